@@ -1,0 +1,1 @@
+"""Reports: who answered for a figure, and what left the house."""

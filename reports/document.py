@@ -1,0 +1,515 @@
+"""The content of a report as one typed value: what is frozen at approval, printed, attached and checked.
+
+A `Document` holds everything that the report says and nothing about how it looks. All quantities are SI
+numbers (m, m2, m3/s, m/s, Pa, kg/m3, degrees Celsius, fractions of one); display units are chosen when it is
+rendered. Its canonical bytes (JSON, keys sorted, numbers normalised) are the machine-readable snapshot and
+their SHA-256 is the digest printed in the report. What is only known when the report leaves the house
+(number, time of issue, public address) stands in `Issue`, outside the digest.
+
+Text fields hold plain text as people wrote it. Cleaning for print happens in the renderer, so the snapshot
+keeps what was entered.
+"""
+
+import hashlib
+from datetime import date, datetime
+from enum import StrEnum
+from typing import Literal
+
+import msgspec
+
+SCHEMA = "flowledger.report/1"
+
+
+class UnitSystem(StrEnum):
+    """Display units of a report."""
+
+    SI = "SI"
+    IP = "IP"
+
+
+class Verdict(StrEnum):
+    """Where the interval of a result lies against its tolerance (JCGM 106, guard band = U)."""
+
+    PASS = "pass"
+    CONDITIONAL_PASS = "conditional_pass"
+    CONDITIONAL_FAIL = "conditional_fail"
+    FAIL = "fail"
+    NOT_DECIDABLE = "not_decidable"
+
+
+class Method(StrEnum):
+    """Ways of measuring that a report of this schema may hold."""
+
+    PITOT_TRAVERSE = "pitot_traverse"
+    SWEPT_TRAVERSE = "swept_traverse"
+    ANEMOMETER_TRAVERSE = "anemometer_traverse"
+    CENTRELINE_READING = "centreline_reading"
+    HOOD_READING = "hood_reading"
+
+
+class Quantity(StrEnum):
+    """Kind of a quantity; it fixes the SI unit of the number and the units it may be shown in."""
+
+    FLOW = "flow"  # m3/s
+    VELOCITY = "velocity"  # m/s
+    PRESSURE = "pressure"  # Pa, differences
+    ABSOLUTE_PRESSURE = "absolute_pressure"  # Pa
+    LENGTH = "length"  # m
+    AREA = "area"  # m2
+    TEMPERATURE = "temperature"  # degrees Celsius
+    TEMPERATURE_DIFFERENCE = "temperature_difference"  # K
+    HUMIDITY = "humidity"  # fraction of saturation
+    DENSITY = "density"  # kg/m3
+    FRACTION = "fraction"  # of one; shown in per cent
+    NUMBER = "number"  # without a unit
+    TIME = "time"  # s
+
+
+class Content(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Base of every part of the document: immutable, named fields only, unknown fields refused."""
+
+
+class Measured(Content, frozen=True, kw_only=True):
+    """A value with its expanded uncertainty, both in the SI unit of the quantity; None = not stated."""
+
+    value: float
+    expanded: float | None = None
+
+
+class Tolerance(Content, frozen=True, kw_only=True):
+    """Limits round the design value as fractions of it: -0.10 and 0.10 mean 90 to 110 % of design."""
+
+    lower: float
+    upper: float
+
+
+class Person(Content, frozen=True, kw_only=True):
+    """Who did something and when."""
+
+    name: str
+    role: str = ""
+    at: datetime | None = None
+
+
+class Result(Content, frozen=True, kw_only=True):
+    """One ledger line: a flow with its uncertainty, held against the design on the design's density basis."""
+
+    flow: float  # m3/s on `basis`
+    expanded: float | None = None  # m3/s
+    basis: Literal["actual", "standard"] = "actual"
+    design: float | None = None  # m3/s on `basis`
+    tolerance: Tolerance | None = None
+    share: float | None = None  # flow / design
+    share_expanded: float | None = None
+    verdict: Verdict = Verdict.NOT_DECIDABLE
+    accepted: bool | None = None  # by the decision rule; None where no rule applies
+    probability: float | None = None  # that the true value lies within tolerance
+    reason: str = ""  # one sentence: where the interval lies, or why there is no verdict
+    coverage: float | None = None  # k
+    dof: float | None = None  # effective degrees of freedom; None = unlimited
+
+
+class CertificatePoint(Content, frozen=True, kw_only=True):
+    """One calibration point, in the SI unit of the certificate's quantity."""
+
+    reference: float
+    as_found: float
+    as_left: float | None = None
+    expanded: float
+    coverage: float = 2.0
+
+
+class Certificate(Content, frozen=True, kw_only=True):
+    """A calibration certificate that corrected readings of this report."""
+
+    number: str
+    laboratory: str
+    quantity: Quantity
+    calibrated: date
+    due: date | None = None
+    points: tuple[CertificatePoint, ...] = ()
+
+
+class Instrument(Content, frozen=True, kw_only=True):
+    """An instrument used, with the certificates in force at the time; `key` is how sheets refer to it."""
+
+    key: str
+    kind: str
+    serial: str
+    name: str = ""
+    note: str = ""  # range, resolution, probe factor and the like, as text
+    certificates: tuple[Certificate, ...] = ()
+
+
+class Answer(Content, frozen=True, kw_only=True):
+    """How a flag was answered, by whom and why."""
+
+    decision: Literal["accepted", "remeasured", "corrected", "deferred"]
+    reason: str
+    by: Person
+
+
+class Flag(Content, frozen=True, kw_only=True):
+    """What a rule saw, what it expected and what to do; `where` is the tag of the point, `anchor` its sheet."""
+
+    rule: str
+    severity: Literal["stop", "warning", "remark"]
+    seen: str
+    expected: str = ""
+    advice: str = ""
+    where: str = ""
+    anchor: str = ""
+    answer: Answer | None = None
+
+
+class HistoryLine(Content, frozen=True, kw_only=True):
+    """A correction or re-measurement: what was replaced, by what, and why; the original is kept."""
+
+    what: str
+    before: str = ""
+    after: str = ""
+    why: str = ""
+    by: Person | None = None
+
+
+class Section(Content, frozen=True, kw_only=True):
+    """Inside dimensions of the duct as found. Holes are drawn at the top; `face` says which face that is."""
+
+    shape: Literal["rectangular", "round", "flat_oval"]
+    width: float  # m along the face with the holes; for round ducts the diameter
+    height: float  # m across it; for round ducts the diameter
+    wall: float = 0.0  # m of wall and lining that the probe crosses
+    face: str = "top"
+    area: Measured | None = None
+
+
+class Line(Content, frozen=True, kw_only=True):
+    """A measuring line through one hole: `offset` (m from the left wall) or, if round, `angle` (degrees)."""
+
+    label: str
+    offset: float | None = None
+    angle: float | None = None  # of the hole, clockwise from the top
+
+
+class Point(Content, frozen=True, kw_only=True):
+    """A measuring point: line, number along it, depth from the inside wall and mark on the probe (m)."""
+
+    line: str
+    index: int
+    depth: float
+    mark: float | None = None
+    weight: float = 1.0
+
+
+class Disturbance(Content, frozen=True, kw_only=True):
+    """A fitting before or after the plane, with its distance in m and in (hydraulic) diameters."""
+
+    side: Literal["before", "after"]
+    what: str
+    distance: float
+    diameters: float
+    wanted: float | None = None  # diameters
+
+
+class Reading(Content, frozen=True, kw_only=True):
+    """One point's reading: velocity (m/s) and, where measured so, velocity pressure (Pa)."""
+
+    line: str
+    index: int
+    velocity: float
+    pressure: float | None = None
+
+
+class Sweep(Content, frozen=True, kw_only=True):
+    """One line swept at a steady pace: time-weighted mean and an evenly thinned series of velocities (m/s)."""
+
+    line: str
+    duration: float  # s
+    samples: int
+    mean: float
+    pressure: float | None = None  # mean velocity pressure, Pa
+    series: tuple[float, ...] = ()
+
+
+class Run(Content, frozen=True, kw_only=True):
+    """One complete traverse of the plane. `difference` is (this - first) / first of the flow."""
+
+    label: str
+    mean: float  # m/s
+    flow: float  # m3/s, actual
+    readings: tuple[Reading, ...] = ()
+    sweeps: tuple[Sweep, ...] = ()
+    started: datetime | None = None
+    ended: datetime | None = None
+    difference: float | None = None
+
+
+class ZeroCheck(Content, frozen=True, kw_only=True):
+    """Zero of an instrument before and after, in the SI unit of `quantity`."""
+
+    instrument: str
+    quantity: Quantity
+    before: float
+    after: float | None = None
+
+
+class Fact(Content, frozen=True, kw_only=True):
+    """A named figure with its uncertainty; `source` says where it comes from (measured, model, assumed)."""
+
+    name: str
+    quantity: Quantity
+    value: float
+    expanded: float | None = None
+    source: str = ""
+
+
+class BudgetRow(Content, frozen=True, kw_only=True):
+    """One input of the uncertainty budget. Shares of all rows of a sheet add up to 1.
+
+    `estimate`, `standard` in the SI unit of `quantity`; `sensitivity` in m3/s per that unit;
+    `contribution` = |sensitivity * standard| in m3/s; `share` = contribution**2 / sum of squares.
+    """
+
+    source: str
+    quantity: Quantity
+    estimate: float | None = None
+    standard: float
+    distribution: str = ""
+    sensitivity: float | None = None
+    contribution: float
+    share: float
+    dof: float | None = None
+
+
+class TraverseSheet(Content, frozen=True, kw_only=True):
+    """A traverse from layout to verdict. `anchor` is unique in the document (the session id serves)."""
+
+    anchor: str
+    tag: str
+    method: Method
+    place: str = ""
+    rule: str = ""  # layout rule in words: "log-Tchebycheff, 5 x 5 points"
+    section: Section
+    lines: tuple[Line, ...]
+    points: tuple[Point, ...]
+    disturbances: tuple[Disturbance, ...] = ()
+    runs: tuple[Run, ...]
+    mean: Measured  # m/s
+    highest: float
+    lowest: float
+    distribution_share: float | None = None  # of velocity pressures above a tenth of the largest
+    actual: Measured  # m3/s at the density of the plane
+    standard: Measured | None = None  # m3/s at standard air
+    result: Result
+    air: tuple[Fact, ...] = ()
+    density: Measured
+    density_model: str = ""
+    budget: tuple[BudgetRow, ...] = ()
+    combined: float | None = None  # combined standard uncertainty of the result, m3/s
+    dominating: str = ""  # one sentence: what dominates and what would help
+    zero_checks: tuple[ZeroCheck, ...] = ()
+    instruments: tuple[str, ...] = ()  # keys
+    measured_by: Person
+    started: datetime
+    ended: datetime | None = None
+    flags: tuple[Flag, ...] = ()
+    history: tuple[HistoryLine, ...] = ()
+    remark: str = ""
+    calculation: str = ""  # version of the calculation and digest of its inputs
+
+
+class OutletRow(Content, frozen=True, kw_only=True):
+    """One outlet: design and tolerance inside `final`; `first` is the flow as found (m3/s, same basis)."""
+
+    tag: str
+    place: str = ""
+    kind: str = ""
+    method: Method
+    first: Measured | None = None
+    final: Result
+    instruments: tuple[str, ...] = ()
+    damper: str = ""  # final position of the damper
+    measured_by: str = ""
+    at: datetime | None = None
+    anchor: str = ""
+
+
+class CentrelineRow(Content, frozen=True, kw_only=True):
+    """A single reading at the axis: flow = factor x velocity x area; screening only."""
+
+    tag: str
+    place: str = ""
+    velocity: float
+    area: float
+    factor: float = 0.9
+    result: Result
+    instruments: tuple[str, ...] = ()
+    measured_by: str = ""
+    at: datetime | None = None
+    anchor: str = ""
+
+
+class SumCheck(Content, frozen=True, kw_only=True):
+    """Sum of the outlets against the traverse that feeds them; `agrees` = within combined uncertainty."""
+
+    traverse: str  # tag
+    traverse_flow: Measured
+    outlets: int
+    outlets_flow: Measured
+    difference: Measured  # outlets minus traverse
+    agrees: bool
+    sentence: str = ""
+
+
+class System(Content, frozen=True, kw_only=True):
+    """One air system with everything measured on it."""
+
+    name: str
+    description: str = ""
+    sheets: tuple[TraverseSheet, ...] = ()
+    outlets: tuple[OutletRow, ...] = ()
+    centrelines: tuple[CentrelineRow, ...] = ()
+    sum_check: SumCheck | None = None
+    flags: tuple[Flag, ...] = ()
+    remark: str = ""
+
+
+class Counts(Content, frozen=True, kw_only=True):
+    """Points by verdict."""
+
+    passed: int = 0
+    conditional_pass: int = 0
+    conditional_fail: int = 0
+    failed: int = 0
+    not_decidable: int = 0
+
+
+class Deficiency(Content, frozen=True, kw_only=True):
+    """A point that does not meet its design, with what was decided; printed before everything else."""
+
+    tag: str
+    system: str
+    what: str
+    result: Result | None = None
+    status: str = ""  # open, accepted, deferred...
+    answer: Answer | None = None
+    anchor: str = ""
+
+
+class MethodText(Content, frozen=True, kw_only=True):
+    """A method or rule in words, with its source."""
+
+    title: str
+    text: str
+    source: str = ""
+
+
+class Change(Content, frozen=True, kw_only=True):
+    """What differs from the earlier revision and why."""
+
+    what: str
+    before: str = ""
+    after: str = ""
+    why: str = ""
+
+
+class Earlier(Content, frozen=True, kw_only=True):
+    """The revision that this one replaces."""
+
+    number: str
+    revision: int
+    digest: str  # SHA-256 of its snapshot, hexadecimal
+    issued_at: datetime | None = None
+
+
+class EvidenceHead(Content, frozen=True, kw_only=True):
+    """Head of the company's event log when the snapshot was frozen: event number and chained MAC."""
+
+    number: int
+    mac: str
+    at: datetime | None = None
+
+
+class Company(Content, frozen=True, kw_only=True):
+    """Who issues the report; `letterhead` are the lines under the name."""
+
+    name: str
+    letterhead: tuple[str, ...] = ()
+    units: UnitSystem = UnitSystem.SI
+    language: str = "en"
+
+
+class StandardAir(Content, frozen=True, kw_only=True):
+    """The density that 'standard' flows refer to (kg/m3) and the convention in words."""
+
+    density: float
+    words: str
+
+
+class Subject(Content, frozen=True, kw_only=True):
+    """What the report is about and who answers for it."""
+
+    title: str
+    project: str
+    customer: str
+    site: str
+    job: str
+    revision: int = 1
+    status: str = ""
+    measured_from: date
+    measured_to: date
+    approved: Person
+    measured: tuple[Person, ...]
+    zone: str = "UTC"  # name of the site's time zone
+    decision_rule: str
+    standard_air: StandardAir
+    tolerances: tuple[str, ...] = ()
+    self_approval: str = ""  # the sentence printed when someone approved work of their own
+    note: str = ""
+
+
+class Document(Content, frozen=True, kw_only=True):
+    """The whole report."""
+
+    schema_name: Literal["flowledger.report/1"] = msgspec.field(name="schema", default=SCHEMA)
+    company: Company
+    report: Subject
+    counts: Counts
+    deficiencies: tuple[Deficiency, ...] = ()
+    instruments: tuple[Instrument, ...] = ()
+    systems: tuple[System, ...] = ()
+    methods: tuple[MethodText, ...] = ()
+    cautions: tuple[str, ...] = ()
+    changes: tuple[Change, ...] = ()
+    earlier: Earlier | None = None
+    evidence: EvidenceHead | None = None
+
+
+class Issue(Content, frozen=True, kw_only=True):
+    """What is known only when the report leaves the house; `address` is the public page that checks a file."""
+
+    number: str
+    revision: int
+    issued_at: datetime
+    issued_by: str
+    address: str
+
+
+def to_bytes(document: Document) -> bytes:
+    """Canonical JSON of a document: types checked, whole numbers in float fields made floats, keys sorted.
+
+    The same content gives the same bytes, also after being read back. A value of the wrong type or a number
+    that is not finite raises `msgspec.ValidationError` with the path of the field.
+    """
+    checked = msgspec.json.decode(msgspec.json.encode(document), type=Document)
+    return msgspec.json.encode(checked, order="sorted")
+
+
+def from_bytes(data: bytes) -> Document:
+    """Read a snapshot back; raises `msgspec.ValidationError` with the path of what does not fit."""
+    return msgspec.json.decode(data, type=Document)
+
+
+def digest(data: bytes) -> str:
+    """SHA-256 of canonical bytes, hexadecimal."""
+    return hashlib.sha256(data).hexdigest()
