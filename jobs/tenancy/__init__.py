@@ -1,0 +1,1 @@
+"""Isolation of companies: context, models, database backend and catalogue audit."""

@@ -1,0 +1,1 @@
+"""The PostgreSQL backend with composite keys and row security for tenant tables."""

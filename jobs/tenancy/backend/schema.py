@@ -1,0 +1,99 @@
+"""The schema editor: composite keys and row security in ordinary migrations."""
+
+from typing import Any
+
+from django.db import NotSupportedError
+from django.db.backends.ddl_references import Columns
+from django.db.backends.postgresql import schema
+
+from ..detect import COMPANY_FIELD, company_column, is_tenant, is_tenant_link
+from .statements import Script, UnforcedStatement
+
+
+class DatabaseSchemaEditor(schema.DatabaseSchemaEditor):
+    """Writes tenant tables with the key (company_id, id), composite foreign keys and a policy."""
+
+    # Always as a statement of its own: an inline key could not be composite.
+    sql_create_column_inline_fk = None
+    # Constraints are immediate (operations.py), so there is no deferred check to bring forward.
+    sql_delete_fk = "ALTER TABLE %(table)s DROP CONSTRAINT %(name)s"
+
+    def execute(self, sql: Any, params: Any = ()) -> None:
+        """Execute one statement, or the statements of a script one by one."""
+        if isinstance(sql, Script | UnforcedStatement):
+            for statement in sql:
+                super().execute(statement, None)
+            return
+        super().execute(sql, params)
+
+    def table_sql(self, model: Any) -> tuple[str, list[Any]]:
+        """Return CREATE TABLE with the composite primary key."""
+        sql, params = super().table_sql(model)
+        if not is_tenant(model):
+            return sql, params
+        if sql.count(" PRIMARY KEY") != 1 or not sql.endswith(")"):
+            raise NotSupportedError(f"{model._meta.label}: a tenant model has one primary key, the field id")
+        body = sql.replace(" PRIMARY KEY", "")[:-1]
+        return f'{body}, PRIMARY KEY ("company_id", "id"))', params
+
+    def create_model(self, model: Any) -> None:
+        """Create the table and put it under forced row security."""
+        super().create_model(model)
+        if (column := company_column(model)) is None:
+            return
+        table = self.quote_name(model._meta.db_table)
+        rule = f"({column} = (SELECT app_company()))"
+        self.execute(f"ALTER TABLE {table} ENABLE ROW LEVEL SECURITY, FORCE ROW LEVEL SECURITY", None)
+        self.execute(f"CREATE POLICY tenant ON {table} USING {rule} WITH CHECK {rule}", None)
+
+    def add_field(self, model: Any, field: Any) -> None:
+        """Add a column; refuse to turn a shared table into a tenant table, or back."""
+        if field.name == COMPANY_FIELD and is_tenant(model):
+            raise NotSupportedError(f"{model._meta.label}: make a new table to give rows to a company")
+        super().add_field(model, field)
+
+    def remove_field(self, model: Any, field: Any) -> None:
+        """Remove a column; the company's column is part of the key and stays."""
+        if field.name == COMPANY_FIELD and is_tenant(model):
+            raise NotSupportedError(f"{model._meta.label}: a tenant table keeps its company_id")
+        super().remove_field(model, field)
+
+    def _create_fk_sql(self, model: Any, field: Any, suffix: str) -> Any:
+        """Return the foreign key, composite between tenant tables."""
+        statement = super()._create_fk_sql(model, field, suffix)
+        target = field.target_field.model
+        if is_tenant_link(model, field):
+            for key, owner, column in (
+                ("column", model, field.column),
+                ("to_column", target, field.target_field.column),
+            ):
+                statement.parts[key] = Columns(owner._meta.db_table, ["company_id", column], self.quote_name)
+        secured = tuple(key for key, m in (("to_table", target), ("table", model)) if company_column(m))
+        return UnforcedStatement(statement.template, secured, **statement.parts)
+
+    def _constraint_names(self, model: Any, column_names: Any = None, **kwargs: Any) -> list[str]:
+        """Find constraints; a foreign key of a tenant table stands on two columns."""
+        names: list[str] = super()._constraint_names(model, column_names, **kwargs)
+        if names or not (kwargs.get("foreign_key") and column_names and is_tenant(model)):
+            return names
+        names = super()._constraint_names(model, ["company_id", *column_names], **kwargs)
+        return [name for name in names if name not in self._inherited_constraints(model)]
+
+    def _inherited_constraints(self, model: Any) -> set[str]:
+        """Return the rows that a foreign key to a partitioned table has for each partition."""
+        with self.connection.cursor() as cursor:
+            cursor.execute(
+                "SELECT conname FROM pg_constraint WHERE conrelid = %s::regclass AND conparentid <> 0",
+                [self.quote_name(model._meta.db_table)],
+            )
+            return {name for (name,) in cursor.fetchall()}
+
+    def _alter_field(self, model: Any, *args: Any, **kwargs: Any) -> None:
+        """Alter a column with FORCE lifted, so that filling in a default reaches all rows."""
+        if company_column(model) is None:
+            super()._alter_field(model, *args, **kwargs)
+            return
+        table = self.quote_name(model._meta.db_table)
+        self.execute(f"ALTER TABLE {table} NO FORCE ROW LEVEL SECURITY", None)
+        super()._alter_field(model, *args, **kwargs)
+        self.execute(f"ALTER TABLE {table} FORCE ROW LEVEL SECURITY", None)

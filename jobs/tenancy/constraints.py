@@ -1,0 +1,54 @@
+"""Append-only tables."""
+
+from typing import Any
+
+from django.conf import settings
+from django.db import models
+
+from .backend.statements import Script
+
+TRIGGERS = ("append_only_row", "append_only_all")
+
+
+class AppendOnly(models.BaseConstraint):
+    """Rows may be added, never changed or removed.
+
+    Put it in `Meta.constraints`. The serving role may only SELECT and INSERT, and two triggers stop
+    every other role, the owner included.
+    """
+
+    def constraint_sql(self, model: Any, schema_editor: Any) -> None:
+        """Run with the statements that follow CREATE TABLE; no text inside it."""
+        schema_editor.deferred_sql.append(self.create_sql(model, schema_editor))
+
+    def create_sql(self, model: Any, schema_editor: Any) -> Any:
+        """Return the statements that close the table."""
+        table, role = _names(model, schema_editor)
+        return Script(
+            f"REVOKE ALL ON {table} FROM {role}",
+            f"GRANT SELECT, INSERT ON {table} TO {role}",
+            f"CREATE TRIGGER append_only_row BEFORE UPDATE OR DELETE ON {table} "
+            "FOR EACH ROW EXECUTE FUNCTION append_only()",
+            f"CREATE TRIGGER append_only_all BEFORE TRUNCATE ON {table} "
+            "FOR EACH STATEMENT EXECUTE FUNCTION append_only()",
+        )
+
+    def remove_sql(self, model: Any, schema_editor: Any) -> Any:
+        """Return the statements that open the table again."""
+        table, role = _names(model, schema_editor)
+        drops = [f"DROP TRIGGER {name} ON {table}" for name in TRIGGERS]
+        return Script(*drops, f"GRANT UPDATE, DELETE ON {table} TO {role}")
+
+    def validate(self, *args: Any, **kwargs: Any) -> None:
+        """Nothing to say about a single object."""
+
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, AppendOnly) and other.name == self.name
+
+    def __hash__(self) -> int:
+        return hash((AppendOnly, self.name))
+
+
+def _names(model: Any, schema_editor: Any) -> tuple[str, str]:
+    quote = schema_editor.quote_name
+    return quote(model._meta.db_table), quote(settings.DATABASE_APP_ROLE)
