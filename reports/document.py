@@ -13,11 +13,11 @@ keeps what was entered.
 import hashlib
 from datetime import date, datetime
 from enum import StrEnum
-from typing import Literal
+from typing import Final, Literal
 
 import msgspec
 
-SCHEMA = "flowledger.report/1"
+SCHEMA: Final = "flowledger.report/1"
 
 
 class UnitSystem(StrEnum):
