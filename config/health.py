@@ -1,0 +1,54 @@
+"""Two questions a supervisor asks: is the process alive (/healthz), and can it serve (/readyz)."""
+
+import logging
+from collections.abc import Callable
+
+from django.core.cache import cache
+from django.db import connection, transaction
+from django.http import HttpRequest, JsonResponse
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_safe
+
+logger = logging.getLogger(__name__)
+
+
+@transaction.non_atomic_requests
+@require_safe
+@never_cache
+def live(request: HttpRequest) -> JsonResponse:
+    """200 as long as the process answers; touches nothing else."""
+    return JsonResponse({"status": "ok"})
+
+
+def database_answers() -> None:
+    """Raises when the database does not answer a query inside a transaction."""
+    with transaction.atomic(), connection.cursor() as cursor:
+        cursor.execute("select 1")
+
+
+def valkey_answers() -> None:
+    """Raises when the cache does not answer."""
+    cache.get("readyz")
+
+
+CHECKS: dict[str, Callable[[], None]] = {"database": database_answers, "valkey": valkey_answers}
+
+
+def answer(name: str, check: Callable[[], None]) -> str:
+    """Whether a part answers. Why it does not is for the log, not for strangers."""
+    try:
+        check()
+    except Exception:  # any failure at all means "not ready"
+        logger.warning("%s does not answer", name, exc_info=True)
+        return "no answer"
+    return "ok"
+
+
+@transaction.non_atomic_requests
+@require_safe
+@never_cache
+def ready(request: HttpRequest) -> JsonResponse:
+    """200 when database and Valkey answer, else 503, saying for each whether it did."""
+    answers = {name: answer(name, check) for name, check in CHECKS.items()}
+    good = all(value == "ok" for value in answers.values())
+    return JsonResponse({"status": "ok" if good else "not ready", **answers}, status=200 if good else 503)

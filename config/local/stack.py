@@ -1,0 +1,285 @@
+"""The whole service on one machine: PostgreSQL, Valkey, web server, worker and beat, started in this order.
+
+    with local_stack() as stack:
+        httpx.get(stack.base_url + "/healthz")
+
+`services()` gives the first two only (tests, management commands). With DATABASE_URL or REDIS_URL in the
+environment that server is used instead of an own one.
+"""
+
+import os
+import shutil
+import socket
+import subprocess
+import sys
+import time
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from urllib.error import URLError
+from urllib.request import urlopen
+
+from celery import Celery
+
+from config.local import keys as keyring
+from config.local import postgres, valkey
+from config.local.places import CHECKOUT, VAR, PlaceError, World, kept_world, passing_world
+from config.local.process import Service, StartFailed
+
+WEB_WORKERS = 2
+TASK_WORKERS = 2
+
+
+@dataclass
+class Stack:
+    """What runs, and the environment to reach it."""
+
+    world: World
+    environment: dict[str, str]  # what web and worker get: the serving role's address, the keys
+    owner_url: str = ""  # the migrate step's address
+    base_url: str = ""
+    running: list[Service] = field(default_factory=list)
+
+    def start(self, service: Service) -> None:
+        """Starts a service and waits until it is ready."""
+        self.running.append(service)
+        service.start()
+        service.wait_ready()
+
+    def stop(self) -> None:
+        """Stops everything, the last started first."""
+        while self.running:
+            self.running.pop().stop()
+
+    def ended(self) -> Service | None:
+        """A service that has ended by itself, if any."""
+        return next((service for service in self.running if not service.alive()), None)
+
+    def service(self, name: str) -> Service:
+        """The running service of that name."""
+        return next(service for service in self.running if service.name == name)
+
+    def as_owner(self) -> dict[str, str]:
+        """The environment of the migrate step."""
+        if not self.owner_url:
+            raise PlaceError(
+                "DATABASE_URL names your own server: set DATABASE_OWNER_URL too (the role that owns the tables)."
+            )
+        return self.environment | {"DATABASE_URL": self.owner_url, "DATABASE_STATEMENT_TIMEOUT": "0"}
+
+    def manage(self, *arguments: str) -> None:
+        """Runs manage.py as the serving role.
+
+        Raises:
+            StartFailed: it failed; the message holds what it printed.
+        """
+        run_manage(self.environment, *arguments)
+
+    def migrate(self) -> None:
+        """Brings the database to the newest form, as the owner."""
+        run_manage(self.as_owner(), "migrate", "--verbosity", "0")
+
+
+def run_manage(environment: Mapping[str, str], *arguments: str) -> None:
+    """Runs a management command to its end; its output is kept for the error."""
+    command = [sys.executable, str(CHECKOUT / "manage.py"), *arguments]
+    done = subprocess.run(command, env=environment, cwd=CHECKOUT, capture_output=True, text=True)
+    if done.returncode:
+        raise StartFailed(f"manage.py {' '.join(arguments)} failed:\n{done.stdout}{done.stderr}")
+
+
+def free_port(preferred: int = 0) -> int:
+    """A free loopback port: the preferred one if it is free, else one the system picks."""
+    for port in dict.fromkeys((preferred, 0)):
+        with socket.socket() as probe:
+            probe.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+            try:
+                probe.bind(("127.0.0.1", port))
+            except OSError:
+                continue
+            return int(probe.getsockname()[1])
+    raise PlaceError("This machine has no free port on 127.0.0.1.")
+
+
+@contextmanager
+def services(world: World, mode: postgres.Mode, keys: Mapping[str, str]) -> Iterator[Stack]:
+    """PostgreSQL and Valkey, or the servers that the environment names."""
+    stack = Stack(world, base_environment(world, keys))
+    try:
+        start_database(stack, mode, keys)
+        start_valkey(stack, valkey.LASTING if mode is postgres.KEPT else valkey.PASSING)
+        yield stack
+    finally:
+        stack.stop()
+
+
+def base_environment(world: World, keys: Mapping[str, str]) -> dict[str, str]:
+    """The environment common to all processes. Our own variables never leak in from an outer stack."""
+    return {
+        **os.environ,
+        "DJANGO_SETTINGS_MODULE": "config.settings",
+        "PYTHONPATH": str(CHECKOUT),
+        "SECRET_KEY": keys["SECRET_KEY"],
+        "EVENT_CHAIN_KEY": keys["EVENT_CHAIN_KEY"],
+        "PUBLIC_URL": os.environ.get("PUBLIC_URL", "http://127.0.0.1:8000"),
+        "VAR_ROOT": str(world.home),
+    }
+
+
+def start_database(stack: Stack, mode: postgres.Mode, keys: Mapping[str, str]) -> None:
+    """Starts PostgreSQL with its roles, or takes the server in DATABASE_URL."""
+    if os.environ.get("DATABASE_URL"):
+        stack.owner_url = os.environ.get("DATABASE_OWNER_URL", "")
+        return
+    database = postgres.Postgres(
+        stack.world, mode, keys["DATABASE_APP_PASSWORD"], keys["DATABASE_OWNER_PASSWORD"]
+    )
+    database.prepare()
+    stack.start(database.service())
+    database.make_roles()
+    stack.owner_url = database.url(postgres.OWNER)
+    stack.environment["DATABASE_URL"] = database.url(postgres.APP)
+    stack.environment.pop("DATABASE_OWNER_URL", None)
+
+
+def start_valkey(stack: Stack, persistence: tuple[str, ...]) -> None:
+    """Starts Valkey, or takes the server in REDIS_URL."""
+    if os.environ.get("REDIS_URL"):
+        return
+    stack.start(valkey.valkey(stack.world, persistence))
+    stack.environment["REDIS_URL"] = f"unix://{valkey.socket_of(stack.world)}"
+
+
+def web(stack: Stack, port: int) -> Service:
+    """The web server: granian, two processes, on 127.0.0.1."""
+    command = [
+        sys.executable,
+        "-m",
+        "granian",
+        "--interface",
+        "wsgi",
+        "--host",
+        "127.0.0.1",
+        "--port",
+        str(port),
+    ]
+    command += [
+        "--workers",
+        str(WEB_WORKERS),
+        "--blocking-threads",
+        "2",
+        "--no-ws",
+        "--workers-kill-timeout",
+        "10",
+    ]
+    return Service(
+        name="web",
+        command=[*command, "config.wsgi:application"],
+        log=stack.world.logs / "web.log",
+        environment=stack.environment,
+        is_ready=lambda: answers(f"http://127.0.0.1:{port}/readyz"),
+        folder=CHECKOUT,
+        stop_seconds=15,
+    )
+
+
+def answers(url: str) -> bool:
+    """Whether the address answers 200."""
+    try:
+        with urlopen(url, timeout=5) as response:  # noqa: S310 - our own loopback address
+            return bool(response.status == 200)
+    except (URLError, OSError):
+        return False
+
+
+def worker(stack: Stack) -> Service:
+    """The Celery worker, for all queues."""
+    name = f"worker@{stack.world.name}"
+    command = [sys.executable, "-m", "celery", "-A", "config.celery", "worker", "--hostname", name]
+    command += ["--concurrency", str(TASK_WORKERS), "--queues", "default,render", "--loglevel", "INFO"]
+    return Service(
+        name="worker",
+        command=[*command, "--without-gossip", "--without-mingle"],
+        log=stack.world.logs / "worker.log",
+        environment=stack.environment,
+        is_ready=lambda: pings(stack.environment["REDIS_URL"], name),
+        folder=CHECKOUT,
+        stop_seconds=30,
+    )
+
+
+def pings(redis_url: str, name: str) -> bool:
+    """Whether the worker of that name answers over the queue."""
+    with Celery(broker=redis_url.replace("unix://", "redis+socket://", 1), set_as_current=False) as asker:
+        return bool(asker.control.ping(destination=[name], timeout=0.5))
+
+
+def beat(stack: Stack) -> Service:
+    """The clock that sends the sweep; ready when it has written its own file."""
+    schedule = stack.world.home / "beat-schedule"
+    schedule.unlink(missing_ok=True)
+    command = [sys.executable, "-m", "celery", "-A", "config.celery", "beat", "--schedule", str(schedule)]
+    return Service(
+        name="beat",
+        command=[*command, "--pidfile", "", "--loglevel", "INFO"],
+        log=stack.world.logs / "beat.log",
+        environment=stack.environment,
+        is_ready=schedule.exists,
+        folder=CHECKOUT,
+        stop_seconds=10,
+    )
+
+
+def start_all(stack: Stack, port: int) -> None:
+    """Migrates, then starts web, worker and beat and waits for each."""
+    stack.base_url = f"http://127.0.0.1:{port}"
+    stack.environment["PUBLIC_URL"] = os.environ.get("PUBLIC_URL", stack.base_url)
+    stack.migrate()
+    for service in (web(stack, port), worker(stack), beat(stack)):
+        stack.start(service)
+
+
+@contextmanager
+def test_services() -> Iterator[Stack]:
+    """PostgreSQL and Valkey for one test run: own folders, own keys, removed at the end."""
+    with passing_world() as world:
+        keys = keyring.new_keys() | {"DATABASE_APP_PASSWORD": "", "DATABASE_OWNER_PASSWORD": ""}
+        with services(world, postgres.FOR_TESTS, keys) as stack:
+            yield stack
+
+
+@contextmanager
+def kept_services(name: str = "local") -> Iterator[Stack]:
+    """PostgreSQL and Valkey of a world that stays (var/NAME), with the keys of var/local.env."""
+    with (
+        kept_world(name) as world,
+        services(world, postgres.KEPT, keyring.kept_keys(VAR / "local.env")) as stack,
+    ):
+        yield stack
+
+
+@contextmanager
+def local_stack(port: int = 0, name: str | None = None) -> Iterator[Stack]:
+    """Everything, ready to use. Without a name the data are removed at the end; else they stay in var/NAME.
+
+    Args:
+        port: the web server's port on 127.0.0.1 if it is free; 0 takes any free one.
+    """
+    with kept_services(name) if name else test_services() as stack:
+        start_all(stack, free_port(port))
+        yield stack
+
+
+def watch(stack: Stack) -> Service:
+    """Waits until a service ends by itself, and returns it."""
+    while True:
+        if gone := stack.ended():
+            return gone
+        time.sleep(0.2)
+
+
+def forget(name: str) -> None:
+    """Removes all data of a world that stays."""
+    with kept_world(name) as world:
+        shutil.rmtree(world.postgres, ignore_errors=True)
+    shutil.rmtree(VAR / name, ignore_errors=True)

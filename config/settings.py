@@ -1,0 +1,258 @@
+"""Settings of the whole service, from environment variables. Anything missing or senseless stops it at start.
+
+Required: SECRET_KEY, EVENT_CHAIN_KEY, DATABASE_URL, REDIS_URL, PUBLIC_URL. With DEBUG=1 (one developer, one
+machine) each has a default, and the keys are new at every start. Every variable is listed in DEVELOPERS.md.
+"""
+
+import os
+import secrets
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+from django.core.exceptions import ImproperlyConfigured
+
+from config.environment import Environment
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+env = Environment(os.environ)
+DEBUG = env.flag("DEBUG", default=False)
+
+
+def only_debugging(value: str) -> str | None:
+    """A default that exists only with DEBUG=1; without it the variable is required."""
+    return value if DEBUG else None
+
+
+# Keys
+SECRET_KEY = env.text("SECRET_KEY", only_debugging(secrets.token_urlsafe(50)))
+SECRET_KEY_FALLBACKS = env.words("SECRET_KEY_FALLBACKS")
+EVENT_CHAIN_KEY = env.key("EVENT_CHAIN_KEY", only_debugging(secrets.token_urlsafe(32)))
+if len(SECRET_KEY) < 50:
+    raise ImproperlyConfigured(
+        "SECRET_KEY is too short: use at least 50 random characters (openssl rand -base64 48)."
+    )
+
+# Addresses
+PUBLIC_URL = env.address("PUBLIC_URL", only_debugging("http://127.0.0.1:8000"))
+_public = urlsplit(PUBLIC_URL)
+HTTPS = _public.scheme == "https"
+ALLOWED_HOSTS = env.words("ALLOWED_HOSTS") or [_public.hostname or ""]
+if "*" in ALLOWED_HOSTS and not DEBUG:
+    raise ImproperlyConfigured("ALLOWED_HOSTS=* lets anyone forge links in mails: list the real host names.")
+CSRF_TRUSTED_ORIGINS = [PUBLIC_URL]
+ROOT_URLCONF = "config.urls"
+WSGI_APPLICATION = "config.wsgi.application"
+
+# What the service is made of
+INSTALLED_APPS = [
+    "django.contrib.admin",
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "rest_framework",
+    "drf_spectacular",
+    "strawberry_django",
+    "jobs",
+    "measurements",
+    "reports",
+]
+MIDDLEWARE = [
+    "config.middleware.RequestIdMiddleware",
+    "django.middleware.security.SecurityMiddleware",
+    "config.middleware.ContentSecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "jobs.tenancy.middleware.CompanyMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+]
+TEMPLATES: list[dict[str, Any]] = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+            ],
+        },
+    },
+]
+AUTH_USER_MODEL = "jobs.User"
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+# Database. The user in DATABASE_URL is the role that connects: the serving role for web and worker, the owner
+# for the migrate step. Nobody switches roles.
+DATABASE_OWNER_ROLE = env.text("DATABASE_OWNER_ROLE", "flowledger_owner")
+DATABASE_APP_ROLE = env.text("DATABASE_APP_ROLE", "flowledger_app")
+DATABASES: dict[str, dict[str, Any]] = {
+    "default": {
+        "ENGINE": "jobs.tenancy.backend",
+        **env.database(
+            "DATABASE_URL", only_debugging(f"postgresql://{DATABASE_APP_ROLE}@127.0.0.1/flowledger")
+        ),
+        "ATOMIC_REQUESTS": True,
+        "CONN_MAX_AGE": env.number("DATABASE_CONN_MAX_AGE", 60, 0, 86400),
+        "CONN_HEALTH_CHECKS": True,
+    }
+}
+_options: dict[str, Any] = DATABASES["default"]["OPTIONS"]
+# Milliseconds a statement may run; 0 is no limit (the migrate step uses that). Idle transactions end with it.
+DATABASE_STATEMENT_TIMEOUT = env.number("DATABASE_STATEMENT_TIMEOUT", 30_000, 0, 3_600_000)
+DATABASE_LOCK_TIMEOUT = env.number("DATABASE_LOCK_TIMEOUT", 3_000, 0, 3_600_000)
+_options.setdefault("connect_timeout", 5)
+_options.setdefault("application_name", "flowledger")
+_options["options"] = (
+    f"{_options.get('options', '')} -c statement_timeout={DATABASE_STATEMENT_TIMEOUT}"
+    f" -c lock_timeout={DATABASE_LOCK_TIMEOUT} -c idle_in_transaction_session_timeout=60000"
+).strip()
+if _pool := env.number("DATABASE_POOL", 0, 0, 1000):  # connections shared by the threads of one process
+    _options["pool"] = {"min_size": 1, "max_size": _pool, "timeout": 5}
+    DATABASES["default"]["CONN_MAX_AGE"] = 0
+
+# Valkey: cache (rate limits, nothing that must last) and the queue's doorbell
+REDIS_URL = env.redis("REDIS_URL", only_debugging("redis://127.0.0.1:6379/0"))
+CACHES = {"default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}}
+
+# Files
+VAR_ROOT = Path(env.text("VAR_ROOT", str(BASE_DIR / "var")))
+MEDIA_ROOT = Path(env.text("MEDIA_ROOT", str(VAR_ROOT / "media")))
+MEDIA_URL = "/media/"  # never served directly: every file goes out through a view that checks who asks
+FILE_UPLOAD_PERMISSIONS = 0o600
+STATIC_URL = "/static/"
+STATIC_ROOT = Path(env.text("STATIC_ROOT", str(VAR_ROOT / "static")))
+WHITENOISE_USE_FINDERS = DEBUG or not STATIC_ROOT.is_dir()
+STORAGES: dict[str, dict[str, Any]] = {
+    "default": {"BACKEND": env.text("STORAGE_BACKEND", "django.core.files.storage.FileSystemStorage")},
+    "staticfiles": {
+        "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
+        if WHITENOISE_USE_FINDERS
+        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+    },
+}
+DATA_UPLOAD_MAX_MEMORY_SIZE = env.number("MAX_BODY_BYTES", 10 * 1024 * 1024, 1024, 1024**3)
+DATA_UPLOAD_MAX_NUMBER_FIELDS = 1000
+DATA_UPLOAD_MAX_NUMBER_FILES = 20
+
+# Mail: written to files until a mail host is named
+if env.text("EMAIL_HOST", "-") == "-":
+    EMAIL_BACKEND = "django.core.mail.backends.filebased.EmailBackend"
+    EMAIL_FILE_PATH = str(VAR_ROOT / "mail")
+else:
+    EMAIL_BACKEND = "django.core.mail.backends.smtp.EmailBackend"
+    EMAIL_HOST = env.text("EMAIL_HOST")
+    EMAIL_PORT = env.number("EMAIL_PORT", 587, 1, 65535)
+    EMAIL_HOST_USER = env.text("EMAIL_HOST_USER", "")
+    EMAIL_HOST_PASSWORD = env.text("EMAIL_HOST_PASSWORD", "")
+    EMAIL_USE_TLS = env.flag("EMAIL_USE_TLS", default=True)
+    EMAIL_TIMEOUT = 20
+DEFAULT_FROM_EMAIL = SERVER_EMAIL = env.text("DEFAULT_FROM_EMAIL", f"flowledger@{_public.hostname}")
+
+# People signing in
+AUTH_PASSWORD_VALIDATORS: list[dict[str, Any]] = [
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+]
+LOGIN_URL = "/signin"
+LOGIN_REDIRECT_URL = "/"
+SESSION_COOKIE_AGE = 14 * 24 * 3600
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = "Lax"
+CSRF_COOKIE_SAMESITE = "Lax"
+
+# Transport
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = HTTPS
+SECURE_SSL_REDIRECT = HTTPS
+SECURE_REDIRECT_EXEMPT = [r"^healthz$", r"^readyz$"]
+SECURE_HSTS_SECONDS = 31_536_000 if HTTPS else 0
+SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = env.flag("HSTS_SUBDOMAINS", default=False)
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_REFERRER_POLICY = "same-origin"
+X_FRAME_OPTIONS = "DENY"
+# Set only behind a proxy that always overwrites X-Forwarded-Proto, else a client could claim https.
+if env.flag("BEHIND_PROXY", default=False):
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+CONTENT_SECURITY_POLICY = (
+    "default-src 'self'; img-src 'self' data: blob:; object-src 'none'; base-uri 'none'; "
+    "form-action 'self'; frame-ancestors 'none'"
+)
+
+# Language and time: stored and answered in UTC; a site's own zone is data
+LANGUAGE_CODE = "en-gb"
+TIME_ZONE = "UTC"
+USE_TZ = True
+USE_I18N = False
+
+# REST and its schema
+REST_FRAMEWORK: dict[str, Any] = {
+    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+}
+SPECTACULAR_SETTINGS: dict[str, Any] = {
+    "TITLE": "Flowledger",
+    "VERSION": "1",
+    "OAS_VERSION": "3.1.1",
+    "SERVE_INCLUDE_SCHEMA": False,
+}
+
+# Celery: a doorbell. What is due stands in the database; a lost message costs one sweep. A task is acknowledged
+# when done and redelivered when its worker dies, so every task must be harmless to repeat. Hard limit < lease of
+# due work < visibility timeout, else a slow task would run twice at once.
+CELERY_BROKER_URL = REDIS_URL.replace("unix://", "redis+socket://", 1)
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_BROKER_TRANSPORT_OPTIONS = {
+    "visibility_timeout": 600,
+    "socket_timeout": 10,
+    "socket_connect_timeout": 5,
+}
+CELERY_TASK_PUBLISH_RETRY_POLICY = {
+    "max_retries": 1,
+    "interval_start": 0,
+    "interval_step": 0.2,
+    "interval_max": 0.2,
+}
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_REJECT_ON_WORKER_LOST = True
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_TASK_SERIALIZER = CELERY_RESULT_SERIALIZER = "json"
+CELERY_ACCEPT_CONTENT = ["json"]
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_TASK_SOFT_TIME_LIMIT = 90
+CELERY_TASK_TIME_LIMIT = 120
+DUE_LEASE_SECONDS = 300
+CELERY_WORKER_MAX_TASKS_PER_CHILD = 500
+CELERY_WORKER_MAX_MEMORY_PER_CHILD = 1024 * 1024  # KiB
+CELERY_WORKER_SOFT_SHUTDOWN_TIMEOUT = 20
+CELERY_WORKER_ENABLE_SOFT_SHUTDOWN_ON_IDLE = False
+CELERY_WORKER_CANCEL_LONG_RUNNING_TASKS_ON_CONNECTION_LOSS = True
+CELERY_WORKER_HIJACK_ROOT_LOGGER = False
+CELERY_TASK_DEFAULT_QUEUE = "default"
+CELERY_TASK_ROUTES = {
+    "reports.tasks.render*": {"queue": "render"}
+}  # slow and heavy: never in front of the rest
+CELERY_TIMEZONE = "UTC"
+SWEEP_SECONDS = env.number("SWEEP_SECONDS", 15, 1, 3600)
+CELERY_BEAT_SCHEDULE = {
+    "sweep": {"task": "jobs.tasks.sweep", "schedule": SWEEP_SECONDS, "options": {"expires": SWEEP_SECONDS}},
+}
+
+# Log: one JSON object a line, with request id; never bodies, secrets or names of people
+LOGGING: dict[str, Any] = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"json": {"()": "config.logs.JsonFormatter"}},
+    "handlers": {"stderr": {"class": "logging.StreamHandler", "formatter": "json"}},
+    "root": {"handlers": ["stderr"], "level": env.text("LOG_LEVEL", "INFO").upper()},
+    "loggers": {
+        "django": {"level": "INFO", "propagate": True, "handlers": []},
+        "django.server": {"propagate": True, "handlers": []},
+        "celery.worker.strategy": {"level": "WARNING"},
+    },
+}

@@ -1,0 +1,11 @@
+#!/usr/bin/env python3
+"""Command line of the service: `python manage.py COMMAND`; the settings come from the environment."""
+
+import os
+import sys
+
+from django.core.management import execute_from_command_line
+
+if __name__ == "__main__":
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+    execute_from_command_line(sys.argv)
