@@ -1,0 +1,179 @@
+"""Who acts, and what each role or key may do. The only place that says so."""
+
+import hashlib
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import Enum
+from typing import TYPE_CHECKING
+from uuid import UUID
+
+from django.utils import timezone
+
+from jobs.errors import Forbidden, NotSignedIn
+from jobs.models import AccessToken, Member, Role, TokenKind
+from jobs.tenancy.ids import parse_id, short_id
+
+if TYPE_CHECKING:
+    from django.http import HttpRequest
+
+
+class Action(Enum):
+    """What can be done. Doors never name roles, they name actions."""
+
+    READ = "read"
+    MANAGE_COMPANY = "manage_company"
+    MANAGE_PEOPLE = "manage_people"
+    MANAGE_KEYS = "manage_keys"
+    ENROL_DEVICE = "enrol_device"
+    PLAN = "plan"
+    MANAGE_INSTRUMENTS = "manage_instruments"
+    MEASURE = "measure"
+    SUBMIT = "submit"
+    REVIEW = "review"
+    APPROVE = "approve"
+    ISSUE = "issue"
+
+
+MAY: dict[Action, frozenset[Role]] = {
+    Action.READ: frozenset(Role),
+    Action.MANAGE_COMPANY: frozenset({Role.OWNER}),
+    Action.MANAGE_PEOPLE: frozenset({Role.OWNER}),
+    Action.MANAGE_KEYS: frozenset({Role.OWNER}),
+    Action.ENROL_DEVICE: frozenset({Role.OWNER, Role.DISPATCHER}),
+    Action.PLAN: frozenset({Role.OWNER, Role.DISPATCHER}),
+    Action.MANAGE_INSTRUMENTS: frozenset({Role.OWNER, Role.DISPATCHER, Role.SUPERVISOR}),
+    Action.MEASURE: frozenset({Role.TECHNICIAN, Role.SUPERVISOR}),
+    Action.SUBMIT: frozenset({Role.TECHNICIAN, Role.SUPERVISOR}),
+    Action.REVIEW: frozenset({Role.SUPERVISOR}),
+    Action.APPROVE: frozenset({Role.SUPERVISOR}),
+    Action.ISSUE: frozenset({Role.SUPERVISOR}),
+}
+
+# An integration key names no person, so it never measures, reviews, approves or manages people and keys.
+SCOPES: dict[str, Action] = {
+    "read": Action.READ,
+    "plan": Action.PLAN,
+    "instruments": Action.MANAGE_INSTRUMENTS,
+}
+
+# A person signed in on a shared tablet does what is done in the field there, and reads.
+ON_TABLET = frozenset({Action.READ, Action.MEASURE, Action.SUBMIT})
+
+
+@dataclass(frozen=True)
+class Actor:
+    """Who acts. `member_id` is None for integration keys and for a tablet with nobody signed in."""
+
+    company_id: UUID
+    member_id: UUID | None = None
+    name: str = ""
+    roles: frozenset[Role] = frozenset()
+    device_id: UUID | None = None
+    token_id: UUID | None = None
+    scopes: frozenset[str] = frozenset()
+    kind: TokenKind | None = None
+
+    @property
+    def principal(self) -> str:
+        """Names whose requests these are, for idempotency keys and limits: the person, else the key."""
+        return f"member:{self.member_id}" if self.member_id else f"token:{self.token_id}"
+
+
+def may(actor: Actor, action: Action) -> bool:
+    """Whether the actor may do it anywhere in the company; a job's own rules come on top."""
+    if actor.kind is TokenKind.INTEGRATION:
+        return any(SCOPES.get(scope) is action for scope in actor.scopes)
+    if actor.kind is TokenKind.TABLET or (actor.kind is TokenKind.PERSON and action not in ON_TABLET):
+        return False
+    return bool(actor.roles & MAY[action])
+
+
+def require(actor: Actor | None, action: Action) -> Actor:
+    """Returns the actor when they may do it. Raises NotSignedIn or Forbidden."""
+    if actor is None:
+        raise NotSignedIn("Sign in, or send a valid token as 'Authorization: Bearer …'.")
+    if not may(actor, action):
+        raise Forbidden(f"{_who(actor)} may not do this ({action.value}). {_remedy(action)}")
+    return actor
+
+
+def _who(actor: Actor) -> str:
+    if actor.kind is TokenKind.INTEGRATION:
+        return "This integration key"
+    if actor.kind is TokenKind.TABLET:
+        return "A tablet with nobody signed in"
+    return "Your role here"
+
+
+def _remedy(action: Action) -> str:
+    roles = sorted(role.label for role in MAY[action])
+    return f"It is for: {', '.join(roles).lower()}."
+
+
+def join_token(company_id: UUID, secret: str) -> str:
+    """A bearer credential carries its company, so that it can be looked up under row security."""
+    return f"{short_id(company_id)}.{secret}"
+
+
+def split_token(text: str) -> tuple[UUID, str] | None:
+    """Company and secret of a bearer credential; None when it is not one."""
+    company, _, secret = text.partition(".")
+    try:
+        return (parse_id(company), secret) if secret else None
+    except ValueError:
+        return None
+
+
+def hash_secret(secret: str) -> bytes:
+    """SHA-256 of a random secret of 128 bits or more; a slow hash would add nothing."""
+    return hashlib.sha256(secret.encode()).digest()
+
+
+def roles_of(values: Iterable[str]) -> frozenset[Role]:
+    return frozenset(Role(value) for value in values)
+
+
+def actor_for(request: "HttpRequest") -> Actor | None:
+    """The actor of a request whose company is set: by bearer token, else by the signed-in session."""
+    header = request.headers.get("Authorization", "")
+    if header:
+        scheme, _, text = header.partition(" ")
+        return actor_for_token(text.strip()) if scheme.lower() == "bearer" else None
+    user = getattr(request, "user", None)
+    return actor_for_user(user.pk) if user is not None and user.is_authenticated else None
+
+
+def actor_for_token(text: str) -> Actor | None:
+    """Looks the token up under row security; a revoked, expired or orphaned one is nobody."""
+    parts = split_token(text)
+    if parts is None:
+        return None
+    found = AccessToken.objects.select_related("member", "device")
+    token = found.filter(secret_hash=hash_secret(parts[1])).first()
+    if token is None or token.revoked_at or (token.expires_at and token.expires_at <= timezone.now()):
+        return None
+    if token.device is not None and token.device.revoked_at:
+        return None
+    if token.member is not None and not token.member.active:
+        return None
+    return Actor(
+        company_id=token.company_id,
+        member_id=token.member_id,
+        name=token.member.name if token.member else token.name,
+        roles=roles_of(token.member.roles) if token.member else frozenset(),
+        device_id=token.device_id,
+        token_id=token.id,
+        scopes=frozenset(token.scopes),
+        kind=TokenKind(token.kind),
+    )
+
+
+def actor_for_user(user_id: UUID) -> Actor | None:
+    member = Member.objects.filter(user_ref=user_id, active=True).first()
+    return actor_for_member(member) if member else None
+
+
+def actor_for_member(member: Member) -> Actor:
+    return Actor(
+        company_id=member.company_id, member_id=member.id, name=member.name, roles=roles_of(member.roles)
+    )

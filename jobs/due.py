@@ -1,0 +1,213 @@
+"""Work that is due stands in the database; the queue only hurries it.
+
+An action schedules work in its own transaction. After commit a message with the company's id rings the
+worker. A sweep re-rings what was lost: it reads the small table of companies that had work in some hour,
+then claims within each company. Work carries a lease; a late writer whose lease passed is refused.
+"""
+
+import logging
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from uuid import UUID
+
+from celery import current_app
+from django.db import connection, transaction
+from django.utils import timezone
+
+from jobs.models import DueCompany, DueState, DueWork, UnnumberedEvent
+from jobs.tenancy.context import company, company_var, current_company
+from jobs.tenancy.ids import uuid7
+
+log = logging.getLogger(__name__)
+LEASE = timedelta(seconds=40)
+ATTEMPTS = 3
+RETRY = (timedelta(seconds=2), timedelta(seconds=20))
+
+
+class LeaseLost(Exception):
+    """Somebody else took the work over; nothing of this attempt may be kept."""
+
+
+@dataclass(frozen=True)
+class Claim:
+    """A lease on one piece of work, passed to its handler."""
+
+    id: UUID
+    kind: str
+    subject_id: UUID
+    lease_id: UUID
+    attempt: int
+
+    def hold(self) -> None:
+        """Locks the work's row in the caller's transaction. Raises LeaseLost when the lease has passed."""
+        held = DueWork.objects.select_for_update().filter(id=self.id, lease_id=self.lease_id).exists()
+        if not held:
+            raise LeaseLost(f"{self.kind} {self.subject_id}")
+
+    def finish(self) -> None:
+        """Marks the work done in the caller's transaction, together with what it made."""
+        self.hold()
+        DueWork.objects.filter(id=self.id).delete()
+
+
+Handler = Callable[[Claim], None]
+_handlers: dict[str, Handler] = {}
+_leases: dict[str, timedelta] = {}
+
+
+def handler(kind: str, lease: timedelta = LEASE) -> Callable[[Handler], Handler]:
+    """Registers what does work of a kind, within a lease. It runs inside the company, outside a transaction."""
+
+    def register(function: Handler) -> Handler:
+        _handlers[kind], _leases[kind] = function, lease
+        return function
+
+    return register
+
+
+def schedule(kind: str, *subjects: UUID) -> None:
+    """Makes work due in the caller's transaction. The same work due twice is one."""
+    now = timezone.now()
+    DueWork.objects.bulk_create(
+        [DueWork(id=uuid7(), kind=kind, subject_id=subject, due_at=now) for subject in subjects],
+        ignore_conflicts=True,
+    )
+    ring(kind, current_company())
+
+
+def ring(kind: str, company_id: UUID) -> None:
+    """Notes that the company has work and, after commit, wakes a worker. A deaf queue is no harm."""
+    note_company(company_id)
+    transaction.on_commit(lambda: _send(kind, company_id), robust=True)
+
+
+def note_company(company_id: UUID) -> None:
+    """One row a company and hour, so that writers never queue for it and the sweeper may forget old ones."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "INSERT INTO jobs_duecompany (company_ref, hour) VALUES (%s, %s) ON CONFLICT DO NOTHING",
+            [company_id, this_hour()],
+        )
+
+
+def this_hour() -> int:
+    return int(time.time() // 3600)
+
+
+def _send(kind: str, company_id: UUID) -> None:
+    name = "jobs.number_events" if kind == "events" else "jobs.work"
+    try:
+        current_app.send_task(name, args=[str(company_id)], retry=False)
+    except Exception as error:  # the broker may be away; the sweep covers it
+        log.warning("queue away, the sweep will find it: %s", type(error).__name__)
+
+
+def claim(kinds: list[str] | None = None) -> Claim | None:
+    """Takes the oldest piece of due work of the current company, with a lease; parks what died too often."""
+    now = timezone.now()
+    with transaction.atomic():
+        while row := _next_due(now, kinds):
+            if row.attempts < ATTEMPTS:
+                return _lease(row, now)
+            _park(row, row.error or "the worker died each time")
+    return None
+
+
+def _next_due(now: datetime, kinds: list[str] | None) -> DueWork | None:
+    rows = DueWork.objects.select_for_update(skip_locked=True).exclude(state=DueState.PARKED)
+    rows = rows.filter(due_at__lte=now).exclude(lease_until__gt=now)
+    return (rows.filter(kind__in=kinds) if kinds else rows).order_by("due_at").first()
+
+
+def _lease(row: DueWork, now: datetime) -> Claim:
+    row.state, row.attempts, lease_id = DueState.CLAIMED, row.attempts + 1, uuid7()
+    row.lease_id, row.lease_until = lease_id, now + _leases.get(row.kind, LEASE)
+    row.save(update_fields=["state", "attempts", "lease_id", "lease_until"])
+    return Claim(row.id, row.kind, row.subject_id, lease_id, row.attempts)
+
+
+def _park(row: DueWork, reason: str) -> None:
+    DueWork.objects.filter(id=row.id).update(
+        state=DueState.PARKED, error=reason[:2000], lease_until=None, lease_id=None
+    )
+    log.error("parked %s %s: %s", row.kind, row.subject_id, reason)
+
+
+def fail(taken: Claim, reason: str) -> None:
+    """Puts failed work back for later, or parks it after the last attempt."""
+    with transaction.atomic():
+        row = DueWork.objects.select_for_update().filter(id=taken.id, lease_id=taken.lease_id).first()
+        if row is None:
+            return
+        if taken.attempt >= ATTEMPTS:
+            _park(row, reason)
+            return
+        wait = RETRY[min(taken.attempt, len(RETRY)) - 1]
+        DueWork.objects.filter(id=row.id).update(
+            state=DueState.DUE,
+            error=reason[:2000],
+            lease_until=None,
+            lease_id=None,
+            due_at=timezone.now() + wait,
+        )
+
+
+def work(company_id: UUID, kinds: list[str] | None = None) -> int:
+    """Does due work of one company until none is left. Returns how many pieces were taken."""
+    taken = 0
+    while True:
+        with company(company_id):
+            piece = claim(kinds)
+        if piece is None:
+            return taken
+        taken += 1
+        do(company_id, piece)
+
+
+def do(company_id: UUID, piece: Claim) -> None:
+    """Runs the handler of one claimed piece; its failure is recorded, never raised."""
+    run = _handlers.get(piece.kind)
+    try:
+        if run is None:
+            raise LookupError(f"nothing here does '{piece.kind}'")
+        with company_var(company_id):  # handlers open their own transactions
+            run(piece)
+    except LeaseLost:
+        log.warning("lease lost: %s %s", piece.kind, piece.subject_id)
+    except Exception as error:
+        log.exception("%s %s failed (attempt %d)", piece.kind, piece.subject_id, piece.attempt)
+        with company(company_id):
+            fail(piece, f"{type(error).__name__}: {error}")
+
+
+def retry_parked(kind: str, subject_id: UUID) -> bool:
+    """Gives parked work of the current company a fresh start."""
+    changed = DueWork.objects.filter(kind=kind, subject_id=subject_id, state=DueState.PARKED).update(
+        state=DueState.DUE, attempts=0, error="", due_at=timezone.now()
+    )
+    if changed:
+        ring(kind, current_company())
+    return bool(changed)
+
+
+def companies_with_work() -> list[UUID]:
+    """Companies that had work in some hour not yet swept clean."""
+    return list(DueCompany.objects.values_list("company_ref", flat=True).distinct())
+
+
+def forget_idle(company_id: UUID, hour: int) -> None:
+    """Drops the note of a company that has nothing due. Only hours that no writer can still be in."""
+    DueCompany.objects.filter(company_ref=company_id, hour__lt=hour - 1).delete()
+
+
+def has_work() -> bool:
+    """Whether the current company has anything due, claimed or unnumbered."""
+    return DueWork.objects.exclude(state=DueState.PARKED).exists() or UnnumberedEvent.objects.exists()
+
+
+def oldest_due_seconds() -> float:
+    """Age of the oldest due piece of the current company, 0 when none is due."""
+    oldest = DueWork.objects.exclude(state=DueState.PARKED).order_by("due_at").first()
+    return max(0.0, (timezone.now() - oldest.due_at).total_seconds()) if oldest else 0.0

@@ -1,0 +1,71 @@
+"""What can go wrong in an action, in the words the caller gets. Doors translate these, nothing else."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One thing wrong with the input: where (JSON pointer, header or cell), what, and what to do."""
+
+    pointer: str
+    detail: str
+
+
+class DomainError(Exception):
+    """Base. `code` names the kind for programs, `detail` tells people what, where and what to do."""
+
+    status = 400
+    code = "bad-request"
+    title = "The request cannot be carried out"
+
+    def __init__(self, detail: str, faults: Sequence[Fault] = (), *, retry_after: int | None = None) -> None:
+        super().__init__(detail)
+        self.detail = detail
+        self.faults = tuple(faults)
+        self.retry_after = retry_after
+
+
+class NotSignedIn(DomainError):
+    status, code, title = 401, "not-signed-in", "Sign in or send a valid token"
+
+
+class Forbidden(DomainError):
+    status, code, title = 403, "forbidden", "Not allowed"
+
+
+class NotFound(DomainError):
+    """Also for what belongs to another company: both look alike."""
+
+    status, code, title = 404, "not-found", "Not found"
+
+    def __init__(self, detail: str = "There is nothing here by that id.") -> None:
+        super().__init__(detail)
+
+
+class Conflict(DomainError):
+    status, code, title = 409, "conflict", "In conflict with the present state"
+
+
+class PreconditionFailed(DomainError):
+    status, code, title = 412, "changed-meanwhile", "It changed since you looked"
+
+
+class TooLarge(DomainError):
+    status, code, title = 413, "too-large", "Too large"
+
+
+class Invalid(DomainError):
+    status, code, title = 422, "invalid", "The input is not valid"
+
+
+class PreconditionRequired(DomainError):
+    status, code, title = 428, "precondition-required", "Say which state you saw"
+
+
+class TooMany(DomainError):
+    status, code, title = 429, "too-many", "Too many requests"
+
+
+class Busy(DomainError):
+    status, code, title = 503, "busy", "Busy, try again"

@@ -1,0 +1,1 @@
+"""What all HTTP doors share: problem details, repeats, paging, edits, limits."""

@@ -1,0 +1,115 @@
+"""Idempotency-Key on unsafe requests: the same key and body get the same answer, byte for byte.
+
+The key's row is written first, in the request's own transaction, and carries the answer when that commits.
+So a crash leaves nothing behind, two at once queue on the row, and a failed request may run again.
+"""
+
+import hashlib
+import re
+from typing import Any
+
+from django.db import connection
+from django.http import HttpResponse
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from jobs.access import Actor
+from jobs.errors import DomainError, Fault, Invalid
+from jobs.models import IdempotencyKey
+from jobs.tenancy.ids import uuid7
+
+HEADER = "Idempotency-Key"
+_TOKEN = re.compile(r'^(?:"([\x20\x21\x23-\x5b\x5d-\x7e]{1,200})"|([!#$%&\'*+\-.^_`|~0-9A-Za-z:/]{1,200}))$')
+
+
+class BadKey(DomainError):
+    status, code, title = 400, "idempotency-key", "Idempotency-Key is missing or malformed"
+
+
+def read_key(request: Request) -> str:
+    """The key from the header, bare or quoted, 1 to 200 visible characters. Raises BadKey."""
+    text = request.headers.get(HEADER)
+    match = _TOKEN.match(text) if text is not None else None
+    if match is None:
+        raise BadKey(
+            f"Send an '{HEADER}' header of 1 to 200 visible characters, e.g. a UUID, the same for each repeat.",
+            [Fault(f"header:{HEADER}", "missing" if text is None else "malformed")],
+        )
+    return match.group(1) or match.group(2)
+
+
+class Repeatable:
+    """Mixin for APIView: every POST needs a key; a repeat gets the stored answer."""
+
+    _key_row: Any = None
+    repeatable_methods = ("POST",)
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        super().initial(request, *args, **kwargs)  # type: ignore[misc]
+        if request.method in self.repeatable_methods:
+            self._key_row = open_key(request, request._request.actor)  # type: ignore[attr-defined]
+
+    def dispatch(self, request: Any, *args: Any, **kwargs: Any) -> Any:
+        try:
+            return super().dispatch(request, *args, **kwargs)  # type: ignore[misc]
+        except Replay as replay:
+            return replay.response
+
+    def handle_exception(self, exc: Exception) -> Response:
+        if isinstance(exc, Replay):
+            raise exc
+        self._key_row = None
+        return super().handle_exception(exc)  # type: ignore[misc,no-any-return]
+
+    def finalize_response(self, request: Any, response: Any, *args: Any, **kwargs: Any) -> Any:
+        response = super().finalize_response(request, response, *args, **kwargs)  # type: ignore[misc]
+        if self._key_row is not None:
+            response.render()
+            close_key(self._key_row, response)
+        return response
+
+
+class Replay(Exception):
+    """Ends the request with the answer given before."""
+
+    def __init__(self, response: HttpResponse) -> None:
+        super().__init__("replayed")
+        self.response = response
+
+
+def open_key(request: Request, actor: Actor) -> Any:
+    """Claims the key, or raises Replay with the stored answer. Raises Invalid when the body differs.
+
+    A concurrent request with the same key waits here until the first commits, at most the lock timeout
+    (then 409 with Retry-After by the problem handler).
+    """
+    key, endpoint = read_key(request), f"{request.method} {request.path}"[:200]
+    body_digest = hashlib.sha256(request.body).hexdigest()
+    row = uuid7()
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "INSERT INTO jobs_idempotencykey (company_id, id, principal, endpoint, key, request_digest, status,"
+            " content_type, body, created_at) VALUES (%s, %s, %s, %s, %s, %s, 0, '', ''::bytea, now())"
+            " ON CONFLICT (company_id, principal, endpoint, key) DO NOTHING RETURNING id",
+            [actor.company_id, row, actor.principal, endpoint, key, body_digest],
+        )
+        if cursor.fetchone():
+            return row
+    seen = IdempotencyKey.objects.get(principal=actor.principal, endpoint=endpoint, key=key)
+    if seen.request_digest != body_digest:
+        raise Invalid(
+            f"This {HEADER} was used for another body. Use a new key for a new request.",
+            [Fault(f"header:{HEADER}", "used with another body")],
+        )
+    answer = HttpResponse(bytes(seen.body), status=seen.status, content_type=seen.content_type)
+    answer["Idempotent-Replayed"] = "true"
+    raise Replay(answer)
+
+
+def close_key(row: Any, response: Response) -> None:
+    """Stores the answer with the key, in the transaction of the work."""
+    IdempotencyKey.objects.filter(id=row).update(
+        status=response.status_code,
+        content_type=response.headers.get("Content-Type", ""),
+        body=response.rendered_content if isinstance(response, Response) else response.content,
+    )

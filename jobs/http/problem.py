@@ -1,0 +1,171 @@
+"""RFC 9457 problem details for everything that goes wrong at the API."""
+
+import logging
+from typing import Any
+
+from django.core.exceptions import PermissionDenied
+from django.core.exceptions import ValidationError as ModelInvalid
+from django.db import DatabaseError, IntegrityError, OperationalError
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
+from rest_framework import exceptions
+from rest_framework.response import Response
+from rest_framework.views import set_rollback
+
+from jobs import errors
+
+log = logging.getLogger(__name__)
+MEDIA_TYPE = "application/problem+json"
+LOCK_NOT_AVAILABLE, STATEMENT_TIMEOUT = "55P03", "57014"
+BROKEN_REFERENCE, DOUBLE = "23503", "23505"
+
+
+def body(error: errors.DomainError, request_id: str = "") -> dict[str, Any]:
+    """The problem as a JSON object: type, title, status, detail, errors, instance."""
+    content: dict[str, Any] = {
+        "type": f"/problems/{error.code}",
+        "title": error.title,
+        "status": error.status,
+        "detail": error.detail,
+    }
+    if error.faults:
+        content["errors"] = [{"pointer": f.pointer, "detail": f.detail} for f in error.faults]
+    if request_id:
+        content["instance"] = f"urn:request:{request_id}"
+    return content
+
+
+def handle(exc: Exception, context: dict[str, Any]) -> Response:
+    """The exception handler of the REST doors. Rolls the request's transaction back."""
+    set_rollback()
+    request = context.get("request")
+    error = translate(exc)
+    if error.status >= 500:
+        log.exception("unexpected failure", exc_info=exc)
+    return _response(error, getattr(request, "request_id", ""))
+
+
+def _response(error: errors.DomainError, request_id: str) -> Response:
+    response = Response(body(error, request_id), status=error.status, content_type=MEDIA_TYPE)
+    if error.status == 401:
+        response["WWW-Authenticate"] = "Bearer"
+    if error.retry_after is not None:
+        response["Retry-After"] = str(error.retry_after)
+    return response
+
+
+def translate(exc: Exception) -> errors.DomainError:
+    """Any exception as a domain error that tells nothing of the inside."""
+    if isinstance(exc, errors.DomainError):
+        return exc
+    if isinstance(exc, exceptions.ValidationError):
+        return errors.Invalid("Some fields are not valid; see 'errors'.", list(faults_of(exc.detail)))
+    if isinstance(exc, ModelInvalid):
+        return errors.Invalid("Some fields are not valid; see 'errors'.", list(_model_faults(exc)))
+    if isinstance(exc, exceptions.Throttled):
+        return errors.TooMany("Too many requests; wait and try again.", retry_after=int(exc.wait or 1) + 1)
+    if isinstance(exc, exceptions.APIException):
+        return _with_status(
+            exc.status_code, str(exc.default_detail if exc.status_code >= 500 else exc.detail)
+        )
+    if isinstance(exc, Http404):
+        return errors.NotFound()
+    if isinstance(exc, PermissionDenied):
+        return errors.Forbidden("You may not do this.")
+    if isinstance(exc, DatabaseError):
+        return of_database(exc)
+    return Unexpected("Something went wrong here. Nothing was stored; the request may be repeated.")
+
+
+class Unexpected(errors.DomainError):
+    status, code, title = 500, "unexpected", "Unexpected failure"
+
+
+class MethodNotAllowed(errors.DomainError):
+    status, code, title = 405, "method-not-allowed", "This address does not take that method"
+
+
+class UnsupportedMediaType(errors.DomainError):
+    status, code, title = 415, "unsupported-media-type", "This kind of body is not understood here"
+
+
+class NotAcceptable(errors.DomainError):
+    status, code, title = 406, "not-acceptable", "No answer in that form"
+
+
+_BY_STATUS: dict[int, type[errors.DomainError]] = {
+    401: errors.NotSignedIn,
+    403: errors.Forbidden,
+    405: MethodNotAllowed,
+    406: NotAcceptable,
+    413: errors.TooLarge,
+    415: UnsupportedMediaType,
+    429: errors.TooMany,
+}
+
+
+def _with_status(status: int, detail: str) -> errors.DomainError:
+    if status == 404:
+        return errors.NotFound()
+    return _BY_STATUS.get(status, Unexpected if status >= 500 else errors.DomainError)(detail)
+
+
+def of_database(exc: DatabaseError) -> errors.DomainError:
+    """By SQLSTATE only: constraint names and values stay inside."""
+    state = getattr(exc.__cause__, "sqlstate", None)
+    if state == LOCK_NOT_AVAILABLE:
+        return errors.Conflict("Somebody else is changing this right now; try again.", retry_after=1)
+    if state == BROKEN_REFERENCE:
+        return errors.Invalid("An id in the input leads to nothing in your company.")
+    if state == DOUBLE:
+        return errors.Conflict("Something with the same name, number or id exists already.")
+    if isinstance(exc, IntegrityError):
+        return errors.Invalid("The values contradict each other or what is stored.")
+    if isinstance(exc, OperationalError) or state == STATEMENT_TIMEOUT:
+        return errors.Busy("The database is busy or away. Nothing was stored; try again.", retry_after=2)
+    return Unexpected("Something went wrong here. Nothing was stored; the request may be repeated.")
+
+
+def faults_of(detail: Any, pointer: str = "") -> list[errors.Fault]:
+    """DRF's nested error lists and dicts as pointers and sentences."""
+    if isinstance(detail, dict):
+        found = []
+        for name, inner in detail.items():
+            here = pointer if name == "non_field_errors" else f"{pointer}/{_escape(str(name))}"
+            found += faults_of(inner, here)
+        return found
+    if isinstance(detail, list):
+        if all(not isinstance(inner, (dict, list)) for inner in detail):
+            return [errors.Fault(pointer or "/", str(inner)) for inner in detail]
+        found = []
+        for index, inner in enumerate(detail):
+            found += faults_of(inner, f"{pointer}/{index}") if inner else []
+        return found
+    return [errors.Fault(pointer or "/", str(detail))]
+
+
+def _model_faults(exc: ModelInvalid) -> list[errors.Fault]:
+    if hasattr(exc, "error_dict"):
+        return faults_of({name: [str(m) for m in found] for name, found in exc.message_dict.items()})
+    return [errors.Fault("/", message) for message in exc.messages]
+
+
+def _escape(name: str) -> str:
+    return name.replace("~", "~0").replace("/", "~1")
+
+
+def as_json(error: errors.DomainError, request_id: str = "") -> JsonResponse:
+    """The same outside DRF."""
+    response = JsonResponse(body(error, request_id), status=error.status, content_type=MEDIA_TYPE)
+    if error.status == 401:
+        response["WWW-Authenticate"] = "Bearer"
+    if error.retry_after is not None:
+        response["Retry-After"] = str(error.retry_after)
+    return response
+
+
+def wants_problem(request: HttpRequest) -> bool:
+    return request.path.startswith(("/api/", "/graphql"))
+
+
+def not_found_problem(request: HttpRequest) -> HttpResponse:
+    return as_json(errors.NotFound("There is no such address."), getattr(request, "request_id", ""))

@@ -1,0 +1,232 @@
+"""A company, the people who belong to it and the keys and tablets they use."""
+
+from django.contrib.auth.base_user import AbstractBaseUser, BaseUserManager
+from django.contrib.postgres.fields import ArrayField
+from django.core.validators import MaxValueValidator, MinValueValidator
+from django.db import models
+from django.db.models.functions import Lower
+
+from jobs.tenancy.fields import TenantForeignKey
+from jobs.tenancy.ids import uuid7
+from jobs.tenancy.models import TenantManager, TenantModel
+
+
+class Role(models.TextChoices):
+    """What a member does in the company. One person may hold several."""
+
+    OWNER = "owner", "Owner"
+    DISPATCHER = "dispatcher", "Dispatcher"
+    TECHNICIAN = "technician", "Technician"
+    SUPERVISOR = "supervisor", "Supervisor"
+
+
+class UnitSystem(models.TextChoices):
+    SI = "SI", "SI (Pa, m/s, m³/s)"
+    IP = "IP", "I-P (inH2O, ft/min, ft³/min)"
+
+
+class DecisionRule(models.TextChoices):
+    """Which conditional verdicts are accepted (JCGM 106, ILAC-G8)."""
+
+    SIMPLE = "simple", "Simple acceptance: the measured value lies within tolerance"
+    GUARDED = "guarded", "Guarded acceptance: the value lies within tolerance by a guard band"
+    PROBABILITY = "probability", "Probability: the true value lies within tolerance at least this surely"
+
+
+class Lapse(models.TextChoices):
+    """What planning does with an instrument whose calibration lapses before the job ends."""
+
+    REFUSE = "refuse", "Refuse"
+    WARN = "warn", "Warn"
+
+
+class Company(models.Model):
+    """One contractor. Under row-level security by its own id."""
+
+    id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
+    name = models.CharField(max_length=120)
+    letterhead = models.TextField(blank=True, max_length=600, help_text="Lines printed below the name.")
+    time_zone = models.CharField(max_length=64, default="UTC")
+    unit_system = models.TextField(choices=UnitSystem.choices, default=UnitSystem.SI)
+    paper = models.TextField(choices=[("A4", "A4"), ("Letter", "Letter")], default="A4")
+    standard_density = models.FloatField(
+        default=1.204,
+        validators=[MinValueValidator(1.0), MaxValueValidator(1.4)],
+        help_text="Standard air, kg/m³: 1.204 (20 °C, dry) and 1.2014 (0.075 lb/ft³) are both in use.",
+    )
+    tolerance_below = models.FloatField(default=0.10, help_text="Share of design, e.g. 0.10 for −10 %.")
+    tolerance_above = models.FloatField(default=0.10, help_text="Share of design, e.g. 0.10 for +10 %.")
+    decision_rule = models.TextField(choices=DecisionRule.choices, default=DecisionRule.SIMPLE)
+    decision_parameter = models.FloatField(
+        default=0.0,
+        help_text="Guard band as a multiple of U, or the least probability. Unused for simple acceptance.",
+    )
+    self_approval = models.BooleanField(
+        default=False,
+        help_text="Let somebody approve a job they measured on. The report then says so.",
+    )
+    calibration_lapse = models.TextField(choices=Lapse.choices, default=Lapse.REFUSE)
+    created_at = models.DateTimeField(auto_now_add=True)
+    version = models.PositiveIntegerField(default=1, editable=False)
+
+    objects = TenantManager()
+
+    class Meta:
+        base_manager_name = "objects"
+        verbose_name_plural = "companies"
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class UserManager(BaseUserManager["User"]):
+    def create_user(self, email: str, password: str | None = None, *, is_operator: bool = False) -> "User":
+        user = self.model(email=email.strip().lower(), is_operator=is_operator)
+        user.set_password(password)
+        user.save(using=self._db)
+        return user
+
+    def get_by_natural_key(self, username: str | None) -> "User":
+        return self.get(email=(username or "").strip().lower())
+
+
+class User(AbstractBaseUser):
+    """A person who can sign in, known by e-mail. Global: one person may belong to several companies.
+
+    The name that evidence shows stands in Member, never here.
+    """
+
+    id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
+    email = models.EmailField(max_length=254, unique=True, help_text="In small letters.")
+    is_active = models.BooleanField(default=True)
+    is_operator = models.BooleanField(default=False, help_text="Runs the service; may use the admin pages.")
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    objects = UserManager()
+    USERNAME_FIELD = "email"
+    EMAIL_FIELD = "email"
+    REQUIRED_FIELDS: list[str] = []
+
+    class Meta:
+        constraints = [
+            models.CheckConstraint(condition=models.Q(email=Lower("email")), name="user_email_lower")
+        ]
+
+    def __str__(self) -> str:
+        return self.email
+
+    @property
+    def is_staff(self) -> bool:
+        return self.is_operator
+
+    def has_perm(self, perm: str, obj: object = None) -> bool:
+        return self.is_active and self.is_operator
+
+    def has_perms(self, perm_list: list[str], obj: object = None) -> bool:
+        return self.is_active and self.is_operator
+
+    def has_module_perms(self, app_label: str) -> bool:
+        return self.is_active and self.is_operator
+
+
+class Affiliation(models.Model):
+    """Leads from a signed-in person to their companies, before any company is known. Holds ids only."""
+
+    id = models.UUIDField(primary_key=True, default=uuid7, editable=False)
+    user = models.ForeignKey(User, models.CASCADE, related_name="affiliations")
+    company_ref = models.UUIDField()
+
+    class Meta:
+        constraints = [
+            models.UniqueConstraint(fields=["user", "company_ref"], name="affiliation_user_company")
+        ]
+
+
+class Member(TenantModel):
+    """A person's place in a company. Evidence names people by this id; the name may change."""
+
+    user_ref = models.UUIDField(help_text="The id of the person's user.")
+    name = models.CharField(max_length=120)
+    email = models.EmailField(max_length=254)
+    roles = ArrayField(models.TextField(choices=Role.choices))
+    unit_system = models.TextField(choices=UnitSystem.choices, blank=True, help_text="Empty: the company's.")
+    active = models.BooleanField(default=True)
+    created_at = models.DateTimeField(auto_now_add=True)
+    version = models.PositiveIntegerField(default=1, editable=False)
+
+    class Meta(TenantModel.Meta):
+        constraints = [models.UniqueConstraint(fields=["company", "user_ref"], name="member_user")]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class Invitation(TenantModel):
+    """An offer of membership, sent by mail, good once and for a while."""
+
+    email = models.EmailField(max_length=254)
+    name = models.CharField(max_length=120)
+    roles = ArrayField(models.TextField(choices=Role.choices))
+    secret_hash = models.BinaryField(max_length=32)
+    invited_by = TenantForeignKey(Member, models.PROTECT, related_name="+")
+    created_at = models.DateTimeField(auto_now_add=True)
+    expires_at = models.DateTimeField()
+    accepted_at = models.DateTimeField(null=True, blank=True)
+    revoked_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta(TenantModel.Meta):
+        constraints = [models.UniqueConstraint(fields=["company", "secret_hash"], name="invitation_secret")]
+
+
+class Device(TenantModel):
+    """A tablet enrolled with a company. People share it by signing in on it."""
+
+    name = models.CharField(max_length=80)
+    enrolled_by = TenantForeignKey(Member, models.PROTECT, related_name="+")
+    enrolled_at = models.DateTimeField(auto_now_add=True)
+    revoked_at = models.DateTimeField(null=True, blank=True)
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class PairingCode(TenantModel):
+    """A short code that enrols one tablet, good once and for minutes."""
+
+    code_hash = models.BinaryField(max_length=32)
+    device_name = models.CharField(max_length=80)
+    created_by = TenantForeignKey(Member, models.PROTECT, related_name="+")
+    created_at = models.DateTimeField(auto_now_add=True)
+    expires_at = models.DateTimeField()
+    used_at = models.DateTimeField(null=True, blank=True)
+    failures = models.PositiveSmallIntegerField(default=0)
+
+    class Meta(TenantModel.Meta):
+        constraints = [models.UniqueConstraint(fields=["company", "code_hash"], name="pairing_code")]
+
+
+class TokenKind(models.TextChoices):
+    TABLET = "tablet", "Tablet, nobody signed in"
+    PERSON = "person", "Person signed in on a tablet"
+    INTEGRATION = "integration", "Integration key"
+
+
+class AccessToken(TenantModel):
+    """A bearer credential: only its SHA-256 is kept; the text is shown once and carries the company."""
+
+    kind = models.TextField(choices=TokenKind.choices)
+    name = models.CharField(max_length=80)
+    secret_hash = models.BinaryField(max_length=32)
+    member = TenantForeignKey(Member, models.PROTECT, null=True, blank=True, related_name="tokens")
+    device = TenantForeignKey(Device, models.PROTECT, null=True, blank=True, related_name="tokens")
+    scopes = ArrayField(models.TextField(), default=list)
+    created_by = TenantForeignKey(Member, models.PROTECT, null=True, blank=True, related_name="+")
+    created_at = models.DateTimeField(auto_now_add=True)
+    expires_at = models.DateTimeField(null=True, blank=True)
+    revoked_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta(TenantModel.Meta):
+        constraints = [models.UniqueConstraint(fields=["company", "secret_hash"], name="token_secret")]
+
+    def __str__(self) -> str:
+        return self.name

@@ -1,0 +1,135 @@
+"""Instruments and the certificates that say how wrong they are."""
+
+from django.db import models
+
+from jobs.models.company import Member
+from jobs.tenancy.constraints import AppendOnly
+from jobs.tenancy.fields import TenantForeignKey
+from jobs.tenancy.models import TenantModel
+
+
+class InstrumentKind(models.TextChoices):
+    MANOMETER = "manometer", "Manometer"
+    PITOT_TUBE = "pitot_tube", "Pitot-static tube"
+    ANEMOMETER = "anemometer", "Anemometer"
+    FLOW_HOOD = "flow_hood", "Flow hood"
+    THERMOMETER = "thermometer", "Thermometer"
+    HYGROMETER = "hygrometer", "Hygrometer"
+    BAROMETER = "barometer", "Barometer"
+    TAPE = "tape", "Measuring tape"
+    TACHOMETER = "tachometer", "Tachometer"
+    ELECTRICAL = "electrical", "Electrical meter"
+    OTHER = "other", "Other"
+
+
+class Quantity(models.TextChoices):
+    """What an instrument shows. SI unit of each in measurements.calc.units."""
+
+    PRESSURE = "pressure", "Pressure difference, Pa"
+    VELOCITY = "velocity", "Air velocity, m/s"
+    FLOW = "flow", "Volume flow, m³/s"
+    TEMPERATURE = "temperature", "Temperature, K"
+    HUMIDITY = "humidity", "Relative humidity, share"
+    ABSOLUTE_PRESSURE = "absolute_pressure", "Absolute pressure, Pa"
+    LENGTH = "length", "Length, m"
+    FACTOR = "factor", "Probe factor"
+    SPEED = "speed", "Rotational speed, 1/s"
+
+
+class Instrument(TenantModel):
+    """One instrument, known by its serial number."""
+
+    serial = models.CharField(max_length=60)
+    name = models.CharField(max_length=120)
+    kind = models.TextField(choices=InstrumentKind.choices)
+    maker = models.CharField(max_length=120, blank=True)
+    in_service = models.BooleanField(default=True)
+    probe_length_m = models.FloatField(null=True, blank=True, help_text="Reach of a probe, m.")
+    probe_factor = models.FloatField(
+        null=True, blank=True, help_text="Factor of a pitot-static tube or hood."
+    )
+    probe_factor_u = models.FloatField(null=True, blank=True, help_text="Its standard uncertainty.")
+    created_at = models.DateTimeField(auto_now_add=True)
+    version = models.PositiveIntegerField(default=1, editable=False)
+
+    class Meta(TenantModel.Meta):
+        constraints = [models.UniqueConstraint(fields=["company", "serial"], name="instrument_serial")]
+
+    def __str__(self) -> str:
+        return f"{self.name} {self.serial}"
+
+
+class InstrumentRange(TenantModel):
+    """What the maker promises for one quantity. SI units; accuracy parts add as |a| + |b|·x + |c|·span."""
+
+    instrument = TenantForeignKey(Instrument, models.CASCADE, related_name="ranges")
+    quantity = models.TextField(choices=Quantity.choices)
+    minimum = models.FloatField()
+    maximum = models.FloatField()
+    resolution = models.FloatField()
+    accuracy_absolute = models.FloatField(default=0.0)
+    accuracy_of_reading = models.FloatField(default=0.0, help_text="Share of the reading.")
+    accuracy_of_span = models.FloatField(default=0.0, help_text="Share of the span.")
+
+    class Meta(TenantModel.Meta):
+        constraints = [
+            models.UniqueConstraint(
+                fields=["company", "instrument", "quantity", "minimum"], name="range_quantity"
+            ),
+            models.CheckConstraint(condition=models.Q(maximum__gt=models.F("minimum")), name="range_order"),
+            models.CheckConstraint(condition=models.Q(resolution__gt=0), name="range_resolution"),
+        ]
+
+
+class Certificate(TenantModel):
+    """A calibration as the laboratory certified it. Append-only: a wrong entry is superseded."""
+
+    instrument = TenantForeignKey(Instrument, models.PROTECT, related_name="certificates")
+    number = models.CharField(max_length=80)
+    laboratory = models.CharField(max_length=160)
+    accreditation = models.CharField(max_length=80, blank=True)
+    calibrated_on = models.DateField()
+    due_on = models.DateField()
+    supersedes = TenantForeignKey("self", models.PROTECT, null=True, blank=True, related_name="superseded_by")
+    entered_by = TenantForeignKey(Member, models.PROTECT, null=True, blank=True, related_name="+")
+    entered_at = models.DateTimeField(auto_now_add=True)
+    digest = models.CharField(max_length=64, help_text="SHA-256 of the certificate's content.")
+
+    class Meta(TenantModel.Meta):
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(due_on__gt=models.F("calibrated_on")), name="certificate_dates"
+            ),
+            AppendOnly(name="certificate_append_only"),
+        ]
+        indexes = [
+            models.Index(fields=["company", "instrument", "calibrated_on"], name="certificate_by_date")
+        ]
+
+    def __str__(self) -> str:
+        return self.number
+
+
+class CertificatePoint(TenantModel):
+    """One point of a certificate, SI: the reference's value, what the instrument showed, U with k."""
+
+    certificate = TenantForeignKey(Certificate, models.PROTECT, related_name="points")
+    quantity = models.TextField(choices=Quantity.choices)
+    reference = models.FloatField()
+    as_found = models.FloatField(null=True, blank=True)
+    as_left = models.FloatField()
+    expanded_uncertainty = models.FloatField()
+    coverage_factor = models.FloatField(default=2.0)
+    entered = models.CharField(
+        max_length=160, blank=True, help_text="As the certificate prints it, with unit."
+    )
+
+    class Meta(TenantModel.Meta):
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(expanded_uncertainty__gt=0, coverage_factor__gt=0),
+                name="certificate_point_u",
+            ),
+            AppendOnly(name="certificate_point_append_only"),
+        ]
+        indexes = [models.Index(fields=["company", "certificate"], name="certificate_point_of")]

@@ -1,0 +1,19 @@
+"""What was read, with what instrument, what follows from it."""
+
+from measurements.models.result import AnswerKind, Flag, FlagAnswer, Outcome, Result, Severity, Verdict
+from measurements.models.session import Batch, Method, Reading, Session, Sweep
+
+__all__ = [
+    "AnswerKind",
+    "Batch",
+    "Flag",
+    "FlagAnswer",
+    "Method",
+    "Outcome",
+    "Reading",
+    "Result",
+    "Session",
+    "Severity",
+    "Sweep",
+    "Verdict",
+]

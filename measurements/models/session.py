@@ -1,0 +1,111 @@
+"""What was read: batches as they arrived, sessions, readings, sweeps. All append-only."""
+
+from django.contrib.postgres.fields import ArrayField
+from django.db import models
+
+from jobs.models import AccessToken, Device, Instrument, Job, Member, Quantity, TestPoint
+from jobs.tenancy.constraints import AppendOnly
+from jobs.tenancy.fields import TenantForeignKey
+from jobs.tenancy.models import TenantModel
+
+
+class Method(models.TextChoices):
+    """Ways of measuring."""
+
+    PITOT_TRAVERSE = "pitot_traverse", "Pitot traverse"
+    SWEPT_TRAVERSE = "swept_traverse", "Swept traverse"
+    CENTRELINE_READING = "centreline_reading", "Centreline reading"
+    HOOD_READING = "hood_reading", "Flow hood reading"
+
+
+class Batch(TenantModel):
+    """A tablet's post as it arrived: the original observation, byte for byte (zlib), and the answer to it."""
+
+    member = TenantForeignKey(Member, models.PROTECT, related_name="+")
+    device = TenantForeignKey(Device, models.PROTECT, null=True, blank=True, related_name="+")
+    token = TenantForeignKey(AccessToken, models.PROTECT, null=True, blank=True, related_name="+")
+    received_at = models.DateTimeField()
+    sent_at = models.DateTimeField(help_text="The tablet's clock.")
+    body = models.BinaryField()
+    body_digest = models.CharField(max_length=64)
+    outcomes = models.JSONField()
+
+    class Meta(TenantModel.Meta):
+        constraints = [AppendOnly(name="batch_append_only")]
+        indexes = [models.Index(fields=["company", "received_at"], name="batch_received")]
+
+
+class Session(TenantModel):
+    """One measurement of one test point by one method. The id is the tablet's.
+
+    `content` is everything but readings and sweeps, as checked: conditions, plane as found, zero checks,
+    instruments by use, each figure with its SI value and as entered. `content_digest` covers the whole
+    session, readings and sweeps included.
+    """
+
+    job = TenantForeignKey(Job, models.PROTECT, related_name="sessions")
+    test_point = TenantForeignKey(TestPoint, models.PROTECT, related_name="sessions")
+    method = models.TextField(choices=Method.choices)
+    member = TenantForeignKey(Member, models.PROTECT, related_name="sessions", help_text="Who measured.")
+    device = TenantForeignKey(Device, models.PROTECT, null=True, blank=True, related_name="+")
+    batch = TenantForeignKey(Batch, models.PROTECT, related_name="sessions")
+    started_at = models.DateTimeField()
+    finished_at = models.DateTimeField()
+    received_at = models.DateTimeField()
+    clock_offset_s = models.FloatField(help_text="Server's clock minus the tablet's when the batch arrived.")
+    supersedes = TenantForeignKey("self", models.PROTECT, null=True, blank=True, related_name="superseded_by")
+    reason = models.TextField(max_length=2000, blank=True, help_text="Why it supersedes.")
+    note = models.TextField(max_length=20000, blank=True)
+    content = models.JSONField()
+    content_digest = models.CharField(max_length=64)
+
+    class Meta(TenantModel.Meta):
+        constraints = [AppendOnly(name="session_append_only")]
+        indexes = [
+            models.Index(fields=["company", "job", "test_point", "started_at"], name="session_of_point"),
+            models.Index(fields=["company", "supersedes"], name="session_supersedes"),
+            models.Index(fields=["company", "received_at", "id"], name="session_received"),
+        ]
+
+
+class Reading(TenantModel):
+    """One reading: SI value and as entered, with its place in the plane (run, line, point; from 1)."""
+
+    session = TenantForeignKey(Session, models.PROTECT, related_name="readings", db_index=False)
+    instrument = TenantForeignKey(
+        Instrument, models.PROTECT, null=True, blank=True, related_name="+", db_index=False
+    )
+    run = models.SmallIntegerField(default=1)
+    line = models.SmallIntegerField(default=1)
+    point = models.SmallIntegerField(default=1)
+    quantity = models.TextField(choices=Quantity.choices)
+    value = models.FloatField()
+    entered = models.TextField(help_text="The figure as shown, e.g. 13.10")
+    unit = models.TextField()
+    taken_at = models.DateTimeField()
+
+    class Meta(TenantModel.Meta):
+        constraints = [AppendOnly(name="reading_append_only")]
+        indexes = [models.Index(fields=["company", "session"], name="reading_of_session")]
+
+
+class Sweep(TenantModel):
+    """One slow pass of the probe along a line: a series of samples, or the mean the instrument showed."""
+
+    session = TenantForeignKey(Session, models.PROTECT, related_name="sweeps", db_index=False)
+    instrument = TenantForeignKey(
+        Instrument, models.PROTECT, null=True, blank=True, related_name="+", db_index=False
+    )
+    run = models.SmallIntegerField(default=1)
+    line = models.SmallIntegerField(default=1)
+    quantity = models.TextField(choices=Quantity.choices)
+    started_at = models.DateTimeField()
+    duration_s = models.FloatField()
+    mean = models.FloatField(null=True, blank=True, help_text="SI; empty when samples are given.")
+    entered = models.TextField(blank=True)
+    unit = models.TextField()
+    samples = ArrayField(models.FloatField(), default=list, help_text="SI, evenly spaced over the duration.")
+
+    class Meta(TenantModel.Meta):
+        constraints = [AppendOnly(name="sweep_append_only")]
+        indexes = [models.Index(fields=["company", "session"], name="sweep_of_session")]

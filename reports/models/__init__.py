@@ -1,0 +1,5 @@
+"""Who answered for it, what left the house."""
+
+from reports.models.revision import Issue, IssuedFile, Revision
+
+__all__ = ["Issue", "IssuedFile", "Revision"]
