@@ -8,7 +8,7 @@ def _role() -> str:
     return '"' + name.replace('"', '""') + '"'
 
 
-def INSTALL_SQL() -> list[str]:  # noqa: N802  (read as a constant in the migration)
+def INSTALL_SQL() -> list[str]:
     """Return the statements, for RunSQL, that must run before the first table is made."""
     role = _role()
     return [
@@ -24,7 +24,7 @@ def INSTALL_SQL() -> list[str]:  # noqa: N802  (read as a constant in the migrat
     ]
 
 
-def UNINSTALL_SQL() -> list[str]:  # noqa: N802
+def UNINSTALL_SQL() -> list[str]:
     """Return the statements that undo INSTALL_SQL()."""
     role = _role()
     return [

@@ -6,7 +6,7 @@ from typing import Any, ClassVar
 from django.db import models
 from django.db.models.expressions import Expression
 
-from .context import current_company
+from .context import WrongCompany, current_company
 from .detect import COMPANY_FIELD, is_company
 from .ids import uuid7
 
@@ -68,3 +68,10 @@ class TenantModel(models.Model):
     def validate_constraints(self, exclude: Iterable[str] | None = None) -> None:
         """Check constraints with the company's column, which forms leave out as not editable."""
         super().validate_constraints(exclude=set(exclude or ()) - {COMPANY_FIELD})
+
+    def _do_update(self, base_qs: Any, using: Any, pk_val: Any, values: Any, *args: Any) -> bool:
+        """Save a known row without writing its company, which is part of the key."""
+        if self.company_id != current_company():
+            raise WrongCompany(f"{self._meta.label}: the row belongs to another company")
+        kept = [value for value in values if value[0].name != COMPANY_FIELD]
+        return super()._do_update(base_qs, using, pk_val, kept, *args)  # type: ignore[misc]

@@ -30,13 +30,16 @@ class DatabaseWrapper(base.DatabaseWrapper):
     def _transaction_settings(self) -> list[str]:
         """Return the SET LOCAL statements of a new transaction; they go out as one message.
 
-        The owner, who runs migrations, has no time limits.
+        Limits in milliseconds. They are set here as well as by session, because a sharding database
+        passes on only what is set inside the transaction. The owner, who migrates, has none.
         """
         statements = []
         if self.settings_dict["USER"] != settings.DATABASE_OWNER_ROLE:
-            for name in ("lock_timeout", "statement_timeout"):
-                if limit := int(getattr(settings, f"DATABASE_{name.upper()}_MS", 0)):
-                    statements.append(f"SET LOCAL {name} = {limit}")
+            limits = (
+                (name, int(getattr(settings, f"DATABASE_{name.upper()}", 0)))
+                for name in ("lock_timeout", "statement_timeout")
+            )
+            statements = [f"SET LOCAL {name} = {limit}" for name, limit in limits if limit]
         if (company := company_or_none()) is not None:
             statements.append(set_company_sql(company))
         return statements

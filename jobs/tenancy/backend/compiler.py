@@ -72,7 +72,8 @@ class SQLDeleteCompiler(SQLCompiler, stock.SQLDeleteCompiler):
     """DELETE."""
 
     def _as_sql(self, query: Any) -> tuple[str, Any]:
-        _restrict(query)
+        if not _is_unscoped(self.query):  # `query` is another one where the delete needs joins
+            _restrict(query)
         return super()._as_sql(query)
 
 

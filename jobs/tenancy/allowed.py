@@ -1,0 +1,25 @@
+"""The tables that belong to no company, in one place. The checks and the audit know no others."""
+
+# Models (lower-case labels) whose rows are shared by all companies.
+GLOBAL_MODELS = frozenset(
+    {
+        "admin.logentry",
+        "auth.group",
+        "auth.group_permissions",
+        "auth.permission",
+        "contenttypes.contenttype",
+        "sessions.session",
+        "jobs.user",  # a person may belong to several companies
+        "jobs.affiliation",  # leads from a person to their companies, before one is known
+        "jobs.duecompany",  # leads the sweeper to companies with due work
+    }
+)
+
+# Global models that tenant tables may point at; each would have to be copied to every node.
+REFERENCE_MODELS: frozenset[str] = frozenset()
+
+# Tables that no model describes.
+OTHER_TABLES = frozenset({"django_migrations"})
+
+# Functions that run with their owner's rights.
+DEFINER_FUNCTIONS: frozenset[str] = frozenset()
