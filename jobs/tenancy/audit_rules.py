@@ -1,7 +1,7 @@
 """What the catalogue must not contain: one query a rule, each row a fault.
 
-`<tenant>` stands for TENANT. Parameters: app (serving role), company (table of the companies), definers (functions allowed to run
-with their owner's rights), tables (every table that may lack company_id).
+`<tenant>` stands for TENANT. Parameters: app (serving role), company (table of the companies), definers
+(functions allowed to run with their owner's rights), tables (every table that may lack company_id).
 """
 
 # A table whose rows belong to companies, and its column that says to which.
@@ -102,7 +102,8 @@ _TEMPLATES = {
     "view without security_invoker, or materialized view": """
         SELECT oid::regclass::text FROM pg_class
         WHERE relnamespace = 'public'::regnamespace AND (relkind = 'm' OR relkind = 'v' AND NOT coalesce(
-            reloptions && '{security_invoker=true,security_invoker=on,security_invoker=1}'::text[], false))""",
+            reloptions && '{security_invoker=true,security_invoker=on,security_invoker=1}'::text[],
+            false))""",
     "table without company_id that is not on the list": """
         SELECT c.oid::regclass::text FROM pg_class c
         WHERE c.relkind IN ('r', 'p', 'f') AND c.relnamespace = 'public'::regnamespace
