@@ -1,0 +1,172 @@
+"""The GraphQL door: who may ask, how much, and how errors are told."""
+
+import json
+import logging
+import re
+from collections.abc import Iterator
+from typing import Any
+
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.utils.decorators import method_decorator
+from django.views.decorators.csrf import csrf_exempt
+from graphql import (
+    FieldNode,
+    FragmentDefinitionNode,
+    FragmentSpreadNode,
+    GraphQLError,
+    InlineFragmentNode,
+    IntValueNode,
+    OperationDefinitionNode,
+    SelectionSetNode,
+    VariableNode,
+)
+from strawberry.django.views import GraphQLView
+from strawberry.extensions import SchemaExtension
+from strawberry.types import ExecutionResult, Info
+
+from jobs import errors
+from jobs.access import Action, Actor, require
+from jobs.http import problem
+from jobs.http.door import check_csrf
+
+log = logging.getLogger(__name__)
+PAGE = 50
+MOST_OBJECTS = 20_000
+MAX_DEPTH, MAX_ALIASES, MAX_TOKENS = 18, 15, 2_000
+_SUGGESTION = re.compile(r"\s*Did you mean .*\?$", re.DOTALL)
+
+
+def actor_of(info: Info) -> Actor:
+    """The actor of the running request."""
+    return info.context.request.actor  # type: ignore[no-any-return]
+
+
+@method_decorator(csrf_exempt, name="dispatch")  # checked below, for cookies only
+class Graph(GraphQLView):
+    """POST of one JSON operation by somebody who may read. No GET, no batches, no uploads, no console."""
+
+    def __init__(self, **kwargs: Any) -> None:
+        kwargs.update(graphql_ide=None, allow_queries_via_get=False, multipart_uploads_enabled=False)
+        super().__init__(**kwargs)
+
+    def dispatch(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
+        request_id = getattr(request, "request_id", "")
+        try:
+            refuse_unless_served(request)
+            return super().dispatch(request, *args, **kwargs)  # type: ignore[return-value]
+        except Exception as exc:
+            transaction.set_rollback(True)
+            error = problem.translate(exc)
+            if error.status >= 500:
+                log.error("unexpected failure", exc_info=exc)
+            return problem.as_json(error, request_id)
+
+    def process_result(self, request: HttpRequest, result: ExecutionResult, strict: bool = False) -> Any:
+        if result.errors:
+            transaction.set_rollback(True)
+        data: dict[str, Any] = {"data": result.data}
+        if result.errors:
+            data["errors"] = [told(error) for error in result.errors]
+        return data
+
+
+def refuse_unless_served(request: HttpRequest) -> None:
+    """Raises a domain error unless it is a JSON POST by an actor who may read."""
+    if request.method != "POST":
+        raise problem.MethodNotAllowed("Ask by POST with a JSON body: {\"query\": …, \"variables\": …}.")
+    if request.content_type != "application/json":
+        raise problem.UnsupportedMediaType("Send the operation as application/json.")
+    actor = require(getattr(request, "actor", None), Action.READ)
+    if actor.token_id is None:
+        check_csrf(request)
+    if isinstance(_peek(request), list):
+        raise errors.DomainError("Send one operation a request; batches are not taken.")
+
+
+def _peek(request: HttpRequest) -> Any:
+    try:
+        return json.loads(request.body)
+    except (ValueError, RecursionError):
+        raise errors.DomainError("The body is not valid JSON.") from None
+
+
+def told(error: GraphQLError) -> dict[str, Any]:
+    """An error for the client: domain errors with their code, the rest without inside knowledge."""
+    original = error.original_error
+    content: dict[str, Any] = {"message": _SUGGESTION.sub("", error.message)}
+    if original is not None:
+        known = problem.translate(original)
+        if known.status >= 500:
+            log.error("unexpected failure in a query", exc_info=original)
+        content["message"] = known.detail
+        content["extensions"] = {"code": known.code, "status": known.status}
+    if error.path:
+        content["path"] = error.path
+    if error.locations:
+        content["locations"] = [{"line": at.line, "column": at.column} for at in error.locations]
+    return content
+
+
+class ListCost(SchemaExtension):
+    """Refuses a query whose lists could multiply to more objects than a request may fetch."""
+
+    def on_execute(self) -> Iterator[None]:
+        context = self.execution_context
+        document = context.graphql_document
+        if document is not None:
+            fragments = {d.name.value: d for d in document.definitions if isinstance(d, FragmentDefinitionNode)}
+            variables = context.variables or {}
+            for definition in document.definitions:
+                if isinstance(definition, OperationDefinitionNode):
+                    cost = _objects(definition.selection_set, fragments, variables)
+                    if cost > MOST_OBJECTS:
+                        raise GraphQLError(
+                            f"This query could fetch {cost} objects, more than {MOST_OBJECTS}. "
+                            "Ask for fewer at once with 'first', or in several queries."
+                        )
+        yield
+
+
+def _objects(
+    chosen: SelectionSetNode | None, fragments: dict[str, FragmentDefinitionNode], variables: dict[str, Any]
+) -> int:
+    """How many objects a selection can fetch: each connection counts its page times what it holds."""
+    if chosen is None:
+        return 0
+    total = 0
+    for node in chosen.selections:
+        if isinstance(node, FieldNode):
+            if node.selection_set is None:
+                continue
+            inner = _objects(node.selection_set, fragments, variables)
+            total += _page(node, variables) * (1 + inner) if _is_connection(node) else inner + 1
+        elif isinstance(node, InlineFragmentNode):
+            total += _objects(node.selection_set, fragments, variables)
+        elif isinstance(node, FragmentSpreadNode) and node.name.value in fragments:
+            total += _objects(fragments[node.name.value].selection_set, fragments, variables)
+    return total
+
+
+def _is_connection(node: FieldNode) -> bool:
+    selections = node.selection_set.selections if node.selection_set else ()
+    names = {n.name.value for n in selections if isinstance(n, FieldNode)}
+    spreads = any(not isinstance(n, FieldNode) for n in selections)
+    return bool(names & {"edges", "pageInfo", "totalCount"}) or (spreads and _takes_page(node))
+
+
+def _takes_page(node: FieldNode) -> bool:
+    return any(a.name.value in ("first", "last") for a in node.arguments)
+
+
+def _page(node: FieldNode, variables: dict[str, Any]) -> int:
+    for argument in node.arguments:
+        if argument.name.value in ("first", "last"):
+            if isinstance(argument.value, IntValueNode):
+                return max(1, int(argument.value.value))
+            if isinstance(argument.value, VariableNode):
+                given = variables.get(argument.value.name.value)
+                return given if isinstance(given, int) and given > 0 else PAGE
+    return PAGE
+
+
