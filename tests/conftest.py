@@ -1,0 +1,64 @@
+"""Fixtures of all tests: the database in two roles, the statement guard and two companies."""
+
+from collections.abc import Iterator
+
+import pytest
+from django.db import connection
+from django.test import TransactionTestCase
+
+from tests import factories
+from tests.database import become_app, become_owner, drop_database, empty_database
+from tests.statement_guard import Guard, watching
+
+
+@pytest.fixture(scope="session")
+def django_db_setup(
+    request: pytest.FixtureRequest,
+    django_test_environment: None,
+    django_db_blocker: pytest.FixtureRequest,
+    django_db_keepdb: bool,
+    django_db_createdb: bool,
+) -> Iterator[None]:
+    """Let the owner create and migrate the database; then turn into the serving role for good."""
+    worker = getattr(request.config, "workerinput", {}).get("workerid", "")
+    with django_db_blocker.unblock():
+        become_owner()
+        if worker:
+            connection.settings_dict["TEST"]["NAME"] = f"test_{connection.settings_dict['NAME']}_{worker}"
+        connection.creation.create_test_db(
+            verbosity=0,
+            autoclobber=True,
+            serialize=False,
+            keepdb=django_db_keepdb and not django_db_createdb,
+        )
+        become_app()
+    yield
+    with django_db_blocker.unblock():
+        become_owner()
+        if not django_db_keepdb:
+            drop_database(connection.settings_dict["NAME"])
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _empty_as_owner() -> None:
+    """Empty the tables between transactional tests as the owner: the serving role may not."""
+    TransactionTestCase._fixture_teardown = lambda self: empty_database()
+
+
+@pytest.fixture(autouse=True)
+def statement_guard() -> Iterator[Guard]:
+    """Fail any statement on a tenant table that does not name its company."""
+    with watching() as guard:
+        yield guard
+
+
+@pytest.fixture
+def company_a(db: None) -> factories.World:
+    """A company with people and a key."""
+    return factories.make_world(factories.FIRST)
+
+
+@pytest.fixture
+def company_b(db: None) -> factories.World:
+    """Another company, which must never see anything of the first."""
+    return factories.make_world(factories.SECOND)

@@ -1,0 +1,7 @@
+"""Settings of the test run: the service's own, and a small app whose tables the tenancy tests use."""
+
+from config.settings import *  # noqa: F403
+from config.settings import INSTALLED_APPS
+
+INSTALLED_APPS = [*INSTALLED_APPS, "tests.tenancy.probe"]
+PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # quick; no test is about hashing
