@@ -1,0 +1,155 @@
+"""Due work: promised with the data, done once, survives dead workers and an emptied queue."""
+
+from collections.abc import Iterator
+from datetime import timedelta
+from uuid import UUID
+
+import pytest
+from django.db import transaction
+from django.utils import timezone
+
+from jobs import due, tasks
+from jobs.models import DueCompany, DueState, DueWork
+from jobs.tenancy.context import company
+from jobs.tenancy.ids import uuid7
+from tests.factories import World
+
+DONE: list[UUID] = []
+KIND = "test-kind"
+
+
+@pytest.fixture(autouse=True)
+def _a_handler(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+    DONE.clear()
+
+    def run(claim: due.Claim) -> None:
+        with transaction.atomic():
+            DONE.append(claim.subject_id)
+            claim.finish()
+
+    monkeypatch.setitem(due._handlers, KIND, run)
+    yield
+    due._handlers.pop(KIND, None)
+
+
+def broken(_: due.Claim) -> None:
+    raise ValueError("cannot be done")
+
+
+def test_work_due_twice_is_one_piece(company_a: World) -> None:
+    subject = uuid7()
+    with company(company_a.id):
+        due.schedule(KIND, subject)
+        due.schedule(KIND, subject)
+        assert DueWork.objects.filter(kind=KIND).count() == 1
+
+
+def test_work_is_done_once_and_gone(company_a: World) -> None:
+    subject = uuid7()
+    with company(company_a.id):
+        due.schedule(KIND, subject)
+    assert due.work(company_a.id, [KIND]) == 1
+    assert due.work(company_a.id, [KIND]) == 0
+    assert [subject] == DONE
+
+
+def test_a_rolled_back_action_leaves_no_work(company_a: World) -> None:
+    with company(company_a.id):
+        with pytest.raises(RuntimeError), transaction.atomic():
+            due.schedule(KIND, uuid7())
+            raise RuntimeError
+        assert not DueWork.objects.filter(kind=KIND).exists()
+
+
+def test_the_sweep_finds_what_no_message_told_of(company_a: World, company_b: World) -> None:
+    subjects = {}
+    for world in (company_a, company_b):
+        with company(world.id):
+            subjects[world.id] = uuid7()
+            due.schedule(KIND, subjects[world.id])
+    assert tasks.sweep() >= 2
+    assert set(DONE) == set(subjects.values())
+
+
+def test_failed_work_is_tried_again_then_parked_and_says_why(
+    company_a: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(due._handlers, KIND, broken)
+    with company(company_a.id):
+        due.schedule(KIND, uuid7())
+    for _ in range(due.ATTEMPTS):
+        with company(company_a.id):
+            DueWork.objects.update(due_at=timezone.now())
+        assert due.work(company_a.id, [KIND]) == 1
+    with company(company_a.id):
+        row = DueWork.objects.get(kind=KIND)
+        assert (row.state, row.attempts) == (DueState.PARKED, due.ATTEMPTS)
+        assert "cannot be done" in row.error
+    assert due.work(company_a.id, [KIND]) == 0
+
+
+def test_a_worker_that_dies_each_time_is_parked_without_a_word(company_a: World) -> None:
+    with company(company_a.id):
+        due.schedule(KIND, uuid7())
+    for _ in range(due.ATTEMPTS):  # claims, then dies: the lease runs out
+        with company(company_a.id):
+            assert due.claim([KIND])
+            DueWork.objects.update(lease_until=timezone.now() - timedelta(seconds=1))
+    with company(company_a.id):
+        assert due.claim([KIND]) is None
+        assert DueWork.objects.get(kind=KIND).state == DueState.PARKED
+
+
+def test_a_late_writer_is_refused(company_a: World) -> None:
+    with company(company_a.id):
+        due.schedule(KIND, uuid7())
+        slow = due.claim([KIND])
+        assert slow
+        DueWork.objects.update(lease_until=timezone.now() - timedelta(seconds=1))
+        quick = due.claim([KIND])
+        assert quick
+        with pytest.raises(due.LeaseLost):
+            slow.finish()
+        quick.finish()
+        assert not DueWork.objects.filter(kind=KIND).exists()
+
+
+def test_claimed_work_is_not_given_twice(company_a: World) -> None:
+    with company(company_a.id):
+        due.schedule(KIND, uuid7())
+        assert due.claim([KIND])
+        assert due.claim([KIND]) is None
+
+
+def test_parked_work_can_be_given_a_fresh_start(company_a: World) -> None:
+    subject = uuid7()
+    with company(company_a.id):
+        due.schedule(KIND, subject)
+        DueWork.objects.update(state=DueState.PARKED, attempts=due.ATTEMPTS)
+        assert due.retry_parked(KIND, subject)
+    assert due.work(company_a.id, [KIND]) == 1
+
+
+def test_a_message_with_another_company_finds_nothing(company_a: World, company_b: World) -> None:
+    with company(company_a.id):
+        due.schedule(KIND, uuid7())
+    assert due.work(company_b.id, [KIND]) == 0
+    assert DONE == []
+
+
+def test_a_deaf_queue_is_no_harm(company_a: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse(*_: object, **__: object) -> None:
+        raise ConnectionError
+
+    monkeypatch.setattr(due.current_app, "send_task", refuse)
+    due._send(KIND, company_a.id)
+
+
+def test_only_hours_that_no_writer_is_in_are_forgotten(company_a: World) -> None:
+    hour = due.this_hour()
+    with company(company_a.id):
+        due.note_company(company_a.id)
+        DueCompany.objects.create(company_ref=company_a.id, hour=hour - 5)
+        due.forget_idle(company_a.id, hour)
+    left = DueCompany.objects.filter(company_ref=company_a.id)
+    assert [row.hour for row in left] == [hour]
