@@ -1,4 +1,4 @@
-"""Reads settings from environment variables and refuses nonsense, naming the variable and what to put there."""
+"""Reads settings from environment variables. Nonsense is refused, naming the variable and what to put."""
 
 import base64
 import binascii

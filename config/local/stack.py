@@ -17,6 +17,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from urllib.error import URLError
+from urllib.parse import urlsplit
 from urllib.request import urlopen
 
 from celery import Celery
@@ -63,7 +64,8 @@ class Stack:
         """The environment of the migrate step."""
         if not self.owner_url:
             raise PlaceError(
-                "DATABASE_URL names your own server: set DATABASE_OWNER_URL too (the role that owns the tables)."
+                "DATABASE_URL names your own server:"
+                " set DATABASE_OWNER_URL too (the role that owns the tables)."
             )
         return self.environment | {"DATABASE_URL": self.owner_url, "DATABASE_STATEMENT_TIMEOUT": "0"}
 
@@ -233,7 +235,9 @@ def beat(stack: Stack) -> Service:
 def start_all(stack: Stack, port: int) -> None:
     """Migrates, then starts web, worker and beat and waits for each."""
     stack.base_url = f"http://127.0.0.1:{port}"
-    stack.environment["PUBLIC_URL"] = os.environ.get("PUBLIC_URL", stack.base_url)
+    public = os.environ.get("PUBLIC_URL", stack.base_url)
+    hosts = f"127.0.0.1,localhost,{urlsplit(public).hostname}"
+    stack.environment |= {"PUBLIC_URL": public, "ALLOWED_HOSTS": os.environ.get("ALLOWED_HOSTS", hosts)}
     stack.migrate()
     for service in (web(stack, port), worker(stack), beat(stack)):
         stack.start(service)

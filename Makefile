@@ -1,0 +1,29 @@
+# Each target sets up what it needs first: system packages, .venv, locked Python packages.
+PYTHON ?= python3
+PY := .venv/bin/python
+LOCAL := $(PY) -m config.local
+export PYTHON
+
+.PHONY: help demo serve test lint figures schemas schemas-check lock setup setup-dev clean
+
+help:
+	@echo 'make demo      a job from schedule to issued report, through the public doors, in a minute'
+	@echo 'make serve     the service on this machine with the demo world; Ctrl-C ends it'
+	@echo 'make test      all tests, on an own PostgreSQL and Valkey (ARGS="-k name" picks some)'
+	@echo 'make lint      style, types, walls between the rooms, migrations, schemas'
+	@echo 'make figures   benchmarks, each a line "figure: NAME = VALUE UNIT"'
+	@echo 'make schemas   writes openapi.yaml and schema.graphql anew'
+	@echo 'make lock      locks the requirement files'
+	@echo 'make clean     removes .venv and all data of this checkout'
+
+setup:
+	@config/local/setup.sh run
+
+setup-dev:
+	@config/local/setup.sh dev
+
+test: setup-dev
+	@$(LOCAL) exec --test -- $(PY) -m pytest $(ARGS)
+
+lock:
+	@config/local/lock.sh $(ARGS)
