@@ -4,12 +4,13 @@ Plain functions. All but `make_company` and `make_world` work inside `with compa
 in by themselves; each takes any field of its model by keyword.
 
     world = make_world("Northgate Air Balance")          # opens the company itself
-    with company(world.company_id):
+    with company(world.id):
         outlet(world.system, "S-9", design_flow=0.05)
     world.actor("dispatcher")                            # an Actor for an action
-    client.get(url, headers=bearer(world.key))           # the integration key
+    client.get(url, headers=world.bearer)                # the integration key
 """
 
+import secrets
 from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Any
@@ -49,18 +50,26 @@ from jobs.tenancy.context import company, current_company
 from jobs.tenancy.ids import uuid7
 
 FIRST, SECOND = "Northgate Air Balance", "Harbour Testing"
+PASSWORD = "a long enough password"
 
 
 @dataclass(frozen=True)
 class World:
-    """One company's rows by what they are. Token texts: `key` (integration), `tablet` (nobody signed in),
-    `technician_token` (the technician signed in on the tablet)."""
+    """One company's rows by what they are.
+
+    `key_text` is an integration key with all scopes, `tablet` a tablet nobody is signed in on,
+    `technician_token` the technician signed in on it.
+    """
 
     company: Company
-    members: dict[str, Member]
+    owner: Member
+    dispatcher: Member
+    technician: Member
+    supervisor: Member
     users: dict[str, User]
+    key: AccessToken
+    key_text: str
     device: Device
-    key: str
     tablet: str
     technician_token: str
     customer: Customer
@@ -72,16 +81,23 @@ class World:
     job: Job
 
     @property
-    def company_id(self) -> UUID:
+    def id(self) -> UUID:
+        """The company's id."""
         return self.company.id
 
-    def actor(self, role: str) -> Actor:
-        """The member of that role, signed in on the pages: owner, dispatcher, technician, supervisor."""
-        return actor_for_member(self.members[role])
+    @property
+    def bearer(self) -> dict[str, str]:
+        """The header that carries the integration key; for `client.get(…, headers=world.bearer)`."""
+        return bearer(self.key_text)
+
+    def actor(self, role: Role | str) -> Actor:
+        """The actor of the person in this role, signed in on the pages."""
+        member: Member = getattr(self, Role(role).value)
+        return actor_for_member(member)
 
 
 def bearer(token: str) -> dict[str, str]:
-    """Headers of a request in the name of a token, for Django's test client."""
+    """The header of a request in the name of a token's text."""
     return {"Authorization": f"Bearer {token}"}
 
 
@@ -97,28 +113,28 @@ def make_world(name: str = FIRST, **fields: Any) -> World:
     from today for five days with the technician and all instruments on it."""
     made = make_company(name, **fields)
     with company(made.id):
-        return fill_company(made)
+        return _fill(made)
 
 
-def fill_company(made: Company) -> World:
-    members, users = {}, {}
-    for role in Role:
-        users[role.value], members[role.value] = person(f"{role.label} of {made.name}", role)
-    tablet = Device.objects.create(name="Tablet 1", enrolled_by=members["owner"])
+def _fill(made: Company) -> World:
+    people = {role.value: make_member(made.id, role) for role in Role}
+    tablet = Device.objects.create(name="Tablet 1", enrolled_by=people["owner"])
     here = site(customer())
     supply = system(here)
     instruments = standard_instruments()
     certificates = {use: certificate(tool) for use, tool in instruments.items()}
     planned = job(here, supply)
-    assign(planned, members["technician"], *instruments.values())
+    assign(planned, people["technician"], *instruments.values())
+    key, key_text = make_key(made.id, scopes=["read", "plan", "instruments"])
     return World(
+        **people,
         company=made,
-        members=members,
-        users=users,
+        users={role: User.objects.get(id=member.user_ref) for role, member in people.items()},
+        key=key,
+        key_text=key_text,
         device=tablet,
-        key=token(TokenKind.INTEGRATION, scopes=["read", "plan", "instruments"]),
-        tablet=token(TokenKind.TABLET, device=tablet),
-        technician_token=token(TokenKind.PERSON, device=tablet, member=members["technician"]),
+        tablet=token(TokenKind.TABLET, device=tablet)[1],
+        technician_token=token(TokenKind.PERSON, device=tablet, member=people["technician"])[1],
         customer=here.customer,
         site=here,
         system=supply,
@@ -129,22 +145,25 @@ def fill_company(made: Company) -> World:
     )
 
 
-def person(name: str, *roles: Role, password: str | None = None, email: str = "") -> tuple[User, Member]:
-    """A user with a place in the company. Without a password they cannot sign in by the form (and the test
-    spends no time on hashing); `client.force_login(user)` works."""
-    user = User.objects.create_user(email or f"{uuid7().hex}@example.com", password)
-    member = Member.objects.create(
-        user_ref=user.id, name=name, email=user.email, roles=[role.value for role in roles]
-    )
-    Affiliation.objects.create(user=user, company_ref=current_company())
-    return user, member
+def make_member(company_id: UUID, *roles: Role) -> Member:
+    """A person who can sign in (PASSWORD) and belongs to the current company."""
+    tail = secrets.token_hex(4)
+    email = f"{roles[0].value}.{tail}@example.org"
+    user = User.objects.create_user(email, PASSWORD)
+    Affiliation.objects.create(user=user, company_ref=company_id)
+    return Member.objects.create(user_ref=user.id, name=f"{roles[0].label} {tail}", email=email, roles=roles)
 
 
-def token(kind: TokenKind, **fields: Any) -> str:
-    """Makes a token and returns its text."""
-    secret = uuid7().hex
-    AccessToken.objects.create(kind=kind, name=kind.label, secret_hash=hash_secret(secret), **fields)
-    return join_token(current_company(), secret)
+def make_key(company_id: UUID, scopes: list[str]) -> tuple[AccessToken, str]:
+    """An integration key of the current company, and the text its holder keeps."""
+    return token(TokenKind.INTEGRATION, scopes=scopes)
+
+
+def token(kind: TokenKind, **fields: Any) -> tuple[AccessToken, str]:
+    """A token of any kind, and its text."""
+    secret = secrets.token_urlsafe(32)
+    made = AccessToken.objects.create(kind=kind, name=kind.label, secret_hash=hash_secret(secret), **fields)
+    return made, join_token(current_company(), secret)
 
 
 def customer(name: str = "Town of Elmbridge", **fields: Any) -> Customer:

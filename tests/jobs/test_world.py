@@ -14,7 +14,7 @@ pytestmark = pytest.mark.django_db
 def test_two_companies_have_their_own_world() -> None:
     worlds = [make_world(FIRST), make_world(SECOND)]
     for world in worlds:
-        with company(world.company_id):
+        with company(world.id):
             assert [job.id for job in Job.objects.all()] == [world.job.id]
             assert world.job.number == 1
             assert may(world.actor("dispatcher"), Action.PLAN)
@@ -24,6 +24,6 @@ def test_two_companies_have_their_own_world() -> None:
 def test_numbers_count_up_by_series_and_company() -> None:
     worlds = [make_world(FIRST), make_world(SECOND)]
     for world in worlds:
-        with company(world.company_id):
+        with company(world.id):
             assert [next_number("job"), next_number("job")] == [2, 3]
             assert next_number("report") == 1
