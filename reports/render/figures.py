@@ -1,0 +1,257 @@
+"""Figures as text: the one place where SI numbers become display units, digits and signs.
+
+Rounding by the GUM (JCGM 100, 7.2.6): the expanded uncertainty gets two significant digits, the value ends at
+the same decimal place. Figures without an uncertainty get a fixed number of decimals for their unit. The
+ledger line (value ± U, unit, share of design, verdict) has the same order wherever it is shown.
+"""
+
+from dataclasses import dataclass
+from datetime import date, datetime
+from decimal import ROUND_HALF_EVEN, Decimal
+from typing import Final
+
+from reports.document import Measured, Quantity, Result, UnitSystem, Verdict
+
+MINUS, THIN, PLUS_MINUS, DASH = "\u2212", "\u202f", "±", "–"
+FIGURE_SPACE, POINT_SPACE = "\u2007", "\u2008"
+NOTHING: Final = "–"
+_PLAIN_LIMIT = 1e9  # beyond this a figure is written with a power of ten
+
+VERDICT_WORDS: Final = {
+    Verdict.PASS: "Pass",
+    Verdict.CONDITIONAL_PASS: "Conditional pass",
+    Verdict.CONDITIONAL_FAIL: "Conditional fail",
+    Verdict.FAIL: "Fail",
+    Verdict.NOT_DECIDABLE: "Not decidable",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Unit:
+    """A display unit: symbol, display = factor * SI + offset, decimals where no uncertainty is known."""
+
+    symbol: str
+    factor: float = 1.0
+    offset: float = 0.0
+    decimals: int = 2
+
+
+Q = Quantity
+_COMMON = {
+    Q.HUMIDITY: Unit("%", 100, 0, 0),
+    Q.FRACTION: Unit("%", 100, 0, 1),
+    Q.NUMBER: Unit("", 1, 0, 3),
+    Q.TIME: Unit("s", 1, 0, 0),
+}
+# Factors are exact by definition: 1 in = 0.0254 m, 1 lb = 0.45359237 kg, 1 inH2O (conventional) = 249.08891 Pa.
+_FOOT, _POUND, _INCH_WATER, _INCH_MERCURY = 0.3048, 0.45359237, 249.08891, 3386.389
+_SI = _COMMON | {
+    Q.FLOW: Unit("L/s", 1000, 0, 0),
+    Q.VELOCITY: Unit("m/s", 1, 0, 2),
+    Q.PRESSURE: Unit("Pa", 1, 0, 1),
+    Q.ABSOLUTE_PRESSURE: Unit("hPa", 0.01, 0, 1),
+    Q.LENGTH: Unit("mm", 1000, 0, 0),
+    Q.AREA: Unit("m²", 1, 0, 4),
+    Q.TEMPERATURE: Unit("°C", 1, 0, 1),
+    Q.TEMPERATURE_DIFFERENCE: Unit("K", 1, 0, 1),
+    Q.DENSITY: Unit("kg/m³", 1, 0, 3),
+}
+_IP = _COMMON | {
+    Q.FLOW: Unit("ft³/min", 60 / _FOOT**3, 0, 0),
+    Q.VELOCITY: Unit("ft/min", 60 / _FOOT, 0, 0),
+    Q.PRESSURE: Unit("inH₂O", 1 / _INCH_WATER, 0, 4),
+    Q.ABSOLUTE_PRESSURE: Unit("inHg", 1 / _INCH_MERCURY, 0, 2),
+    Q.LENGTH: Unit("in", 1 / 0.0254, 0, 2),
+    Q.AREA: Unit("ft²", 1 / _FOOT**2, 0, 3),
+    Q.TEMPERATURE: Unit("°F", 1.8, 32, 1),
+    Q.TEMPERATURE_DIFFERENCE: Unit("°F", 1.8, 0, 1),
+    Q.DENSITY: Unit("lb/ft³", _FOOT**3 / _POUND, 0, 4),
+}
+UNITS: Final = {UnitSystem.SI: _SI, UnitSystem.IP: _IP}
+
+
+@dataclass(frozen=True, slots=True)
+class Figure:
+    """A figure as text: value, its U ('' if unknown) and unit; `str` joins them."""
+
+    value: str
+    expanded: str
+    unit: str
+
+    def __str__(self) -> str:
+        number = f"{self.value} {PLUS_MINUS} {self.expanded}" if self.expanded else self.value
+        return f"{number}{THIN}{self.unit}" if self.unit else number
+
+
+@dataclass(frozen=True, slots=True)
+class Ledger:
+    """The ledger line: value ± U, unit, share of design, verdict; each as text, in this order."""
+
+    value: str
+    expanded: str
+    unit: str
+    share: str
+    verdict: str
+    design: str
+
+    def __str__(self) -> str:
+        flow = str(Figure(self.value, self.expanded, self.unit))
+        return " · ".join(
+            part for part in (flow, self.share and f"{self.share} of design", self.verdict) if part
+        )
+
+
+def decimals_of(expanded: float) -> int:
+    """Decimal place at which two significant digits of U end; negative = tens, hundreds..."""
+    if not expanded > 0:
+        return 0
+    exponent = Decimal(repr(expanded)).adjusted()
+    kept = Decimal(repr(expanded)).quantize(Decimal(1).scaleb(exponent - 1), ROUND_HALF_EVEN)
+    return 1 - kept.adjusted()
+
+
+def number(value: float, decimals: int) -> str:
+    """A number with so many decimals (negative: rounded to tens...), true minus, thin spaces in long ones."""
+    if abs(value) >= _PLAIN_LIMIT:
+        return f"{value:.3g}".replace("-", MINUS).replace("e+", "e")
+    rounded = round(Decimal(repr(float(value))), decimals) if decimals < 0 else None
+    text = f"{int(rounded):d}" if rounded is not None else f"{Decimal(repr(float(value))):.{decimals}f}"
+    sign = MINUS if text.startswith("-") and text.strip("-0.") else ""
+    return sign + _grouped(text.lstrip("-"))
+
+
+def _grouped(text: str) -> str:
+    """Thin spaces between groups of three from five digits up."""
+    whole, point, rest = text.partition(".")
+    return (f"{int(whole):,}".replace(",", THIN) if len(whole) > 4 else whole) + point + rest
+
+
+def rounded(value: float, expanded: float | None, unit: Unit) -> Figure:
+    """Value and U, both in SI, rounded together and written in the display unit."""
+    shown = value * unit.factor + unit.offset
+    if expanded is None or not expanded > 0:
+        return Figure(number(shown, unit.decimals), "", unit.symbol)
+    width = abs(expanded * unit.factor)
+    places = decimals_of(width)
+    return Figure(number(shown, places), number(width, places), unit.symbol)
+
+
+class Figures:
+    """Formatting of one report: knows its unit system, has no other state."""
+
+    def __init__(self, system: UnitSystem) -> None:
+        self.system = system
+        self.units = UNITS[system]
+
+    def unit(self, quantity: Quantity) -> str:
+        """Symbol of the display unit."""
+        return self.units[quantity].symbol
+
+    def shown(self, quantity: Quantity, value: float) -> float:
+        """The number in the display unit, not rounded."""
+        unit = self.units[quantity]
+        return value * unit.factor + unit.offset
+
+    def plain(self, quantity: Quantity, value: float | None, extra: int = 0) -> str:
+        """The bare number with the unit's usual decimals (plus `extra`)."""
+        if value is None:
+            return NOTHING
+        return number(self.shown(quantity, value), self.units[quantity].decimals + extra)
+
+    def with_unit(self, quantity: Quantity, value: float | None, extra: int = 0) -> str:
+        """Number and unit."""
+        if value is None:
+            return NOTHING
+        return str(Figure(self.plain(quantity, value, extra), "", self.unit(quantity)))
+
+    def figure(self, quantity: Quantity, measured: Measured) -> Figure:
+        """A measured value rounded with its uncertainty."""
+        return rounded(measured.value, measured.expanded, self.units[quantity])
+
+    def significant(self, quantity: Quantity, value: float | None, digits: int = 3) -> str:
+        """A spread (no offset) in the display unit with so many significant digits, without unit."""
+        return NOTHING if value is None else significant(value * self.units[quantity].factor, digits)
+
+    def tape(self, metres: float | None) -> str:
+        """A length as read on a tape: whole millimetres, or inches and sixteenths."""
+        if metres is None:
+            return NOTHING
+        if self.system is UnitSystem.SI:
+            return number(metres * 1000, 0)
+        return sixteenths(metres / 0.0254)
+
+    def ledger(self, result: Result) -> Ledger:
+        """The ledger line of a result."""
+        flow = self.figure(Q.FLOW, Measured(value=result.flow, expanded=result.expanded))
+        design = self.plain(Q.FLOW, result.design)
+        word = VERDICT_WORDS[result.verdict]
+        return Ledger(flow.value, flow.expanded, flow.unit, share(result), word, design)
+
+
+def significant(value: float, digits: int = 3) -> str:
+    """A number with so many significant digits."""
+    if value == 0:
+        return "0"
+    places = digits - 1 - Decimal(repr(float(value))).adjusted()
+    return number(value, min(places, 12))
+
+
+def share(result: Result) -> str:
+    """Share of design with its uncertainty, in per cent; empty without a design."""
+    if result.share is None:
+        return ""
+    figure = rounded(result.share, result.share_expanded, Unit("%", 100, 0, 1))
+    return str(figure)
+
+
+def percent(fraction: float, decimals: int = 0) -> str:
+    """A fraction in per cent."""
+    return f"{number(fraction * 100, decimals)}{THIN}%"
+
+
+def sixteenths(inches: float) -> str:
+    """Inches and the nearest sixteenth: 5 3/16."""
+    whole, part = divmod(round(abs(inches) * 16), 16)
+    sign = MINUS if inches < 0 and (whole or part) else ""
+    if not part:
+        return f"{sign}{whole}"
+    divisor = 16
+    while part % 2 == 0:
+        part, divisor = part // 2, divisor // 2
+    return f"{sign}{whole} {part}/{divisor}" if whole else f"{sign}{part}/{divisor}"
+
+
+def aligned(texts: list[str]) -> list[str]:
+    """Pad numbers with spaces of figure and point width so that a right-aligned column meets at the point."""
+    tails = [len(text.partition(".")[2]) for text in texts]
+    widest = max(tails, default=0)
+    padded = []
+    for text, tail in zip(texts, tails, strict=True):
+        if not any(c.isdigit() for c in text):
+            padded.append(text)
+            continue
+        point = POINT_SPACE if widest and "." not in text else ""
+        padded.append(text + point + FIGURE_SPACE * (widest - tail))
+    return padded
+
+
+def day(value: date | None) -> str:
+    """ISO date."""
+    return value.isoformat() if value else NOTHING
+
+
+def moment(value: datetime | None) -> str:
+    """ISO date and minute, in the zone the document carries."""
+    return value.strftime("%Y-%m-%d %H:%M") if value else NOTHING
+
+
+def tolerance(lower: float, upper: float) -> str:
+    """± 10 % if it is even, else both limits."""
+    if abs(lower + upper) < 1e-9:
+        return f"{PLUS_MINUS}{THIN}{_short(upper * 100)}{THIN}%"
+    return f"{_short(lower * 100)} to +{_short(upper * 100)}{THIN}%"
+
+
+def _short(value: float) -> str:
+    """Up to one decimal, none if it is nought."""
+    return number(value, 0 if abs(value - round(value)) < 0.05 else 1)

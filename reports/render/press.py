@@ -1,0 +1,158 @@
+"""A process that lays out parts: imports the layout engine once, then forks a limited child for each part.
+
+Run as `python -m reports.render.press`. One JSON line in per part, one JSON line out. Each child has a session
+of its own, limits on memory and processor time and a wall clock; it renders one part and ends, so that no
+garbage outlives a part and a hostile one takes nothing with it. Only the report's own fonts can be loaded.
+"""
+
+import gc
+import json
+import logging
+import os
+import resource
+import signal
+import sys
+import time
+from pathlib import Path
+from typing import Any, NoReturn
+
+import fontTools.subset
+import fontTools.ttLib
+from weasyprint import HTML
+from weasyprint.text.fonts import FontConfiguration
+from weasyprint.urls import URLFetcher, URLFetcherResponse
+
+from reports.render.fonts import font_urls
+from reports.render.tidy import tidy
+
+VARIANT = "pdf/a-3a"
+_POLL = 0.004  # s
+_WITHOUT_GLYPH = "notdef"
+
+
+class FontsOnly(URLFetcher):  # type: ignore[misc]
+    """Gives the report's fonts and refuses every other address: nothing else may enter a report."""
+
+    def fetch(self, url: str, headers: Any = None) -> URLFetcherResponse:
+        """The font behind the address; ValueError for anything else."""
+        path = font_urls().get(url)
+        if path is None:
+            raise ValueError(f"address refused: {url[:200]}")
+        return URLFetcherResponse(url, path.read_bytes(), {"Content-Type": "font/ttf"})
+
+
+class _Complaints(logging.Handler):
+    """Keeps what the engine complains about."""
+
+    def __init__(self) -> None:
+        super().__init__(logging.WARNING)
+        self.lines: list[str] = []
+
+    def emit(self, record: logging.LogRecord) -> None:
+        """Remember a line."""
+        self.lines.append(record.getMessage()[:300])
+
+
+def render_part(html: str, target: Path) -> dict[str, Any]:
+    """Lay out one part and write it; returns pages, bookmarks, anchors and complaints.
+
+    Bookmarks are (level, title, page, x, y, state) with points from the bottom, anchors {name: page}.
+    Raises ValueError when a character has no glyph, since PDF/A and PDF/UA forbid it.
+    """
+    complaints = _Complaints()
+    logger = logging.getLogger("weasyprint")
+    logger.handlers[:] = [complaints]
+    source = HTML(string=html, url_fetcher=FontsOnly())
+    laid = source.render(font_config=FontConfiguration(), pdf_tags=True, pdf_variant=VARIANT)
+    marks, anchors = [], {}
+    for number, page in enumerate(laid.pages):
+        for level, title, point, state in page.bookmarks:
+            marks.append((level, title, number, point[0] * 0.75, (page.height - point[1]) * 0.75, state))
+        anchors.update(dict.fromkeys(page.anchors, number))
+    laid.write_pdf(target, finisher=tidy, pdf_tags=True, pdf_variant=VARIANT)
+    lacking = [line for line in complaints.lines if _WITHOUT_GLYPH in line]
+    if lacking:
+        raise ValueError(f"a character has no glyph in the report's fonts: {lacking[0]}")
+    return {
+        "pages": len(laid.pages),
+        "bookmarks": marks,
+        "anchors": anchors,
+        "complaints": complaints.lines,
+    }
+
+
+def _limit(job: dict[str, Any]) -> None:
+    """Own session, memory and processor limits of the child."""
+    os.setsid()
+    resource.setrlimit(resource.RLIMIT_AS, (job["memory"], job["memory"]))
+    resource.setrlimit(resource.RLIMIT_CPU, (job["cpu"], job["cpu"] + 1))
+    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+
+
+def _child(job: dict[str, Any]) -> NoReturn:
+    """Render in the child and leave the result in a file beside the part."""
+    code = 0
+    try:
+        _limit(job)
+        gc.disable()
+        answer = render_part(Path(job["html"]).read_text(encoding="utf-8"), Path(job["pdf"]))
+    except BaseException as error:  # every way to fail must become a reason
+        answer, code = {"reason": f"{type(error).__name__}: {error}"[:400]}, 3
+    try:
+        Path(job["result"]).write_text(json.dumps(answer), encoding="utf-8")
+    finally:
+        os._exit(code)
+
+
+def _wait(pid: int, seconds: float) -> tuple[int, int, bool]:
+    """Exit status, peak memory (kB) and whether the clock ran out and the child's session was killed."""
+    end, killed = time.monotonic() + seconds, False
+    while True:
+        found, status, usage = os.wait4(pid, 0 if killed else os.WNOHANG)
+        if found:
+            return status, usage.ru_maxrss, killed
+        if time.monotonic() > end:
+            _kill(pid)
+            killed = True
+        else:
+            time.sleep(_POLL)
+
+
+def _kill(pid: int) -> None:
+    """Kill the child's session, or the child itself if it had no time to make one."""
+    try:
+        os.killpg(pid, signal.SIGKILL)
+    except ProcessLookupError:
+        os.kill(pid, signal.SIGKILL)
+
+
+def supervise(job: dict[str, Any]) -> dict[str, Any]:
+    """Render one part in a child; the answer holds either pages or a `reason`."""
+    pid = os.fork()
+    if pid == 0:
+        _child(job)
+    status, peak, late = _wait(pid, job["seconds"])
+    answer: dict[str, Any] = {"peak_kb": peak}
+    if late:
+        return answer | {"reason": f"not done within {job['seconds']:g} s, stopped by the clock"}
+    if os.WIFSIGNALED(status):
+        name = signal.Signals(os.WTERMSIG(status)).name
+        return answer | {"reason": f"the process ended by {name} (memory limit {job['memory'] >> 20} MB)"}
+    try:
+        return answer | json.loads(Path(job["result"]).read_text(encoding="utf-8"))
+    except (OSError, ValueError) as error:
+        return answer | {"reason": f"the process left no result: {error}"}
+
+
+def main() -> None:
+    """Serve parts until the input ends."""
+    assert fontTools.subset and fontTools.ttLib  # loaded here so that no child has to
+    font_urls()
+    gc.collect()
+    gc.freeze()
+    for line in sys.stdin:
+        print(json.dumps(supervise(json.loads(line))), flush=True)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,315 @@
+"""What a traverse sheet prints: texts and pictures for `traverse.html`."""
+
+from typing import Any
+
+from reports.document import (
+    BudgetRow,
+    Flag,
+    HistoryLine,
+    Instrument,
+    Measured,
+    Method,
+    Person,
+    Quantity,
+    Result,
+    Run,
+    Subject,
+    TraverseSheet,
+    Verdict,
+    ZeroCheck,
+)
+from reports.render import charts
+from reports.render.figures import NOTHING, PLUS_MINUS, THIN, Figures, aligned, moment, number, percent
+from reports.render.figures import tolerance as tolerance_words
+from reports.render.templating import picture
+from reports.render.text import anchor
+
+METHOD_WORDS = {
+    Method.PITOT_TRAVERSE: "Pitot traverse",
+    Method.SWEPT_TRAVERSE: "Swept traverse",
+    Method.ANEMOMETER_TRAVERSE: "Anemometer traverse",
+    Method.CENTRELINE_READING: "Centreline",
+    Method.HOOD_READING: "Hood",
+}
+_TONES = {
+    Verdict.PASS: "pass",
+    Verdict.CONDITIONAL_PASS: "pass",
+    Verdict.CONDITIONAL_FAIL: "fail",
+    Verdict.FAIL: "fail",
+    Verdict.NOT_DECIDABLE: "open",
+}
+_DECISIONS = {
+    "accepted": "Accepted.",
+    "remeasured": "Measured again.",
+    "corrected": "Corrected.",
+    "deferred": "Deferred.",
+}
+_SEVERITIES = {"stop": "stops a report", "warning": "warning", "remark": "remark"}
+WIDE = 7  # lines from which a grid takes the whole width
+Values = dict[str, Any]
+
+
+def tone(result: Result) -> str:
+    """Style of a verdict word; the word itself says it too."""
+    return _TONES[result.verdict]
+
+
+def ledger_values(result: Result, figures: Figures) -> Values:
+    """The ledger line in columns."""
+    line = figures.ledger(result)
+    expanded = f"{PLUS_MINUS} {line.expanded}" if line.expanded else ""
+    return {
+        "value": line.value,
+        "expanded": expanded,
+        "share": line.share or NOTHING,
+        "word": line.verdict,
+        "tone": tone(result),
+        "mark": picture(charts.verdict_mark(result)),
+        "design": line.design,
+    }
+
+
+def person_words(person: Person) -> str:
+    """Role and time of a person."""
+    return " · ".join(part for part in (person.role, moment(person.at) if person.at else "") if part)
+
+
+def by_words(person: Person | None) -> str:
+    """Name, role and time in one line."""
+    return " · ".join(part for part in (person.name, person_words(person)) if part) if person else ""
+
+
+def flag_values(flag: Flag) -> Values:
+    """One flag and its answer."""
+    answer = flag.answer
+    return {
+        "rule": flag.rule[:1].upper() + flag.rule[1:],
+        "severity": _SEVERITIES[flag.severity],
+        "where": flag.where,
+        "link": anchor(flag.anchor),
+        "seen": flag.seen,
+        "expected": flag.expected,
+        "advice": flag.advice,
+        "decision": _DECISIONS[answer.decision] if answer else "Not answered.",
+        "tone": "pass" if answer else "fail",
+        "reason": answer.reason if answer else "",
+        "by": by_words(answer.by) if answer else "",
+    }
+
+
+def history_values(line: HistoryLine) -> Values:
+    """One correction: before and after, why and by whom."""
+    change = " → ".join(part for part in (line.before, line.after) if part)
+    why = " · ".join(part for part in (line.why, by_words(line.by)) if part)
+    return {"what": line.what, "change": change, "why": why}
+
+
+def traverse_values(
+    sheet: TraverseSheet, figures: Figures, subject: Subject, register: dict[str, Instrument]
+) -> Values:
+    """All that `traverse.html` needs."""
+    run = sheet.runs[0]
+    grids = [_grid(sheet, r, figures) for r in sheet.runs]
+    return {
+        **_head(sheet, figures),
+        **_budget(sheet, figures),
+        "anchor": anchor(sheet.anchor),
+        "title": METHOD_WORDS[sheet.method],
+        "tag": sheet.tag,
+        "speed": figures.unit(Quantity.VELOCITY),
+        "unit": figures.unit(Quantity.FLOW),
+        "run_label": run.label,
+        "section_svg": picture(charts.section_drawing(sheet, figures)),
+        "map_svg": picture(charts.velocity_map(sheet, run, figures)),
+        "profile_svg": picture(charts.profile(sheet, run, figures)),
+        "first": grids[0],
+        "narrow": grids[0]["narrow"],
+        "more": grids[1:],
+        "air": _air(sheet, figures, subject),
+        "plane": _plane(sheet, figures, register),
+        "runs": [_run(r, k, figures) for k, r in enumerate(sheet.runs)],
+        "flags": [flag_values(f) for f in sheet.flags],
+        "history": [history_values(h) for h in sheet.history],
+        "remark": sheet.remark,
+        "measured": {"name": sheet.measured_by.name, "more": person_words(sheet.measured_by)},
+        "approved": {"name": subject.approved.name, "more": person_words(subject.approved)},
+        "calculation": sheet.calculation or NOTHING,
+        "anchor_words": f"record {sheet.anchor}, in the attached snapshot",
+    }
+
+
+def _head(sheet: TraverseSheet, figures: Figures) -> Values:
+    """The ledger line at the head of the sheet."""
+    result, line = sheet.result, figures.ledger(sheet.result)
+    other = []
+    if result.basis == "actual" and sheet.standard is not None:
+        other.append(f"{figures.figure(Quantity.FLOW, sheet.standard)} at standard air")
+    if result.basis == "standard":
+        other.append(f"{figures.figure(Quantity.FLOW, sheet.actual)} at actual density")
+    if result.design is not None:
+        other.append(f"design {figures.with_unit(Quantity.FLOW, result.design)}")
+    limits = result.tolerance
+    band = "Share of design"
+    if limits is not None:
+        band += f", tolerance {tolerance_words(limits.lower, limits.upper)}; dark zone: a value here passes"
+    return {
+        "sub": _sub(sheet, figures),
+        "basis": "standard air" if result.basis == "standard" else "actual density",
+        "line": line,
+        "pm": f" {PLUS_MINUS} {line.expanded}{THIN}" if line.expanded else THIN,
+        "other": " · ".join(other),
+        "band": picture(charts.verdict_band(result)),
+        "band_label": band,
+        "tone": tone(result),
+        "reason": result.reason,
+    }
+
+
+def _sub(sheet: TraverseSheet, figures: Figures) -> str:
+    s, unit = sheet.section, figures.unit(Quantity.LENGTH)
+    size = (
+        figures.tape(s.width) if s.shape == "round" else f"{figures.tape(s.width)} × {figures.tape(s.height)}"
+    )
+    size = f"Ø {size}{THIN}{unit}" if s.shape == "round" else f"{size}{THIN}{unit}"
+    ended = f" to {sheet.ended:%H:%M}" if sheet.ended else ""
+    when = f"measured {moment(sheet.started)}{ended}"
+    return " · ".join(part for part in (sheet.place, size, sheet.rule, when) if part)
+
+
+def _budget(sheet: TraverseSheet, figures: Figures) -> Values:
+    """Rows of the budget, largest first, and its last line."""
+    result = sheet.result
+    rows = sorted(sheet.budget, key=lambda r: -r.share)
+    largest = max((r.share for r in rows), default=1.0) or 1.0
+    dof = "unlimited" if result.dof is None else number(result.dof, 0)
+    coverage = f"; U with k = {number(result.coverage, 2)}, ν = {dof}" if result.coverage else ""
+    expanded = figures.ledger(result).expanded
+    return {
+        "budget": [_budget_row(r, largest, figures) for r in rows],
+        "combined_words": f"Combined standard uncertainty{coverage}",
+        "combined": figures.significant(Quantity.FLOW, sheet.combined),
+        "expanded_words": f"U = {expanded}{THIN}{figures.unit(Quantity.FLOW)}" if expanded else "",
+        "dominating": sheet.dominating,
+    }
+
+
+def _budget_row(row: BudgetRow, largest: float, figures: Figures) -> Values:
+    spread = Quantity.TEMPERATURE_DIFFERENCE if row.quantity is Quantity.TEMPERATURE else row.quantity
+    unit = figures.unit(spread)
+    standard = figures.significant(spread, row.standard, 2)
+    return {
+        "source": row.source,
+        "estimate": figures.with_unit(row.quantity, row.estimate),
+        "standard": f"{standard}{THIN}{unit}" if unit else standard,
+        "distribution": row.distribution,
+        "dof": "∞" if row.dof is None else number(row.dof, 0),
+        "contribution": figures.significant(Quantity.FLOW, row.contribution, 3),
+        "share": percent(row.share),
+        "width": f"{row.share / largest * 20:.1f}",
+    }
+
+
+def _run(run: Run, index: int, figures: Figures) -> Values:
+    ended = f" to {run.ended:%H:%M}" if run.ended else ""
+    difference = NOTHING
+    if index and run.difference is not None:
+        sign = "+" if run.difference > 0 else ""
+        difference = f"{sign}{percent(run.difference, 1)}"
+    return {
+        "label": run.label,
+        "time": f"{moment(run.started)}{ended}" if run.started else NOTHING,
+        "mean": figures.plain(Quantity.VELOCITY, run.mean),
+        "flow": figures.plain(Quantity.FLOW, run.flow),
+        "difference": difference,
+    }
+
+
+def _grid(sheet: TraverseSheet, run: Run, figures: Figures) -> Values:
+    """The table of readings: sweeps by line, or points by depth and line."""
+    if run.sweeps:
+        return _sweep_grid(run, figures)
+    pressure = all(r.pressure is not None for r in run.readings) and bool(run.readings)
+    quantity = Quantity.PRESSURE if pressure else Quantity.VELOCITY
+    what = "velocity pressure" if pressure else "velocity"
+    values = {(r.line, r.index): r.pressure if pressure else r.velocity for r in run.readings}
+    points = {p.index: p for p in reversed(sheet.points)}
+    tape, lines = figures.unit(Quantity.LENGTH), [line.label for line in sheet.lines]
+    rows = [
+        [str(k), figures.tape(p.depth), figures.tape(p.mark)]
+        + [figures.plain(quantity, values.get((line, k))) for line in lines]
+        for k, p in sorted(points.items())
+    ]
+    narrow = len(lines) <= WIDE
+    edges, count = ([9.0, 16.0, 16.0] if narrow else [5.0, 9.0, 9.0]), len(lines)
+    rest = (100 - sum(edges)) / max(count, 1)
+    return {
+        "caption": f"Insertion depths and {what}, {figures.unit(quantity)}, {run.label}",
+        "heads": ["Row", f"Depth, {tape}", f"Mark, {tape}", *lines],
+        "widths": [f"{w:.2f}" for w in (*edges, *[rest] * count)],
+        "rows": _columns_aligned(rows),
+        "narrow": narrow,
+    }
+
+
+def _columns_aligned(rows: list[list[str]]) -> list[list[str]]:
+    """Rows with the figures of every column but the first meeting at the decimal point."""
+    if not rows:
+        return rows
+    columns = [list(column) for column in zip(*rows, strict=True)]
+    return [list(row) for row in zip(columns[0], *(aligned(c) for c in columns[1:]), strict=True)]
+
+
+def _sweep_grid(run: Run, figures: Figures) -> Values:
+    speed = figures.unit(Quantity.VELOCITY)
+    rows = [
+        [s.line, number(s.duration, 1), str(s.samples), figures.plain(Quantity.VELOCITY, s.mean)]
+        for s in run.sweeps
+    ]
+    return {
+        "caption": f"Sweeps, {run.label}",
+        "heads": ["Line", "Duration, s", "Samples", f"Mean, {speed}"],
+        "widths": ["16", "28", "28", "28"],
+        "rows": _columns_aligned(rows),
+        "narrow": True,
+    }
+
+
+def _air(sheet: TraverseSheet, figures: Figures, subject: Subject) -> list[tuple[str, str]]:
+    facts = []
+    for fact in sheet.air:
+        source = f" ({fact.source})" if fact.source and fact.source != "measured" else ""
+        text = str(figures.figure(fact.quantity, Measured(value=fact.value, expanded=fact.expanded)))
+        facts.append((fact.name, text + source))
+    model = f" ({sheet.density_model})" if sheet.density_model else ""
+    facts.append((f"Density ρ{model}", str(figures.figure(Quantity.DENSITY, sheet.density))))
+    facts.append(("Mean velocity", str(figures.figure(Quantity.VELOCITY, sheet.mean))))
+    facts.append(("Flow at actual density", str(figures.figure(Quantity.FLOW, sheet.actual))))
+    if sheet.standard is not None:
+        facts.append(("Flow at standard air", str(figures.figure(Quantity.FLOW, sheet.standard))))
+    return facts
+
+
+def _plane(sheet: TraverseSheet, figures: Figures, register: dict[str, Instrument]) -> list[tuple[str, str]]:
+    facts = []
+    if sheet.section.area is not None:
+        facts.append(("Area as found", str(figures.figure(Quantity.AREA, sheet.section.area))))
+    for d in sheet.disturbances:
+        wanted = f", wanted {number(d.wanted, 1)} D" if d.wanted is not None else ""
+        length = f"{figures.tape(d.distance)}{THIN}{figures.unit(Quantity.LENGTH)}"
+        facts.append(
+            (f"Straight run {d.side}", f"{number(d.diameters, 1)} D ({length}) to the {d.what}{wanted}")
+        )
+    if sheet.distribution_share is not None:
+        facts.append(("Pressures above a tenth of the largest", percent(sheet.distribution_share)))
+    for key in sheet.instruments:
+        known = register.get(key)
+        facts.append(
+            (known.kind if known else "Instrument", f"{key} · serial {known.serial}" if known else key)
+        )
+    facts += [(f"Zero of {z.instrument}", _zero(z, figures)) for z in sheet.zero_checks]
+    return facts
+
+
+def _zero(check: ZeroCheck, figures: Figures) -> str:
+    before = figures.with_unit(check.quantity, check.before)
+    return f"{before} before, {figures.with_unit(check.quantity, check.after)} after"
