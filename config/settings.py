@@ -178,7 +178,8 @@ SECURE_CONTENT_TYPE_NOSNIFF = True
 SECURE_REFERRER_POLICY = "same-origin"
 X_FRAME_OPTIONS = "DENY"
 # Set only behind a proxy that always overwrites X-Forwarded-Proto, else a client could claim https.
-if env.flag("BEHIND_PROXY", default=False):
+BEHIND_PROXY = env.flag("BEHIND_PROXY", default=False)
+if BEHIND_PROXY:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 CONTENT_SECURITY_POLICY = (
     "default-src 'self'; img-src 'self' data: blob:; object-src 'none'; base-uri 'none'; "
@@ -193,8 +194,21 @@ USE_I18N = False
 
 # REST and its schema
 REST_FRAMEWORK: dict[str, Any] = {
-    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_SCHEMA_CLASS": "jobs.http.schema.DoorSchema",
+    "DEFAULT_AUTHENTICATION_CLASSES": ["jobs.http.auth.ActorAuthentication"],
+    "DEFAULT_PERMISSION_CLASSES": [],  # jobs.access decides; a Door names the action
+    "DEFAULT_PARSER_CLASSES": ["jobs.http.parsing.StrictJsonParser"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PAGINATION_CLASS": "jobs.http.paging.Keyset",
+    "DEFAULT_THROTTLE_CLASSES": ["jobs.http.limits.RequestLimit"],
+    "EXCEPTION_HANDLER": "jobs.http.problem.handle",
+    "UNAUTHENTICATED_USER": None,
+    "URL_FORMAT_OVERRIDE": None,
+    "NON_FIELD_ERRORS_KEY": "non_field_errors",
 }
+# Requests a minute: of one person or key, and of one address without either.
+REQUESTS_A_MINUTE = env.number("REQUESTS_A_MINUTE", 1200, 1, 1_000_000)
+REQUESTS_A_MINUTE_UNKNOWN = env.number("REQUESTS_A_MINUTE_UNKNOWN", 60, 1, 1_000_000)
 SPECTACULAR_SETTINGS: dict[str, Any] = {
     "TITLE": "Flowledger",
     "VERSION": "1",
@@ -226,7 +240,6 @@ CELERY_ACCEPT_CONTENT = ["json"]
 CELERY_TASK_IGNORE_RESULT = True
 CELERY_TASK_SOFT_TIME_LIMIT = 90
 CELERY_TASK_TIME_LIMIT = 120
-DUE_LEASE_SECONDS = 300
 CELERY_WORKER_MAX_TASKS_PER_CHILD = 500
 CELERY_WORKER_MAX_MEMORY_PER_CHILD = 1024 * 1024  # KiB
 CELERY_WORKER_SOFT_SHUTDOWN_TIMEOUT = 20
@@ -234,13 +247,10 @@ CELERY_WORKER_ENABLE_SOFT_SHUTDOWN_ON_IDLE = False
 CELERY_WORKER_CANCEL_LONG_RUNNING_TASKS_ON_CONNECTION_LOSS = True
 CELERY_WORKER_HIJACK_ROOT_LOGGER = False
 CELERY_TASK_DEFAULT_QUEUE = "default"
-CELERY_TASK_ROUTES = {
-    "reports.tasks.render*": {"queue": "render"}
-}  # slow and heavy: never in front of the rest
 CELERY_TIMEZONE = "UTC"
 SWEEP_SECONDS = env.number("SWEEP_SECONDS", 15, 1, 3600)
 CELERY_BEAT_SCHEDULE = {
-    "sweep": {"task": "jobs.tasks.sweep", "schedule": SWEEP_SECONDS, "options": {"expires": SWEEP_SECONDS}},
+    "sweep": {"task": "jobs.sweep", "schedule": SWEEP_SECONDS, "options": {"expires": SWEEP_SECONDS}},
 }
 
 # Log: one JSON object a line, with request id; never bodies, secrets or names of people

@@ -1,10 +1,24 @@
 """Addresses of the service."""
 
-from django.urls import path
+from importlib.util import find_spec
+
+from django.urls import include, path
 
 from config import health
+
+PAGES = [
+    name
+    for name in ("jobs", "measurements", "reports")
+    if find_spec(f"{name}.pages") and find_spec(f"{name}.pages.urls")
+]
 
 urlpatterns = [
     path("healthz", health.live),
     path("readyz", health.ready),
+    path("api/v1/", include("config.rest")),
+    *(path("", include(f"{name}.pages.urls")) for name in PAGES),
 ]
+handler400 = "jobs.pages.failures.bad_request"
+handler403 = "jobs.pages.failures.forbidden"
+handler404 = "jobs.pages.failures.not_found"
+handler500 = "jobs.pages.failures.unexpected"

@@ -1,69 +1,108 @@
 """The base of REST views: who may, what was seen, strict input."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from typing import Any, ClassVar
 
-from django.http import HttpRequest
 from rest_framework import serializers
-from rest_framework.authentication import BaseAuthentication, CSRFCheck
-from rest_framework.exceptions import AuthenticationFailed
 from rest_framework.generics import GenericAPIView
 from rest_framework.request import Request
+from rest_framework.response import Response
 
 from jobs.access import Action, Actor, require
-from jobs.errors import Fault, Forbidden, PreconditionFailed, PreconditionRequired
+from jobs.errors import (
+    Fault,
+    Invalid,
+    NotSignedIn,
+    PreconditionFailed,
+    PreconditionRequired,
+)
+from jobs.http.problem import MethodNotAllowed
 
-
-class ActorAuthentication(BaseAuthentication):
-    """Takes the actor that the middleware found; a cookie needs the CSRF token too."""
-
-    def authenticate(self, request: Request) -> tuple[Actor, None] | None:
-        actor = getattr(request._request, "actor", None)
-        if actor is None:
-            if request.headers.get("Authorization"):
-                raise AuthenticationFailed("The token is unknown, expired or revoked.")
-            return None
-        if actor.token_id is None:
-            check_csrf(request._request)
-        return actor, None
-
-    def authenticate_header(self, request: Request) -> str:
-        return "Bearer"
-
-
-def check_csrf(request: HttpRequest) -> None:
-    """For requests that come with a cookie. Raises Forbidden."""
-    check = CSRFCheck(lambda _: None)  # type: ignore[arg-type,return-value]
-    check.process_request(request)
-    if check.process_view(request, None, (), {}):  # type: ignore[arg-type]
-        raise Forbidden("The request came without this page's CSRF token; reload the page.")
+PAGING = ("after", "limit")
 
 
 class Door(GenericAPIView):
-    """Names the action each method needs; a method without one is not served."""
+    """Names the action each method needs (None: anyone signed in, also a tablet nobody is signed in on).
 
-    needs: ClassVar[Mapping[str, Action]] = {}
+    A method without an entry is not served.
+    """
+
+    needs: ClassVar[Mapping[str, Action | None]] = {}
     newest_first: ClassVar[bool] = False
 
     @property
     def actor(self) -> Actor:
-        return self.request._request.actor  # type: ignore[attr-defined,no-any-return]
+        """Who asks. `initial` made sure that there is somebody."""
+        actor: Actor = self.request._request.actor  # type: ignore[attr-defined]
+        return actor
 
     def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
         super().initial(request, *args, **kwargs)
-        require(getattr(request._request, "actor", None), self.needs[request.method or ""])
+        method = "GET" if request.method == "HEAD" else request.method or ""
+        if method not in self.needs:
+            raise MethodNotAllowed(f"{method} is not served here; {', '.join(self.needs)} is.")
+        action, actor = self.needs[method], getattr(request._request, "actor", None)
+        if action is not None:
+            require(actor, action)
+        elif actor is None:
+            raise NotSignedIn("Sign in, or send a valid token as 'Authorization: Bearer …'.")
+
+    @property
+    def allowed_methods(self) -> list[str]:
+        return sorted({*self.needs, *({"HEAD"} if "GET" in self.needs else ())})
 
     def read(self, serializer: type[serializers.Serializer], **extra: Any) -> dict[str, Any]:
         """The checked input of the request's body."""
-        checked = serializer(data=self.request.data, context=self.get_serializer_context(), **extra)
-        checked.is_valid(raise_exception=True)
-        return dict(checked.validated_data)
+        return read(self, serializer, **extra)
 
-    def page(self, rows: Any, serializer: type[serializers.BaseSerializer[Any]]) -> Any:
+    def filters(self, *names: str) -> dict[str, str]:
+        """The query's parameters by name. Raises Invalid for one that is not among `names` or paging."""
+        return read_filters(self.request, names)
+
+    def page(self, rows: Any, serializer: type[serializers.BaseSerializer[Any]]) -> Response:
+        """One page of rows, by keyset."""
         found = self.paginate_queryset(rows)
         return self.get_paginated_response(
             serializer(found, many=True, context=self.get_serializer_context()).data
         )
+
+
+class PublicDoor(GenericAPIView):
+    """A view for callers without a token. Limited by address; it sees no company unless it opens one."""
+
+    authentication_classes = ()
+
+    def read(self, serializer: type[serializers.Serializer], **extra: Any) -> dict[str, Any]:
+        """The checked input of the request's body."""
+        return read(self, serializer, **extra)
+
+
+def read(view: GenericAPIView, serializer: type[serializers.Serializer], **extra: Any) -> dict[str, Any]:
+    """The body of a view's request, checked by a serializer. Raises DRF's ValidationError."""
+    checked = serializer(data=view.request.data, context=view.get_serializer_context(), **extra)
+    checked.is_valid(raise_exception=True)
+    return dict(checked.validated_data)
+
+
+def read_filters(request: Request, names: Iterable[str]) -> dict[str, str]:
+    """Query parameters by name, each at most once and known. Raises Invalid."""
+    known = [*names, *PAGING]
+    faults = []
+    for name in request.query_params:
+        if name not in known:
+            faults.append(
+                Fault(f"query:{name[:80]}", f"There is no such filter; there are {', '.join(known)}.")
+            )
+        elif len(request.query_params.getlist(name)) > 1:
+            faults.append(Fault(f"query:{name}", "Give it once."))
+    if faults:
+        raise Invalid("The address has parameters that mean nothing here.", faults[:20])
+    return {name: request.query_params[name] for name in names if name in request.query_params}
+
+
+def tagged(data: Any, version: int | str, status: int = 200) -> Response:
+    """An answer with the ETag that an edit must send back in If-Match."""
+    return Response(data, status=status, headers={"ETag": etag(version)})
 
 
 class Strict(serializers.Serializer):

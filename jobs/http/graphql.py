@@ -28,7 +28,7 @@ from strawberry.types import ExecutionResult, Info
 from jobs import errors
 from jobs.access import Action, Actor, require
 from jobs.http import problem
-from jobs.http.door import check_csrf
+from jobs.http.auth import check_csrf
 
 log = logging.getLogger(__name__)
 PAGE = 50
@@ -74,7 +74,7 @@ class Graph(GraphQLView):
 def refuse_unless_served(request: HttpRequest) -> None:
     """Raises a domain error unless it is a JSON POST by an actor who may read."""
     if request.method != "POST":
-        raise problem.MethodNotAllowed("Ask by POST with a JSON body: {\"query\": …, \"variables\": …}.")
+        raise problem.MethodNotAllowed('Ask by POST with a JSON body: {"query": …, "variables": …}.')
     if request.content_type != "application/json":
         raise problem.UnsupportedMediaType("Send the operation as application/json.")
     actor = require(getattr(request, "actor", None), Action.READ)
@@ -115,7 +115,9 @@ class ListCost(SchemaExtension):
         context = self.execution_context
         document = context.graphql_document
         if document is not None:
-            fragments = {d.name.value: d for d in document.definitions if isinstance(d, FragmentDefinitionNode)}
+            fragments = {
+                d.name.value: d for d in document.definitions if isinstance(d, FragmentDefinitionNode)
+            }
             variables = context.variables or {}
             for definition in document.definitions:
                 if isinstance(definition, OperationDefinitionNode):
@@ -168,5 +170,3 @@ def _page(node: FieldNode, variables: dict[str, Any]) -> int:
                 given = variables.get(argument.value.name.value)
                 return given if isinstance(given, int) and given > 0 else PAGE
     return PAGE
-
-

@@ -14,7 +14,9 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from jobs.access import Actor
-from jobs.errors import DomainError, Fault, Invalid
+from jobs.errors import Conflict, DomainError, Fault, Invalid
+from jobs.http import problem
+from jobs.http.parsing import body_of
 from jobs.models import IdempotencyKey
 from jobs.tenancy.ids import uuid7
 
@@ -65,8 +67,24 @@ class Repeatable:
         response = super().finalize_response(request, response, *args, **kwargs)  # type: ignore[misc]
         if self._key_row is not None:
             response.render()
-            close_key(self._key_row, response)
+            self.keep_answer(self._key_row, response)
         return response
+
+    def keep_answer(self, row: Any, response: Response) -> None:
+        """Stores the answer for repeats."""
+        location = response.headers.get("Location", "")
+        keep(row, response.status_code, response.headers.get("Content-Type", ""), response.content, location)
+
+
+class ShownOnce(Repeatable):
+    """For answers that hold a secret: it is never stored, so a repeat is told that it was done."""
+
+    def keep_answer(self, row: Any, response: Response) -> None:
+        told = Conflict(
+            "This was done already, and its secret is shown in the first answer only. "
+            f"If that was lost, revoke what it made and repeat with a new {HEADER}."
+        )
+        keep(row, told.status, problem.MEDIA_TYPE, problem.as_json(told).content)
 
 
 class Replay(Exception):
@@ -84,12 +102,13 @@ def open_key(request: Request, actor: Actor) -> Any:
     (then 409 with Retry-After by the problem handler).
     """
     key, endpoint = read_key(request), f"{request.method} {request.path}"[:200]
-    body_digest = hashlib.sha256(request.body).hexdigest()
+    body_digest = hashlib.sha256(body_of(request)).hexdigest()
     row = uuid7()
     with connection.cursor() as cursor:
         cursor.execute(
             "INSERT INTO jobs_idempotencykey (company_id, id, principal, endpoint, key, request_digest, status,"
-            " content_type, body, created_at) VALUES (%s, %s, %s, %s, %s, %s, 0, '', ''::bytea, now())"
+            " content_type, body, location, created_at)"
+            " VALUES (%s, %s, %s, %s, %s, %s, 0, '', ''::bytea, '', now())"
             " ON CONFLICT (company_id, principal, endpoint, key) DO NOTHING RETURNING id",
             [actor.company_id, row, actor.principal, endpoint, key, body_digest],
         )
@@ -103,13 +122,13 @@ def open_key(request: Request, actor: Actor) -> Any:
         )
     answer = HttpResponse(bytes(seen.body), status=seen.status, content_type=seen.content_type)
     answer["Idempotent-Replayed"] = "true"
+    if seen.location:
+        answer["Location"] = seen.location
     raise Replay(answer)
 
 
-def close_key(row: Any, response: Response) -> None:
-    """Stores the answer with the key, in the transaction of the work."""
+def keep(row: Any, status: int, content_type: str, body: bytes, location: str = "") -> None:
+    """Stores an answer with its key, in the transaction of the work."""
     IdempotencyKey.objects.filter(id=row).update(
-        status=response.status_code,
-        content_type=response.headers.get("Content-Type", ""),
-        body=response.rendered_content if isinstance(response, Response) else response.content,
+        status=status, content_type=content_type, body=body, location=location
     )

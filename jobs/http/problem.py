@@ -3,10 +3,10 @@
 import logging
 from typing import Any
 
-from django.core.exceptions import PermissionDenied
+from django.core.exceptions import PermissionDenied, RequestDataTooBig, SuspiciousOperation
 from django.core.exceptions import ValidationError as ModelInvalid
 from django.db import DatabaseError, IntegrityError, OperationalError
-from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse, UnreadablePostError
 from rest_framework import exceptions
 from rest_framework.response import Response
 from rest_framework.views import set_rollback
@@ -14,6 +14,7 @@ from rest_framework.views import set_rollback
 from jobs import errors
 
 log = logging.getLogger(__name__)
+UNEXPECTED = "Something went wrong here. Nothing was stored; the request may be repeated."
 MEDIA_TYPE = "application/problem+json"
 LOCK_NOT_AVAILABLE, STATEMENT_TIMEOUT = "55P03", "57014"
 BROKEN_REFERENCE, DOUBLE = "23503", "23505"
@@ -63,6 +64,10 @@ def translate(exc: Exception) -> errors.DomainError:
         return errors.Invalid("Some fields are not valid; see 'errors'.", list(_model_faults(exc)))
     if isinstance(exc, exceptions.Throttled):
         return errors.TooMany("Too many requests; wait and try again.", retry_after=int(exc.wait or 1) + 1)
+    if isinstance(exc, RequestDataTooBig):
+        return errors.TooLarge("The request is larger than this service takes.")
+    if isinstance(exc, SuspiciousOperation | UnreadablePostError):
+        return errors.DomainError("The request is malformed or ended early.")
     if isinstance(exc, exceptions.APIException):
         return _with_status(
             exc.status_code, str(exc.default_detail if exc.status_code >= 500 else exc.detail)
@@ -73,7 +78,7 @@ def translate(exc: Exception) -> errors.DomainError:
         return errors.Forbidden("You may not do this.")
     if isinstance(exc, DatabaseError):
         return of_database(exc)
-    return Unexpected("Something went wrong here. Nothing was stored; the request may be repeated.")
+    return Unexpected(UNEXPECTED)
 
 
 class Unexpected(errors.DomainError):
@@ -122,7 +127,7 @@ def of_database(exc: DatabaseError) -> errors.DomainError:
         return errors.Invalid("The values contradict each other or what is stored.")
     if isinstance(exc, OperationalError) or state == STATEMENT_TIMEOUT:
         return errors.Busy("The database is busy or away. Nothing was stored; try again.", retry_after=2)
-    return Unexpected("Something went wrong here. Nothing was stored; the request may be repeated.")
+    return Unexpected(UNEXPECTED)
 
 
 def faults_of(detail: Any, pointer: str = "") -> list[errors.Fault]:

@@ -199,7 +199,6 @@ class PairingCode(TenantModel):
     created_at = models.DateTimeField(auto_now_add=True)
     expires_at = models.DateTimeField()
     used_at = models.DateTimeField(null=True, blank=True)
-    failures = models.PositiveSmallIntegerField(default=0)
 
     class Meta(TenantModel.Meta):
         constraints = [models.UniqueConstraint(fields=["company", "code_hash"], name="pairing_code")]

@@ -106,6 +106,7 @@ class IdempotencyKey(TenantModel):
     status = models.PositiveSmallIntegerField(default=0)
     content_type = models.CharField(max_length=80, blank=True)
     body = models.BinaryField(default=b"")
+    location = models.CharField(max_length=300, blank=True)
     created_at = models.DateTimeField(auto_now_add=True)
 
     class Meta(TenantModel.Meta):

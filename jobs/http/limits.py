@@ -1,0 +1,107 @@
+"""How often somebody may try. Counters live in the cache; without it, in this process.
+
+So an absent cache neither stops the work nor opens the door to guessing.
+"""
+
+import ipaddress
+import logging
+import time
+from collections.abc import Callable
+from hashlib import sha256
+from typing import Any
+
+from django.conf import settings
+from django.core.cache import cache
+from django.core.cache.backends.base import BaseCache
+from django.core.cache.backends.locmem import LocMemCache
+from django.http import HttpRequest
+from rest_framework.request import Request
+from rest_framework.throttling import BaseThrottle
+
+from jobs.errors import TooMany
+
+log = logging.getLogger(__name__)
+REST_SECONDS = 5.0
+_local = LocMemCache("limits", {"MAX_ENTRIES": 10_000})
+_away_until = 0.0
+
+
+def count(name: str, seconds: int) -> int:
+    """Counts one more under a name and returns how many there were in this window of `seconds`.
+
+    Windows are fixed: they start at whole multiples of their length.
+    """
+    window = int(time.time()) // seconds
+    key = f"limit:{sha256(name.encode()).hexdigest()}:{seconds}:{window}"
+    return _in_cache(lambda store: _increase(store, key, seconds))
+
+
+def forget(name: str, seconds: int) -> None:
+    """Starts the present window of a name anew."""
+    window = int(time.time()) // seconds
+    key = f"limit:{sha256(name.encode()).hexdigest()}:{seconds}:{window}"
+    _in_cache(lambda store: store.delete(key))
+
+
+def _increase(store: BaseCache, key: str, seconds: int) -> int:
+    if store.add(key, 1, seconds):
+        return 1
+    try:
+        return int(store.incr(key))
+    except ValueError:  # it ran out between the two
+        store.set(key, 1, seconds)
+        return 1
+
+
+def _in_cache(act: Callable[[BaseCache], Any]) -> Any:
+    """Does it in the cache; for some seconds after a failure in this process instead."""
+    global _away_until
+    if time.monotonic() >= _away_until:
+        try:
+            return act(cache)
+        except Exception as error:  # whatever a client library raises: the limit must still hold
+            _away_until = time.monotonic() + REST_SECONDS
+            log.warning("cache away, counting in this process: %s", type(error).__name__)
+    return act(_local)
+
+
+def limit(name: str, most: int, seconds: int, words: str) -> None:
+    """Counts and raises TooMany with Retry-After when there were more than `most` in the window."""
+    if count(name, seconds) > most:
+        raise TooMany(words, retry_after=seconds - int(time.time()) % seconds)
+
+
+def address_of(request: HttpRequest) -> str:
+    """Where the request comes from: an IPv4 address, or the /64 of an IPv6 one (one customer's usual share).
+
+    Behind a proxy it is the last entry of X-Forwarded-For, the only one the proxy itself wrote.
+    """
+    text = request.META.get("REMOTE_ADDR", "")
+    if settings.BEHIND_PROXY:
+        text = request.headers.get("X-Forwarded-For", text).rpartition(",")[2].strip()
+    try:
+        address = ipaddress.ip_address(text)
+    except ValueError:
+        return "local"  # a unix socket has no address
+    if isinstance(address, ipaddress.IPv6Address):
+        if address.ipv4_mapped:
+            return str(address.ipv4_mapped)
+        return str(ipaddress.ip_network((address, 64), strict=False))
+    return str(address)
+
+
+class RequestLimit(BaseThrottle):
+    """So many requests a minute for each person or key, and for each address without one."""
+
+    seconds = 60
+
+    def allow_request(self, request: Request, view: Any) -> bool:
+        actor = getattr(request._request, "actor", None)
+        if actor is None:
+            name, most = f"address:{address_of(request._request)}", settings.REQUESTS_A_MINUTE_UNKNOWN
+        else:
+            name, most = f"{actor.company_id}:{actor.principal}", settings.REQUESTS_A_MINUTE
+        return count(f"requests:{name}", self.seconds) <= most
+
+    def wait(self) -> float:
+        return self.seconds - time.time() % self.seconds

@@ -1,0 +1,136 @@
+"""What drf-spectacular cannot see by itself: problems, headers, strict input, ways to sign in.
+
+`DoorSchema` is the default of every view. It adds what the door does anyway: the Idempotency-Key of a
+Repeatable POST, If-Match of a PATCH, and the problem answers. A view's own `@extend_schema(responses=…)`
+needs to name its good answers only.
+"""
+
+from typing import Any
+
+from drf_spectacular.extensions import OpenApiAuthenticationExtension, OpenApiSerializerExtension
+from drf_spectacular.openapi import AutoSchema
+from drf_spectacular.utils import OpenApiParameter
+from rest_framework import serializers
+
+from jobs.http.door import PublicDoor
+from jobs.http.idempotency import HEADER, Repeatable
+from jobs.http.problem import MEDIA_TYPE
+
+
+class FaultShape(serializers.Serializer):
+    """One thing wrong with the input."""
+
+    pointer = serializers.CharField(help_text="JSON pointer into the body, or `header:…`, `query:…`.")
+    detail = serializers.CharField()
+
+    class Meta:
+        ref_name = "Fault"
+
+
+class ProblemShape(serializers.Serializer):
+    """What went wrong, in words (RFC 9457)."""
+
+    type = serializers.CharField(help_text="Address of a page about this kind of problem.")
+    title = serializers.CharField()
+    status = serializers.IntegerField()
+    detail = serializers.CharField()
+    errors = FaultShape(many=True, required=False)
+    instance = serializers.CharField(required=False, help_text="Names the request; the log knows it too.")
+
+    class Meta:
+        ref_name = "Problem"
+
+
+WORDS = {
+    400: "The request is malformed",
+    401: "Not signed in, or the token is unknown, expired or revoked",
+    403: "Signed in, but not allowed",
+    404: "Nothing by that id in your company",
+    409: "In conflict with the present state",
+    412: "It changed since you looked",
+    413: "Too large",
+    415: "Another kind of body",
+    422: "Understood, but not valid",
+    428: "If-Match is missing",
+    429: "Too many requests; see Retry-After",
+}
+
+KEY_PARAMETER = OpenApiParameter(
+    HEADER,
+    str,
+    OpenApiParameter.HEADER,
+    required=True,
+    description="1 to 200 visible characters, the same for each repeat of one request. A repeat gets the "
+    "first answer, byte for byte, with `Idempotent-Replayed: true`.",
+)
+MATCH_PARAMETER = OpenApiParameter(
+    "If-Match", str, OpenApiParameter.HEADER, required=True, description="The ETag of what you saw."
+)
+
+
+class DoorSchema(AutoSchema):
+    """The schema of a view, with what its base classes do."""
+
+    def get_override_parameters(self) -> list[Any]:
+        found = list(super().get_override_parameters())
+        if isinstance(self.view, Repeatable) and self.method in self.view.repeatable_methods:
+            found.append(KEY_PARAMETER)
+        if self.method == "PATCH":
+            found.append(MATCH_PARAMETER)
+        return found
+
+    def _get_response_bodies(self, direction: str = "response") -> dict[str, Any]:
+        bodies: dict[str, Any] = super()._get_response_bodies(direction)
+        for status in self.problem_statuses():
+            bodies.setdefault(str(status), self._problem(status))
+        return dict(sorted(bodies.items()))
+
+    def problem_statuses(self) -> list[int]:
+        """The problems that this method of the view may answer with."""
+        found = {429} if isinstance(self.view, PublicDoor) else {401, 403, 429}
+        if "{" in self.path:
+            found.add(404)
+        if self.method in {"POST", "PUT", "PATCH"}:
+            found |= {400, 409, 413, 415, 422}
+        if self.method == "PATCH":
+            found |= {412, 428}
+        if self.method == "GET" and self._is_list_view():
+            found.add(422)
+        return sorted(found)
+
+    def _problem(self, status: int) -> dict[str, Any]:
+        component = self.resolve_serializer(ProblemShape, "response")
+        return {"content": {MEDIA_TYPE: {"schema": component.ref}}, "description": WORDS[status]}
+
+
+class StrictInput(OpenApiSerializerExtension):
+    """Input that refuses unknown fields says so in the schema."""
+
+    target_class = "jobs.http.door.Strict"
+    match_subclasses = True
+
+    def map_serializer(self, auto_schema: AutoSchema, direction: Any) -> Any:
+        schema = auto_schema._map_serializer(self.target, direction, bypass_extensions=True)
+        return {**schema, "additionalProperties": False}
+
+
+class WaysIn(OpenApiAuthenticationExtension):
+    """Bearer tokens, and the cookie of the pages."""
+
+    target_class = "jobs.http.auth.ActorAuthentication"
+    name = ["token", "session"]
+
+    def get_security_definition(self, auto_schema: AutoSchema) -> list[dict[str, Any]]:
+        return [
+            {
+                "type": "http",
+                "scheme": "bearer",
+                "description": "An integration key, a tablet's token or that of a person on a tablet.",
+            },
+            {
+                "type": "apiKey",
+                "in": "cookie",
+                "name": "sessionid",
+                "description": "Signed in on the pages; unsafe methods need X-CSRFToken too.",
+            },
+        ]

@@ -1,0 +1,32 @@
+"""What a caller sees when something went wrong outside a view: a problem at the API, else a page."""
+
+from django.http import HttpRequest, HttpResponse
+from django.template import loader
+
+from jobs import errors
+from jobs.http import problem
+
+
+def answer(request: HttpRequest, error: errors.DomainError) -> HttpResponse:
+    """The error in the form that the caller understands."""
+    request_id = getattr(request, "request_id", "")
+    if problem.wants_problem(request):
+        return problem.as_json(error, request_id)
+    page = loader.get_template("failure.html").render({"error": error, "request_id": request_id})
+    return HttpResponse(page, status=error.status)
+
+
+def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
+    return answer(request, problem.translate(exception))
+
+
+def forbidden(request: HttpRequest, exception: Exception) -> HttpResponse:
+    return answer(request, problem.translate(exception))
+
+
+def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
+    return answer(request, errors.NotFound("There is nothing at this address."))
+
+
+def unexpected(request: HttpRequest) -> HttpResponse:
+    return answer(request, problem.Unexpected(problem.UNEXPECTED))
