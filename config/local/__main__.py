@@ -8,6 +8,7 @@ forget           removes the data of a world
 
 import argparse
 import os
+import shlex
 import signal
 import subprocess
 import sys
@@ -15,6 +16,7 @@ from collections.abc import Sequence
 from contextlib import AbstractContextManager
 from types import FrameType
 
+from config.local.keys import write_private
 from config.local.places import PlaceError
 from config.local.process import StartFailed, die_with_parent
 from config.local.stack import (
@@ -48,25 +50,16 @@ def arguments(given: Sequence[str]) -> argparse.Namespace:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     commands = parser.add_subparsers(dest="action", required=True)
-    for name in ("serve", "run", "exec", "forget"):
-        command = commands.add_parser(name)
-        command.add_argument(
-            "--world", default="local", help="name of the data folder under var/ (default: local)"
-        )
-        if name in {"serve", "run"}:
-            command.add_argument(
-                "--port", type=int, default=8000 if name == "serve" else 0, help="preferred port"
-            )
-            command.add_argument(
-                "--seed", metavar="COMMAND", help="manage.py command to run once all is ready"
-            )
-        if name in {"run", "exec"}:
-            command.add_argument(
-                "--test", action="store_true", help="own passing servers, removed at the end"
-            )
-            command.add_argument("command", nargs="+", metavar="CMD")
-        if name == "exec":
-            command.add_argument("--owner", action="store_true", help="connect as the owner of the tables")
+    serve, run, execute, forget = (commands.add_parser(name) for name in ("serve", "run", "exec", "forget"))
+    for command in (serve, run, execute, forget):
+        command.add_argument("--world", default="local", help="data folder under var/ (default: local)")
+    serve.add_argument("--port", type=int, default=8000, help="taken if it is free (default: 8000)")
+    serve.add_argument("--seed", metavar="COMMAND", help="command that fills an empty world, run once")
+    run.add_argument("--fresh", action="store_true", help="remove the world's data first")
+    for command in (run, execute):
+        command.add_argument("--test", action="store_true", help="own passing servers, removed at the end")
+        command.add_argument("command", nargs="+", metavar="CMD")
+    execute.add_argument("--owner", action="store_true", help="connect as the owner of the tables")
     return parser.parse_args(given)
 
 
@@ -77,8 +70,9 @@ def run_command(command: Sequence[str], environment: dict[str, str]) -> int:
     )
     try:
         code = process.wait()
-    except Stopped:
-        process.terminate()
+    except Stopped as request:
+        if str(request) == "SIGTERM":  # Ctrl-C has reached it already, by the terminal
+            process.terminate()
         code = process.wait()
     return 128 - code if code < 0 else code
 
@@ -104,16 +98,34 @@ def execute(chosen: argparse.Namespace) -> int:
 
 def run(chosen: argparse.Namespace) -> int:
     """run: everything and a command."""
+    if chosen.fresh:
+        forget(chosen.world)
     with base(chosen) as stack:
-        start_all(stack, free_port(chosen.port))
+        start_all(stack, free_port())
         return run_command(chosen.command, environment_of(stack, chosen))
+
+
+def seed(stack: Stack, command: Sequence[str]) -> None:
+    """Fills an empty world once by a command; what it printed (addresses, logins) is kept and shown each time.
+
+    Raises:
+        StartFailed: the command failed.
+    """
+    words = stack.world.home / "seed.txt"
+    if not words.exists():
+        environment = stack.environment | {"BASE_URL": stack.base_url}
+        done = subprocess.run(list(command), env=environment, stdout=subprocess.PIPE, text=True)
+        if done.returncode:
+            raise StartFailed(f"{shlex.join(command)} failed (exit code {done.returncode}):\n{done.stdout}")
+        write_private(words, done.stdout)
+    print(words.read_text(), end="", flush=True)
 
 
 def serve(chosen: argparse.Namespace) -> int:
     """serve: everything, until asked to stop or until a part ends by itself."""
     with local_stack(chosen.port, chosen.world) as stack:
         if chosen.seed:
-            run_command([sys.executable, "manage.py", *chosen.seed.split()], environment_of(stack, chosen))
+            seed(stack, shlex.split(chosen.seed))
         print(
             f"Flowledger is ready: {stack.base_url}\nlogs: {stack.world.logs}\nstop with Ctrl-C", flush=True
         )

@@ -2,9 +2,10 @@
 
 A *world* is one set of data: var/NAME in the checkout (files, logs, Valkey, lock) plus a PostgreSQL folder
 and a socket folder. For an ordinary user all of it lies in the checkout, except sockets when the path would
-be too long. PostgreSQL refuses to run as root, and its other user could not reach a checkout under /root; so for
-root the programs and data of PostgreSQL lie in /var/lib/flowledger-ID and the sockets in /run/flowledger-ID,
-owned by `daemon`, the account Debian keeps for services that own files (FLOWLEDGER_POSTGRES_USER: another).
+be too long. PostgreSQL refuses to run as root, and its other user could not reach a checkout under /root. So
+for root the programs and data of PostgreSQL lie in /var/lib/flowledger-ID and the sockets in
+/run/flowledger-ID, owned by `daemon`, the account Debian keeps for services that own files
+(FLOWLEDGER_POSTGRES_USER names another).
 """
 
 import fcntl
