@@ -1,0 +1,166 @@
+"""Arithmetic of air balancing: pure functions over SI values, readable without the rest of the service.
+
+Nothing here imports Django. Every function states its units, validity and source; outside its validity it
+refuses with a reason.
+"""
+
+from .air import (
+    STANDARD_AIR_IP,
+    STANDARD_AIR_SI,
+    compressibility,
+    density,
+    density_model,
+    dew_point,
+    humidity_from_dew_point,
+    humidity_from_wet_bulb,
+    pitot_velocity,
+    pressure_at_altitude,
+    saturation_pressure,
+    to_standard_flow,
+    wet_bulb,
+)
+from .centreline import CentrelineReading, centreline_reading
+from .conditions import Air, resolve_air
+from .conformity import (
+    Conformity,
+    DecisionRule,
+    Tolerance,
+    Verdict,
+    conformance_probability,
+    judge,
+    judge_value,
+    not_decidable,
+    tolerance_of,
+)
+from .conformity import Rule as AcceptanceRule
+from .distributions import COVERAGE, Distribution, coverage_factor, from_limits, from_resolution
+from .duct import Duct, Shape, lined_duct
+from .errors import CalcError, ModelError, Refused, UnitError
+from .instrument import Accuracy, CertificatePoint, Corrected, Instrument, correct
+from .layout import (
+    Counts,
+    Hole,
+    Layout,
+    Plane,
+    PlaneGrade,
+    Point,
+    ProbeCheck,
+    advised_counts,
+    check_probe,
+    make_layout,
+    plane_quality,
+)
+from .method import Allowances, Code, Estimate, Limits, MethodResult, PointVelocity, Remark, RunFigure
+from .models import HoodSignal, Signal
+from .outlet import HoodReading, hood_factor, hood_reading
+from .plan import Sharing
+from .positions import Rule, round_fractions, side_fractions
+from .records import digest, from_plain, to_plain
+from .swept import Sweep, SweptTraverse, swept_traverse
+from .system import SystemBalance, balance
+from .traverse import PitotTraverse, PointReading, pitot_traverse
+from .uncertainty import BudgetRow, Correlation, Effect, Quantity, Result, evaluate, propagate, rounded
+from .units import Kind, difference_from_si, difference_to_si, find_unit, from_si, to_si, units_of
+from .version import CALCULATION_VERSION
+
+__all__ = [
+    "CALCULATION_VERSION",
+    "COVERAGE",
+    "STANDARD_AIR_IP",
+    "STANDARD_AIR_SI",
+    "AcceptanceRule",
+    "Accuracy",
+    "Air",
+    "Allowances",
+    "BudgetRow",
+    "CalcError",
+    "CentrelineReading",
+    "CertificatePoint",
+    "Code",
+    "Conformity",
+    "Corrected",
+    "Correlation",
+    "Counts",
+    "DecisionRule",
+    "Distribution",
+    "Duct",
+    "Effect",
+    "Estimate",
+    "Hole",
+    "HoodReading",
+    "HoodSignal",
+    "Instrument",
+    "Kind",
+    "Layout",
+    "Limits",
+    "MethodResult",
+    "ModelError",
+    "PitotTraverse",
+    "Plane",
+    "PlaneGrade",
+    "Point",
+    "PointReading",
+    "PointVelocity",
+    "ProbeCheck",
+    "Quantity",
+    "Refused",
+    "Remark",
+    "Result",
+    "Rule",
+    "RunFigure",
+    "Shape",
+    "Sharing",
+    "Signal",
+    "Sweep",
+    "SweptTraverse",
+    "SystemBalance",
+    "Tolerance",
+    "UnitError",
+    "Verdict",
+    "advised_counts",
+    "balance",
+    "centreline_reading",
+    "check_probe",
+    "compressibility",
+    "conformance_probability",
+    "correct",
+    "coverage_factor",
+    "density",
+    "density_model",
+    "dew_point",
+    "difference_from_si",
+    "difference_to_si",
+    "digest",
+    "evaluate",
+    "find_unit",
+    "from_limits",
+    "from_plain",
+    "from_resolution",
+    "from_si",
+    "hood_factor",
+    "hood_reading",
+    "humidity_from_dew_point",
+    "humidity_from_wet_bulb",
+    "judge",
+    "judge_value",
+    "lined_duct",
+    "make_layout",
+    "not_decidable",
+    "pitot_traverse",
+    "pitot_velocity",
+    "plane_quality",
+    "pressure_at_altitude",
+    "propagate",
+    "resolve_air",
+    "round_fractions",
+    "rounded",
+    "saturation_pressure",
+    "side_fractions",
+    "swept_traverse",
+    "to_plain",
+    "to_si",
+    "to_standard_flow",
+    "tolerance_of",
+    "units_of",
+    "wet_bulb",
+]

@@ -1,0 +1,129 @@
+"""Normal and Student t distributions in plain Python, and standard uncertainties from limits.
+
+Sources: JCGM 100:2008 (GUM) 4.3, G.3, G.4; the incomplete beta function by its continued fraction
+(Abramowitz and Stegun 26.5.8, evaluated by the modified Lentz method).
+"""
+
+from __future__ import annotations
+
+import math
+from enum import StrEnum
+from functools import lru_cache
+from statistics import NormalDist
+
+from .errors import Refused, not_negative
+
+COVERAGE = 0.9545
+"""Usual coverage probability of expanded uncertainties: k = 2.00 for a normal distribution."""
+
+_NORMAL = NormalDist()
+_LARGE_DOF = 1e7
+
+
+class Distribution(StrEnum):
+    """Shape of the error behind an uncertainty component (used by Monte Carlo and shown in budgets)."""
+
+    NORMAL = "normal"
+    T = "t"
+    RECTANGULAR = "rectangular"
+    TRIANGULAR = "triangular"
+    ARCSINE = "arcsine"
+
+
+_DIVISORS = {
+    Distribution.RECTANGULAR: math.sqrt(3.0),
+    Distribution.TRIANGULAR: math.sqrt(6.0),
+    Distribution.ARCSINE: math.sqrt(2.0),
+}
+
+
+def from_limits(half_width: float, distribution: Distribution = Distribution.RECTANGULAR) -> float:
+    """Standard uncertainty of an error known to lie within +-half_width (GUM 4.3.7 to 4.3.9)."""
+    if distribution not in _DIVISORS:
+        raise Refused("distribution", "has no limits; give a standard uncertainty", distribution)
+    return not_negative("half_width", half_width) / _DIVISORS[distribution]
+
+
+def from_resolution(step: float) -> float:
+    """Standard uncertainty of a display that shows steps of `step` (GUM F.2.2.1): step / sqrt(12)."""
+    return not_negative("resolution", step) / math.sqrt(12.0)
+
+
+def normal_cdf(z: float) -> float:
+    """Probability that a standard normal variable is at most z."""
+    return 0.5 * math.erfc(-z / math.sqrt(2.0))
+
+
+def normal_quantile(p: float) -> float:
+    """z with `normal_cdf(z) == p`, for 0 < p < 1."""
+    return _NORMAL.inv_cdf(p)
+
+
+def t_cdf(t: float, dof: float) -> float:
+    """Probability that a Student t variable with `dof` degrees of freedom is at most t."""
+    if math.isinf(t):
+        return 1.0 if t > 0 else 0.0
+    if dof > _LARGE_DOF:
+        return normal_cdf(t)
+    tail = 0.5 * _beta_ratio(dof / 2.0, 0.5, dof / (dof + t * t))
+    return tail if t < 0.0 else 1.0 - tail
+
+
+@lru_cache(maxsize=4096)
+def t_quantile(p: float, dof: float) -> float:
+    """t with `t_cdf(t, dof) == p`, for 0 < p < 1; Newton steps kept between bounds."""
+    if not 0.0 < p < 1.0 or not dof > 0.0:
+        raise Refused("p, dof", "need 0 < p < 1 and dof above zero", (p, dof))
+    if dof > _LARGE_DOF or p == 0.5:
+        return normal_quantile(p)
+    if p < 0.5:
+        return -t_quantile(1.0 - p, dof)
+    low, high = 0.0, 2.0
+    while t_cdf(high, dof) < p:
+        low, high = high, 2.0 * high
+    for _ in range(200):
+        middle = 0.5 * (low + high)
+        if t_cdf(middle, dof) < p:
+            low = middle
+        else:
+            high = middle
+        if high - low <= 1e-15 * high:
+            break
+    return 0.5 * (low + high)
+
+
+def coverage_factor(dof: float, coverage: float = COVERAGE) -> float:
+    """k for a two-sided interval: Student t, dof cut to the next lower whole number (GUM G.4.1)."""
+    if not dof >= 1.0:
+        dof = 1.0
+    whole = dof if math.isinf(dof) else float(math.floor(dof + 1e-9))
+    return t_quantile(0.5 * (1.0 + coverage), whole)
+
+
+def _beta_ratio(a: float, b: float, x: float) -> float:
+    """Regularised incomplete beta function I_x(a, b)."""
+    if x <= 0.0 or x >= 1.0:
+        return 0.0 if x <= 0.0 else 1.0
+    if x > (a + 1.0) / (a + b + 2.0):
+        return 1.0 - _beta_ratio(b, a, 1.0 - x)
+    log_front = math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b) + a * math.log(x) + b * math.log1p(-x)
+    return math.exp(log_front) * _beta_fraction(a, b, x) / a
+
+
+def _beta_fraction(a: float, b: float, x: float) -> float:
+    tiny = 1e-300
+    c, d = 1.0, 1.0 - (a + b) * x / (a + 1.0)
+    d = 1.0 / (d if abs(d) > tiny else tiny)
+    answer = d
+    for m in range(1, 10_000):
+        even = m * (b - m) * x / ((a + 2 * m - 1.0) * (a + 2 * m))
+        odd = -(a + m) * (a + b + m) * x / ((a + 2 * m) * (a + 2 * m + 1.0))
+        for term in (even, odd):
+            d = 1.0 + term * d
+            c = 1.0 + term / c
+            d = 1.0 / (d if abs(d) > tiny else tiny)
+            c = c if abs(c) > tiny else tiny
+            answer *= c * d
+        if abs(c * d - 1.0) < 1e-16:
+            break
+    return answer

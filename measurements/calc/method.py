@@ -1,0 +1,227 @@
+"""What every measuring method gives back, and what it may be told: remarks, allowances, limits."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from enum import StrEnum
+
+from .trace import Formula
+from .uncertainty import Correlation, Effect, Result, Values, propagate
+from .version import CALCULATION_VERSION
+
+
+class Code(StrEnum):
+    """What a method noticed. The numbers of each are named beside it."""
+
+    NEGATIVE_READINGS = "negative_readings"  # count, lowest (Pa)
+    SWAPPED_HOSES = "swapped_hoses"  # count, mean (Pa)
+    BAD_DISTRIBUTION = "bad_distribution"  # share, needed
+    POINTS_MISSING = "points_missing"  # missing, expected
+    POINTS_DOUBLED = "points_doubled"  # doubled
+    TOO_FEW_POINTS = "too_few_points"  # points, advised
+    NO_LAYOUT = "no_layout"  # points
+    NEAR_RESOLUTION = "near_resolution"  # count, resolution, lowest
+    LOW_VELOCITY = "low_velocity"  # velocity, limit (m/s)
+    RUNS_DISAGREE = "runs_disagree"  # spread, limit (fraction of the mean)
+    SINGLE_RUN = "single_run"  # runs
+    ZERO_SHIFT = "zero_shift"  # shift, limit
+    ZERO_NOT_CHECKED = "zero_not_checked"
+    ROOT_OF_MEAN_BIAS = "root_of_mean_bias"  # bias (fraction the root of the mean pressure would read high)
+    AVERAGED_PRESSURE = "averaged_pressure"  # bias taken off, as a fraction
+    COMPRESSIBLE = "compressible"  # bias (fraction the velocity reads high)
+    IMPLAUSIBLE_VELOCITY = "implausible_velocity"  # velocity, limit (m/s)
+    POOR_PLANE = "poor_plane"  # upstream, downstream, wanted_upstream, wanted_downstream (diameters)
+    PLANE_NOT_MEASURED = "plane_not_measured"
+    NO_CERTIFICATE = "no_certificate"
+    OUTSIDE_CERTIFICATE = "outside_certificate"  # count
+    OUTSIDE_RANGE = "outside_range"  # count, low, high
+    PRESSURE_FROM_ALTITUDE = "pressure_from_altitude"  # pressure (Pa), u (Pa)
+    HUMIDITY_ASSUMED = "humidity_assumed"  # humidity
+    DENSITY_OUTSIDE_CIPM = "density_outside_cipm"  # temperature (K), pressure (Pa), relative_u
+    SWEEPS_UNLIKE = "sweeps_unlike"  # shortest, longest (s)
+    LINES_MISSING = "lines_missing"  # missing, expected
+    SAMPLES_DROPPED = "samples_dropped"  # dropped, settling (s)
+    NO_TIME_SERIES = "no_time_series"  # lines
+    ROUND_SWEEP = "round_sweep"  # factor, u
+    SCREENING_ONLY = "screening_only"  # factor
+    HOOD_FACTOR_ASSUMED = "hood_factor_assumed"  # u
+    BACK_PRESSURE = "back_pressure"  # flow, limit (m3/s)
+
+
+@dataclass(frozen=True, slots=True)
+class Remark:
+    """One finding: its code, its numbers (SI), and the labels of the points or lines concerned."""
+
+    code: Code
+    numbers: Mapping[str, float] = field(default_factory=dict)
+    points: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Allowances:
+    """Standard uncertainties that no reading shows. Common practice unless a field says otherwise.
+
+    Fractions of the velocity unless a unit is given. None: computed (see the methods).
+    """
+
+    dimension: float = 0.001
+    """m, of each inside dimension, one tape for all."""
+    alignment: float = 0.003
+    """A standard pitot-static tube turned by up to 5 degrees errs by about half a percent (ISO 3966)."""
+    integration: float | None = None
+    plane: float | None = None
+    single_sweep: float = 0.02
+    """Fluctuation of one sweep without a time series or a repeat."""
+    hood_placement: float = 0.02
+    """How well a hood covers and seals an outlet."""
+    hood_factor: float = 0.03
+    """A hood's factor for an outlet type, when no traverse of that type found it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """From where a remark is made. Settings of a company; the defaults are common practice."""
+
+    distribution_share: float = 0.75
+    """More than this share of the pressures must exceed a tenth of the largest (AMCA 203, ASHRAE 111)."""
+    resolutions: float = 10.0
+    """Readings of fewer display steps are near the resolution."""
+    low_velocity: float = 3.0
+    """m/s, below which a pitot-static tube's pressure is lost in zero and resolution."""
+    high_velocity: float = 60.0
+    """m/s, implausible in ducts."""
+    runs_spread: float = 0.05
+    """Range of the runs' means over their mean."""
+    zero_share: float = 0.02
+    """Zero shift over the mean reading (and never less than two display steps)."""
+    compressibility: float = 0.001
+    sweep_ratio: float = 1.2
+    """Longest sweep over the shortest."""
+    hood_high_flow: float | None = None
+    """m3/s above which a hood's back pressure matters (from its maker)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A value with its standard uncertainty and degrees of freedom."""
+
+    value: float
+    u: float
+    dof: float = float("inf")
+
+
+STANDARD_PROBE = Estimate(1.0, 0.005)
+"""Factor of a standard pitot-static tube (ISO 3966 shapes), not calibrated on its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class PointVelocity:
+    """Velocity at one point or of one line. x, y: place in the cross section in m (None without layout).
+
+    value: corrected reading, mean over runs. share: of the mean velocity.
+    """
+
+    label: str
+    hole: int
+    row: int
+    x: float | None
+    y: float | None
+    value: float
+    velocity: float
+    share: float
+
+
+@dataclass(frozen=True, slots=True)
+class RunFigure:
+    """Mean velocity (m/s) and flow (m3/s) of one run alone."""
+
+    run: int
+    velocity: float
+    flow: float
+
+
+@dataclass(frozen=True, slots=True)
+class MethodResult:
+    """What a method found. flow, standard_flow: m3/s; velocity: m/s; density: kg/m3.
+
+    velocity and area are None where a method has none (hoods). verdict_allowed: whether the figure may
+    carry a verdict at all. digest: SHA-256 of the method, its inputs and the calculation's version.
+    """
+
+    method: str
+    flow: Result
+    standard_flow: Result
+    velocity: Result | None
+    density: Result
+    standard_density: float
+    area: float | None
+    points: tuple[PointVelocity, ...]
+    runs: tuple[RunFigure, ...]
+    remarks: tuple[Remark, ...]
+    verdict_allowed: bool
+    density_model: str
+    digest: str
+    calculation_version: str = CALCULATION_VERSION
+
+    def remark(self, code: Code) -> Remark | None:
+        """The remark of this code, if it was made."""
+        return next((r for r in self.remarks if r.code is code), None)
+
+
+UNITS: Mapping[str, str] = {
+    "pressure": "Pa",
+    "root": "Pa^0.5",
+    "velocity": "m/s",
+    "indicated": "m3/s",
+    "temperature": "K",
+    "barometer": "Pa",
+    "static_pressure": "Pa",
+    "humidity": "1",
+    "dimension": "m",
+    "standard_density": "kg/m3",
+}
+"""Units of the models' inputs, for budgets."""
+
+OUTPUTS = {
+    "flow": ("Flow", "m3/s"),
+    "standard_flow": ("Flow at standard density", "m3/s"),
+    "velocity": ("Mean velocity", "m/s"),
+    "density": ("Air density", "kg/m3"),
+}
+
+
+def solve(
+    function: Formula,
+    values: Values,
+    effects: Sequence[Effect],
+    digest: str,
+    outputs: Sequence[str],
+    correlations: Sequence[Correlation] = (),
+) -> dict[str, Result]:
+    """Propagate each output of a method's model; effects that cannot touch it fall out of its budget."""
+    found: dict[str, Result] = {}
+    for output in outputs:
+        name, unit = OUTPUTS[output]
+        acting = [e for e in effects if _touches(e, output)]
+        found[output] = propagate(
+            function,
+            values,
+            acting,
+            name=name,
+            unit=unit,
+            output=output,
+            correlations=correlations,
+            units=UNITS,
+            digest=digest,
+        )
+    return found
+
+
+_DENSITY_INPUTS = frozenset({"temperature", "barometer", "static_pressure", "humidity", "density_factor"})
+
+
+def _touches(effect: Effect, output: str) -> bool:
+    if output == "density":
+        return effect.on in _DENSITY_INPUTS
+    return output != "velocity" or effect.on != "dimension"

@@ -1,0 +1,117 @@
+"""Frozen dataclasses to plain JSON data and back, and a digest of them.
+
+Every method's input can be stored as JSON, read back years later and computed again to the same digits:
+floats are written in full, infinity as the text "inf", enumerations by value.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import math
+import types
+import typing
+from collections.abc import Mapping
+from dataclasses import fields, is_dataclass
+from enum import Enum
+from functools import lru_cache
+from typing import Any, TypeVar, Union, cast, get_args, get_origin, get_type_hints
+
+from .errors import Refused
+
+T = TypeVar("T")
+
+
+def to_plain(value: Any) -> Any:
+    """Turn dataclasses, enumerations, tuples and mappings into dictionaries, lists, numbers and text."""
+    if isinstance(value, Enum):
+        return value.value
+    if isinstance(value, float) and not math.isfinite(value):
+        return repr(value)
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, Mapping):
+        return {str(k): to_plain(v) for k, v in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [to_plain(v) for v in value]
+    return value
+
+
+def from_plain(kind: type[T], data: Any, name: str = "inputs") -> T:
+    """Build the dataclass `kind` from what `to_plain` gave. Errors: Refused, naming the place."""
+    return cast(T, _build(kind, data, name))
+
+
+def digest(*values: Any) -> str:
+    """SHA-256 (hexadecimal) of the values as canonical JSON: sorted keys, no spaces, full floats."""
+    text = json.dumps(to_plain(values), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+@lru_cache(maxsize=256)
+def _hints(kind: type) -> dict[str, Any]:
+    return get_type_hints(kind)
+
+
+def _build(kind: Any, data: Any, name: str) -> Any:
+    origin = get_origin(kind)
+    if origin in (Union, types.UnionType):
+        return _build_union(kind, data, name)
+    if origin is tuple:
+        return _build_tuple(kind, data, name)
+    if isinstance(kind, type) and is_dataclass(kind):
+        return _build_dataclass(kind, data, name)
+    if isinstance(kind, type) and issubclass(kind, Enum):
+        return _build_enum(kind, data, name)
+    return _build_plain(kind, data, name)
+
+
+def _build_union(kind: Any, data: Any, name: str) -> Any:
+    options = [k for k in get_args(kind) if k is not types.NoneType]
+    if data is None and len(options) < len(get_args(kind)):
+        return None
+    return _build(options[0], data, name)
+
+
+def _build_tuple(kind: Any, data: Any, name: str) -> Any:
+    if not isinstance(data, (list, tuple)):
+        raise Refused(name, "must be a list", data)
+    inner = get_args(kind)
+    if len(inner) == 2 and inner[1] is Ellipsis:
+        return tuple(_build(inner[0], v, f"{name}[{i}]") for i, v in enumerate(data))
+    if len(inner) != len(data):
+        raise Refused(name, f"must have {len(inner)} entries", data)
+    return tuple(_build(k, v, f"{name}[{i}]") for i, (k, v) in enumerate(zip(inner, data, strict=True)))
+
+
+def _build_dataclass(kind: type, data: Any, name: str) -> Any:
+    if isinstance(data, kind):
+        return data
+    hints = _hints(kind)
+    known = {f.name for f in fields(kind)}
+    if not isinstance(data, Mapping) or set(data) - known:
+        raise Refused(name, f"must be an object with the fields {', '.join(sorted(known))}", data)
+    try:
+        return kind(**{k: _build(hints[k], v, f"{name}.{k}") for k, v in data.items()})
+    except TypeError as error:
+        raise Refused(name, f"is incomplete: {error}") from error
+
+
+def _build_enum(kind: type[Enum], data: Any, name: str) -> Enum:
+    try:
+        return kind(data)
+    except ValueError as error:
+        raise Refused(name, f"must be one of {', '.join(str(m.value) for m in kind)}", data) from error
+
+
+def _build_plain(kind: Any, data: Any, name: str) -> Any:
+    if kind is Any or kind is typing.Any:
+        return data
+    if kind is float:
+        if isinstance(data, str) and data in ("inf", "-inf", "nan"):
+            return float(data)
+        if isinstance(data, (int, float)) and not isinstance(data, bool):
+            return float(data)
+    elif isinstance(data, kind) and not (kind is int and isinstance(data, bool)):
+        return data
+    raise Refused(name, f"must be {kind.__name__}", data)
