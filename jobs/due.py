@@ -55,13 +55,19 @@ class Claim:
 Handler = Callable[[Claim], None]
 _handlers: dict[str, Handler] = {}
 _leases: dict[str, timedelta] = {}
+_queues: dict[str, str] = {}
+DEFAULT_QUEUE, EVENTS = "default", "events"
+TURN_SECONDS = 30.0
 
 
-def handler(kind: str, lease: timedelta = LEASE) -> Callable[[Handler], Handler]:
-    """Registers what does work of a kind, within a lease. It runs inside the company, outside a transaction."""
+def handler(kind: str, lease: timedelta = LEASE, queue: str = DEFAULT_QUEUE) -> Callable[[Handler], Handler]:
+    """Registers what does work of a kind, within a lease. It runs inside the company, outside a transaction.
+
+    Slow kinds name a queue of their own, so that they never stand in front of the rest.
+    """
 
     def register(function: Handler) -> Handler:
-        _handlers[kind], _leases[kind] = function, lease
+        _handlers[kind], _leases[kind], _queues[kind] = function, lease, queue
         return function
 
     return register
@@ -97,14 +103,24 @@ def this_hour() -> int:
 
 
 def _send(kind: str, company_id: UUID) -> None:
-    name = "jobs.number_events" if kind == "events" else "jobs.work"
+    """Rings for events or for the queue of a kind. The message carries ids only."""
+    queue = _queues.get(kind, DEFAULT_QUEUE)
+    name, args = (
+        ("jobs.number_events", [str(company_id)])
+        if kind == EVENTS
+        else ("jobs.work", [str(company_id), queue])
+    )
     try:
-        current_app.send_task(name, args=[str(company_id)], retry=False)
+        current_app.send_task(name, args=args, queue=queue, retry=False)
     except Exception as error:  # the broker may be away; the sweep covers it
         log.warning("queue away, the sweep will find it: %s", type(error).__name__)
 
 
-def claim(kinds: list[str] | None = None) -> Claim | None:
+def kinds_of(queue: str) -> list[str]:
+    return [kind for kind, its in _queues.items() if its == queue]
+
+
+def claim(kinds: list[str]) -> Claim | None:
     """Takes the oldest piece of due work of the current company, with a lease; parks what died too often."""
     now = timezone.now()
     with transaction.atomic():
@@ -115,10 +131,10 @@ def claim(kinds: list[str] | None = None) -> Claim | None:
     return None
 
 
-def _next_due(now: datetime, kinds: list[str] | None) -> DueWork | None:
+def _next_due(now: datetime, kinds: list[str]) -> DueWork | None:
     rows = DueWork.objects.select_for_update(skip_locked=True).exclude(state=DueState.PARKED)
     rows = rows.filter(due_at__lte=now).exclude(lease_until__gt=now)
-    return (rows.filter(kind__in=kinds) if kinds else rows).order_by("due_at").first()
+    return rows.filter(kind__in=kinds).order_by("due_at").first()
 
 
 def _lease(row: DueWork, now: datetime) -> Claim:
@@ -154,16 +170,23 @@ def fail(taken: Claim, reason: str) -> None:
         )
 
 
-def work(company_id: UUID, kinds: list[str] | None = None) -> int:
-    """Does due work of one company until none is left. Returns how many pieces were taken."""
-    taken = 0
-    while True:
+def work(company_id: UUID, queue: str = DEFAULT_QUEUE) -> int:
+    """Does due work of one company and queue until none is left or its turn is over; then rings again.
+
+    Returns how many pieces were taken.
+    """
+    kinds, taken, started = kinds_of(queue), 0, time.monotonic()
+    while kinds:
         with company(company_id):
             piece = claim(kinds)
         if piece is None:
-            return taken
+            break
         taken += 1
         do(company_id, piece)
+        if time.monotonic() - started > TURN_SECONDS:
+            _send(piece.kind, company_id)
+            break
+    return taken
 
 
 def do(company_id: UUID, piece: Claim) -> None:
@@ -202,9 +225,21 @@ def forget_idle(company_id: UUID, hour: int) -> None:
     DueCompany.objects.filter(company_ref=company_id, hour__lt=hour - 1).delete()
 
 
-def has_work() -> bool:
-    """Whether the current company has anything due, claimed or unnumbered."""
-    return DueWork.objects.exclude(state=DueState.PARKED).exists() or UnnumberedEvent.objects.exists()
+def ring_again(company_id: UUID, hour: int) -> int:
+    """Rings for what is due in one company and unheard. Returns for how many queues and logs."""
+    with company(company_id):
+        now = timezone.now()
+        live = DueWork.objects.exclude(state=DueState.PARKED)
+        kinds = set(live.filter(due_at__lte=now).exclude(lease_until__gt=now).values_list("kind", flat=True))
+        unnumbered = UnnumberedEvent.objects.exists()
+        if not unnumbered and not live.exists():
+            forget_idle(company_id, hour)
+    bells = {_queues.get(kind, DEFAULT_QUEUE): kind for kind in kinds} | (
+        {EVENTS: EVENTS} if unnumbered else {}
+    )
+    for kind in bells.values():
+        _send(kind, company_id)
+    return len(bells)
 
 
 def oldest_due_seconds() -> float:

@@ -9,8 +9,8 @@ from jobs.tenancy.context import company
 
 
 @shared_task(name="jobs.work")
-def work(company_id: str) -> int:
-    return due.work(UUID(company_id))
+def work(company_id: str, queue: str = due.DEFAULT_QUEUE) -> int:
+    return due.work(UUID(company_id), queue)
 
 
 @shared_task(name="jobs.number_events")
@@ -26,13 +26,6 @@ def number_events(company_id: str) -> int:
 
 @shared_task(name="jobs.sweep")
 def sweep() -> int:
-    """Finds work and events that no message told of. Every 15 seconds."""
-    swept = 0
+    """Rings again for work and events that no message told of. Sent by beat every few seconds."""
     hour = due.this_hour()
-    for company_id in due.companies_with_work():
-        number_events(str(company_id))
-        swept += due.work(company_id)
-        with company(company_id):
-            if not due.has_work():
-                due.forget_idle(company_id, hour)
-    return swept
+    return sum(due.ring_again(company_id, hour) for company_id in due.companies_with_work())

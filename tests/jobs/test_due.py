@@ -1,6 +1,5 @@
 """Due work: promised with the data, done once, survives dead workers and an emptied queue."""
 
-from collections.abc import Iterator
 from datetime import timedelta
 from uuid import UUID
 
@@ -9,17 +8,19 @@ from django.db import transaction
 from django.utils import timezone
 
 from jobs import due, tasks
+from jobs.access import Actor
+from jobs.events import record
 from jobs.models import DueCompany, DueState, DueWork
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from tests.factories import World
 
 DONE: list[UUID] = []
-KIND = "test-kind"
+KIND, QUEUE = "test-kind", "test-queue"
 
 
 @pytest.fixture(autouse=True)
-def _a_handler(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
+def _a_handler(monkeypatch: pytest.MonkeyPatch) -> None:
     DONE.clear()
 
     def run(claim: due.Claim) -> None:
@@ -28,8 +29,8 @@ def _a_handler(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
             claim.finish()
 
     monkeypatch.setitem(due._handlers, KIND, run)
-    yield
-    due._handlers.pop(KIND, None)
+    monkeypatch.setitem(due._queues, KIND, QUEUE)
+    monkeypatch.setitem(due._leases, KIND, due.LEASE)
 
 
 def broken(_: due.Claim) -> None:
@@ -48,8 +49,8 @@ def test_work_is_done_once_and_gone(company_a: World) -> None:
     subject = uuid7()
     with company(company_a.id):
         due.schedule(KIND, subject)
-    assert due.work(company_a.id, [KIND]) == 1
-    assert due.work(company_a.id, [KIND]) == 0
+    assert due.work(company_a.id, QUEUE) == 1
+    assert due.work(company_a.id, QUEUE) == 0
     assert [subject] == DONE
 
 
@@ -61,14 +62,47 @@ def test_a_rolled_back_action_leaves_no_work(company_a: World) -> None:
         assert not DueWork.objects.filter(kind=KIND).exists()
 
 
-def test_the_sweep_finds_what_no_message_told_of(company_a: World, company_b: World) -> None:
+def test_the_sweep_finds_what_no_message_told_of(
+    company_a: World, company_b: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
     subjects = {}
     for world in (company_a, company_b):
         with company(world.id):
             subjects[world.id] = uuid7()
             due.schedule(KIND, subjects[world.id])
-    assert tasks.sweep() >= 2
+    sent: list[tuple[str, list[str], str]] = []
+    monkeypatch.setattr(
+        due.current_app, "send_task", lambda name, args, queue, retry: sent.append((name, args, queue))
+    )
+    assert tasks.sweep() == 2
+    assert sorted(sent) == sorted(("jobs.work", [str(world), QUEUE], QUEUE) for world in subjects)
+    for _, args, _ in sent:
+        tasks.work(*args)
     assert set(DONE) == set(subjects.values())
+    sent.clear()
+    assert tasks.sweep() == 0
+
+
+def test_the_sweep_rings_for_events_without_a_number(
+    company_a: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with company(company_a.id):
+        record(Actor(company_id=company_a.id), "job.planned", "job", uuid7())
+    sent: list[str] = []
+    monkeypatch.setattr(due.current_app, "send_task", lambda name, args, queue, retry: sent.append(name))
+    assert tasks.sweep() == 1
+    assert sent == ["jobs.number_events"]
+    assert tasks.number_events(str(company_a.id)) == 1
+
+
+def test_a_long_turn_ends_and_rings_again(company_a: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    with company(company_a.id):
+        due.schedule(KIND, uuid7(), uuid7(), uuid7())
+    sent: list[str] = []
+    monkeypatch.setattr(due.current_app, "send_task", lambda name, args, queue, retry: sent.append(name))
+    monkeypatch.setattr(due, "TURN_SECONDS", -1.0)
+    assert due.work(company_a.id, QUEUE) == 1
+    assert sent == ["jobs.work"]
 
 
 def test_failed_work_is_tried_again_then_parked_and_says_why(
@@ -80,12 +114,12 @@ def test_failed_work_is_tried_again_then_parked_and_says_why(
     for _ in range(due.ATTEMPTS):
         with company(company_a.id):
             DueWork.objects.update(due_at=timezone.now())
-        assert due.work(company_a.id, [KIND]) == 1
+        assert due.work(company_a.id, QUEUE) == 1
     with company(company_a.id):
         row = DueWork.objects.get(kind=KIND)
         assert (row.state, row.attempts) == (DueState.PARKED, due.ATTEMPTS)
         assert "cannot be done" in row.error
-    assert due.work(company_a.id, [KIND]) == 0
+    assert due.work(company_a.id, QUEUE) == 0
 
 
 def test_a_worker_that_dies_each_time_is_parked_without_a_word(company_a: World) -> None:
@@ -127,13 +161,13 @@ def test_parked_work_can_be_given_a_fresh_start(company_a: World) -> None:
         due.schedule(KIND, subject)
         DueWork.objects.update(state=DueState.PARKED, attempts=due.ATTEMPTS)
         assert due.retry_parked(KIND, subject)
-    assert due.work(company_a.id, [KIND]) == 1
+    assert due.work(company_a.id, QUEUE) == 1
 
 
 def test_a_message_with_another_company_finds_nothing(company_a: World, company_b: World) -> None:
     with company(company_a.id):
         due.schedule(KIND, uuid7())
-    assert due.work(company_b.id, [KIND]) == 0
+    assert due.work(company_b.id, QUEUE) == 0
     assert DONE == []
 
 
