@@ -12,7 +12,8 @@ from typing import Final
 
 from reports.document import Measured, Quantity, Result, UnitSystem, Verdict
 
-MINUS, THIN, PLUS_MINUS, DASH = "\u2212", "\u202f", "±", "–"
+# Between number and unit a no-break space: the typeface's thin space is an eighth of an em and is lost at 8 pt.
+MINUS, THIN, UNIT_SPACE, PLUS_MINUS = "\u2212", "\u202f", "\u00a0", "±"
 FIGURE_SPACE, POINT_SPACE = "\u2007", "\u2008"
 NOTHING: Final = "–"
 _PLAIN_LIMIT = 1e9  # beyond this a figure is written with a power of ten
@@ -79,8 +80,8 @@ class Figure:
     unit: str
 
     def __str__(self) -> str:
-        number = f"{self.value} {PLUS_MINUS} {self.expanded}" if self.expanded else self.value
-        return f"{number}{THIN}{self.unit}" if self.unit else number
+        number = f"{self.value}{UNIT_SPACE}{PLUS_MINUS}{UNIT_SPACE}{self.expanded}" if self.expanded else self.value
+        return f"{number}{UNIT_SPACE}{self.unit}" if self.unit else number
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,26 +103,30 @@ class Ledger:
 
 
 def decimals_of(expanded: float) -> int:
-    """Decimal place at which two significant digits of U end; negative = tens, hundreds..."""
+    """Decimal place at which two significant digits of U end (one if U has no more); negative = tens, hundreds..."""
     if not expanded > 0:
         return 0
-    exponent = Decimal(repr(expanded)).adjusted()
-    kept = Decimal(repr(expanded)).quantize(Decimal(1).scaleb(exponent - 1), ROUND_HALF_EVEN)
-    return 1 - kept.adjusted()
+    exact = Decimal(repr(expanded)).normalize()
+    kept = exact.quantize(Decimal(1).scaleb(exact.adjusted() - 1), ROUND_HALF_EVEN)
+    digits = 1 if len(exact.as_tuple().digits) == 1 else 2
+    return digits - 1 - kept.adjusted()
 
 
 def number(value: float, decimals: int) -> str:
     """A number with so many decimals (negative: rounded to tens...), true minus, thin spaces in long ones."""
     if abs(value) >= _PLAIN_LIMIT:
         return f"{value:.3g}".replace("-", MINUS).replace("e+", "e")
-    rounded = round(Decimal(repr(float(value))), decimals) if decimals < 0 else None
-    text = f"{int(rounded):d}" if rounded is not None else f"{Decimal(repr(float(value))):.{decimals}f}"
-    sign = MINUS if text.startswith("-") and text.strip("-0.") else ""
-    return sign + _grouped(text.lstrip("-"))
+    text = f"{value:.{decimals}f}" if decimals >= 0 else f"{round(value, decimals):.0f}"
+    if text[0] == "-":
+        text = MINUS + _grouped(text[1:]) if text.strip("-0.") else text[1:]
+        return text
+    return _grouped(text)
 
 
 def _grouped(text: str) -> str:
     """Thin spaces between groups of three from five digits up."""
+    if len(text) < 5:
+        return text
     whole, point, rest = text.partition(".")
     return (f"{int(whole):,}".replace(",", THIN) if len(whole) > 4 else whole) + point + rest
 
@@ -131,7 +136,7 @@ def rounded(value: float, expanded: float | None, unit: Unit) -> Figure:
     shown = value * unit.factor + unit.offset
     if expanded is None or not expanded > 0:
         return Figure(number(shown, unit.decimals), "", unit.symbol)
-    width = abs(expanded * unit.factor)
+    width = float(f"{abs(expanded * unit.factor):.12g}")  # no digits from the conversion itself
     places = decimals_of(width)
     return Figure(number(shown, places), number(width, places), unit.symbol)
 
@@ -206,7 +211,7 @@ def share(result: Result) -> str:
 
 def percent(fraction: float, decimals: int = 0) -> str:
     """A fraction in per cent."""
-    return f"{number(fraction * 100, decimals)}{THIN}%"
+    return f"{number(fraction * 100, decimals)}{UNIT_SPACE}%"
 
 
 def sixteenths(inches: float) -> str:
@@ -248,8 +253,8 @@ def moment(value: datetime | None) -> str:
 def tolerance(lower: float, upper: float) -> str:
     """± 10 % if it is even, else both limits."""
     if abs(lower + upper) < 1e-9:
-        return f"{PLUS_MINUS}{THIN}{_short(upper * 100)}{THIN}%"
-    return f"{_short(lower * 100)} to +{_short(upper * 100)}{THIN}%"
+        return f"{PLUS_MINUS}{UNIT_SPACE}{_short(upper * 100)}{UNIT_SPACE}%"
+    return f"{_short(lower * 100)} to +{_short(upper * 100)}{UNIT_SPACE}%"
 
 
 def _short(value: float) -> str:

@@ -133,8 +133,7 @@ def blocks(document: Document, issue: Issue | None, digest: str) -> Iterator[Blo
     for k in range(0, max(len(document.instruments), 1), INSTRUMENTS_IN_BLOCK):
         yield _instruments(document.instruments[k : k + INSTRUMENTS_IN_BLOCK], k, figures)
     for system, name in zip(document.systems, anchors, strict=True):
-        yield _system(system, name, figures)
-        yield from _outlets(system, name, figures)
+        yield from _system_with_outlets(system, name, figures)
         for sheet in system.sheets:
             values = traverse_values(sheet, figures, document.report, register)
             title = f"{values['title']} {sheet.tag}"
@@ -251,6 +250,7 @@ def _system(system: System, name: str, figures: Figures) -> Block:
         "name": system.name,
         "description": system.description,
         "remark": system.remark,
+        "outlets": bool(system.outlets),
         "unit": figures.unit(Quantity.FLOW),
         "speed": figures.unit(Quantity.VELOCITY),
         "area": figures.unit(Quantity.AREA),
@@ -269,6 +269,17 @@ def _system(system: System, name: str, figures: Figures) -> Block:
         "centrelines": _aligned_rows([_centreline(c, figures) for c in system.centrelines]),
     }
     return Block(fill("system.html", values), (Entry(1, system.name, name),), 1, {name: system.name})
+
+
+def _system_with_outlets(system: System, name: str, figures: Figures) -> Iterator[Block]:
+    """The system's page goes straight on into its outlet table."""
+    head, (first, *rest) = _system(system, name, figures), [*_outlets(system, name, figures), None]
+    if first is None:
+        yield head
+        return
+    entries, labels = head.entries + first.entries, head.labels | first.labels
+    yield Block(head.html + first.html, entries, first.pages, labels)
+    yield from (block for block in rest if block is not None)
 
 
 def _centreline(row: CentrelineRow, figures: Figures) -> dict[str, Any]:
@@ -320,6 +331,7 @@ def _outlets(system: System, name: str, figures: Figures) -> Iterator[Block]:
         values = {
             "anchor": place,
             "title": title,
+            "follows": not start,
             "system": system.name,
             **_plot(rows if not start else ()),
             **_outlet_words(rows, chunk),
@@ -363,14 +375,13 @@ def _outlet_words(rows: Sequence[OutletRow], chunk: Sequence[OutletRow]) -> dict
 
 def _outlet(row: OutletRow, figures: Figures) -> dict[str, Any]:
     place = ", ".join(part for part in (row.place, row.kind) if part)
-    if row.damper:
-        place += f" · damper {row.damper}"
     first = figures.figure(Quantity.FLOW, row.first).value if row.first else NOTHING
     return {
         **ledger_values(row.final, figures),
         "tag": row.tag,
         "place": place,
         "method": METHOD_WORDS[row.method],
+        "damper": row.damper or NOTHING,
         "first": first,
     }
 
@@ -451,7 +462,7 @@ def _closing(document: Document, issue: Issue | None, digest: str) -> Block:
     replaced = ""
     if earlier is not None:
         issued = f", issued {moment(earlier.issued_at)}" if earlier.issued_at else ""
-        replaced = f"Replaces {earlier.number} revision {earlier.revision}{issued}; digest {earlier.digest}"
+        replaced = f"Replaces {earlier.number} revision {earlier.revision}{issued}. Digest of its snapshot:"
     values = {
         "rule": r.decision_rule,
         "verdicts": _verdict_rows(),
@@ -461,6 +472,7 @@ def _closing(document: Document, issue: Issue | None, digest: str) -> Block:
         "cautions": document.cautions,
         "changes": [_change(c) for c in document.changes],
         "earlier": replaced,
+        "earlier_digest": earlier.digest if earlier else "",
         "verify": VERIFY if issue else (VERIFY_DRAFT,),
         "address": issue.address if issue else "",
         "link": safe_link(issue.address) if issue else "",
@@ -474,4 +486,4 @@ def _closing(document: Document, issue: Issue | None, digest: str) -> Block:
     if document.changes or earlier:
         entries.append(Entry(1, "Changes since the earlier revision", "changes"))
     entries.append(Entry(1, "How to verify this report", "verify"))
-    return Block(fill("closing.html", values), tuple(entries), 5)
+    return Block(fill("closing.html", values), tuple(entries), 3)

@@ -19,7 +19,7 @@ from reports.document import (
     ZeroCheck,
 )
 from reports.render import charts
-from reports.render.figures import NOTHING, PLUS_MINUS, THIN, Figures, aligned, moment, number, percent
+from reports.render.figures import NOTHING, PLUS_MINUS, UNIT_SPACE, Figures, aligned, moment, number, percent
 from reports.render.figures import tolerance as tolerance_words
 from reports.render.templating import picture
 from reports.render.text import anchor
@@ -124,7 +124,8 @@ def traverse_values(
         "profile_svg": picture(charts.profile(sheet, run, figures)),
         "first": grids[0],
         "narrow": grids[0]["narrow"],
-        "more": grids[1:],
+        "second": grids[1] if len(grids) > 1 and grids[1]["narrow"] else None,
+        "more": grids[2:] if grids[0]["narrow"] else grids[1:],
         "air": _air(sheet, figures, subject),
         "plane": _plane(sheet, figures, register),
         "runs": [_run(r, k, figures) for k, r in enumerate(sheet.runs)],
@@ -151,12 +152,12 @@ def _head(sheet: TraverseSheet, figures: Figures) -> Values:
     limits = result.tolerance
     band = "Share of design"
     if limits is not None:
-        band += f", tolerance {tolerance_words(limits.lower, limits.upper)}; dark zone: a value here passes"
+        band += f", tolerance {tolerance_words(limits.lower, limits.upper)}; dark zone passes"
     return {
         "sub": _sub(sheet, figures),
         "basis": "standard air" if result.basis == "standard" else "actual density",
         "line": line,
-        "pm": f" {PLUS_MINUS} {line.expanded}{THIN}" if line.expanded else THIN,
+        "pm": f" {PLUS_MINUS} {line.expanded}{UNIT_SPACE}" if line.expanded else UNIT_SPACE,
         "other": " · ".join(other),
         "band": picture(charts.verdict_band(result)),
         "band_label": band,
@@ -170,7 +171,7 @@ def _sub(sheet: TraverseSheet, figures: Figures) -> str:
     size = (
         figures.tape(s.width) if s.shape == "round" else f"{figures.tape(s.width)} × {figures.tape(s.height)}"
     )
-    size = f"Ø {size}{THIN}{unit}" if s.shape == "round" else f"{size}{THIN}{unit}"
+    size = f"Ø {size}{UNIT_SPACE}{unit}" if s.shape == "round" else f"{size}{UNIT_SPACE}{unit}"
     ended = f" to {sheet.ended:%H:%M}" if sheet.ended else ""
     when = f"measured {moment(sheet.started)}{ended}"
     return " · ".join(part for part in (sheet.place, size, sheet.rule, when) if part)
@@ -188,7 +189,7 @@ def _budget(sheet: TraverseSheet, figures: Figures) -> Values:
         "budget": [_budget_row(r, largest, figures) for r in rows],
         "combined_words": f"Combined standard uncertainty{coverage}",
         "combined": figures.significant(Quantity.FLOW, sheet.combined),
-        "expanded_words": f"U = {expanded}{THIN}{figures.unit(Quantity.FLOW)}" if expanded else "",
+        "expanded_words": f"U = {expanded}{UNIT_SPACE}{figures.unit(Quantity.FLOW)}" if expanded else "",
         "dominating": sheet.dominating,
     }
 
@@ -200,7 +201,7 @@ def _budget_row(row: BudgetRow, largest: float, figures: Figures) -> Values:
     return {
         "source": row.source,
         "estimate": figures.with_unit(row.quantity, row.estimate),
-        "standard": f"{standard}{THIN}{unit}" if unit else standard,
+        "standard": f"{standard}{UNIT_SPACE}{unit}" if unit else standard,
         "distribution": row.distribution,
         "dof": "∞" if row.dof is None else number(row.dof, 0),
         "contribution": figures.significant(Quantity.FLOW, row.contribution, 3),
@@ -211,13 +212,14 @@ def _budget_row(row: BudgetRow, largest: float, figures: Figures) -> Values:
 
 def _run(run: Run, index: int, figures: Figures) -> Values:
     ended = f" to {run.ended:%H:%M}" if run.ended else ""
+    started = f"{run.started:%H:%M}" if run.started else NOTHING
     difference = NOTHING
     if index and run.difference is not None:
         sign = "+" if run.difference > 0 else ""
         difference = f"{sign}{percent(run.difference, 1)}"
     return {
         "label": run.label,
-        "time": f"{moment(run.started)}{ended}" if run.started else NOTHING,
+        "time": started + ended,
         "mean": figures.plain(Quantity.VELOCITY, run.mean),
         "flow": figures.plain(Quantity.FLOW, run.flow),
         "difference": difference,
@@ -295,7 +297,7 @@ def _plane(sheet: TraverseSheet, figures: Figures, register: dict[str, Instrumen
         facts.append(("Area as found", str(figures.figure(Quantity.AREA, sheet.section.area))))
     for d in sheet.disturbances:
         wanted = f", wanted {number(d.wanted, 1)} D" if d.wanted is not None else ""
-        length = f"{figures.tape(d.distance)}{THIN}{figures.unit(Quantity.LENGTH)}"
+        length = f"{figures.tape(d.distance)}{UNIT_SPACE}{figures.unit(Quantity.LENGTH)}"
         facts.append(
             (f"Straight run {d.side}", f"{number(d.diameters, 1)} D ({length}) to the {d.what}{wanted}")
         )

@@ -42,7 +42,7 @@ def picture(svg: str) -> SafeString:
 
 def css_text(text: str) -> str:
     """A CSS string literal: everything but plain letters, digits and spaces as an escape."""
-    return '"' + re.sub(r"[^A-Za-z0-9 ]", lambda m: f"\\{ord(m[0]):06x}", text) + '"'
+    return '"' + re.sub(r"[^A-Za-z0-9 ]", lambda m: f"\\{ord(m[0]):06x} ", text) + '"'
 
 
 def page_rules(paper: str, left: str, right: str, foot: str) -> str:

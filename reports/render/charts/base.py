@@ -26,7 +26,7 @@ CHART_CSS = """.chart{width:100%;height:auto}
 .chart .c-rule{stroke:var(--ink,#e8eef0)}.chart .c-faint{stroke:#6d8087}.chart .c-grid{stroke:#33424a}
 .chart .c-wall{fill:#3a4a52}.chart .c-band{fill:#1f3a38}.chart .c-core{fill:#2f5f58}
 .chart .c-line{stroke:var(--accent,#6fc3c0)}.chart .c-pale{stroke:#6f9c9b}.chart .c-mean{stroke:var(--warn,#e6a26f)}
-.chart .c-paper{fill:var(--paper,#12191d)}.chart .c-bar{fill:#6fb0ad}}
+.chart .c-found{stroke:#a9b8be}.chart .c-paper{fill:var(--paper,#12191d)}.chart .c-bar{fill:#6fb0ad}}
 """
 
 _LIGHT, _DEEP = (236, 244, 242), (6, 74, 80)

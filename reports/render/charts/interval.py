@@ -3,10 +3,10 @@
 from collections.abc import Sequence
 
 from reports.document import BudgetRow, OutletRow, Result, Verdict
-from reports.render.charts.base import CORE, FAINT, GRID, INK, RULE, SOFT, WARN, frame, group, path, text
+from reports.render.charts.base import CORE, GRID, INK, RULE, SOFT, WARN, frame, group, path, text
 from reports.render.figures import number
 
-_WIDTH, _LEFT, _RIGHT, _ROW = 516.0, 92.0, 430.0, 11.0
+_WIDTH, _LEFT, _RIGHT, _ROW = 516.0, 62.0, 440.0, 11.0
 MOST = 40  # outlets in one plot; the table lists all
 
 
@@ -53,7 +53,7 @@ def interval_plot(rows: Sequence[OutletRow]) -> str:
     body = (
         f'<path d="{"".join(bands)}" {CORE}/>'
         + grid
-        + path("".join(first), FAINT, 1.4)
+        + path("".join(first), 'class="c-found" stroke="#6d8087" fill="none"', 1.3)
         + path("".join(bars), 'class="c-line" stroke="#095a5e" fill="none"', 3.2)
         + path("".join(dots), RULE, 1.2)
         + path(f"M{x(1.0):.1f} 4v{height + 4:.0f}", RULE, 0.4)

@@ -7,7 +7,7 @@ from reports.render.charts.base import ACCENT, GRID, SOFT, frame, group, path, s
 from reports.render.figures import Figures, number
 
 _WIDTH, _HEIGHT = 238.0, 118.0
-_X, _Y, _W, _H = 24.0, 6.0, 176.0, 92.0
+_X, _Y, _W, _H = 24.0, 6.0, 172.0, 92.0
 _STYLES = (
     ('class="c-line" stroke="#095a5e" fill="none"', 1.5, ""),
     ('class="c-pale" stroke="#5f8f92" fill="none"', 0.9, ""),
@@ -70,7 +70,7 @@ def _curves(sheet: TraverseSheet, run: Run) -> tuple[list[Curve], bool]:
     offsets = {line.label: line.offset or 0.0 for line in sheet.lines}
     if run.sweeps:
         means = sorted((offsets[s.line], s.mean) for s in run.sweeps if s.line in offsets)
-        return [Curve("line means", means)], True
+        return [Curve("mean", means)], True
     indices = sorted({r.index for r in run.readings})
     chosen = list(dict.fromkeys(indices[i] for i in (len(indices) // 2, 0, -1))) if indices else []
     rows = [

@@ -18,7 +18,7 @@ from reports.render.charts.base import (
 )
 from reports.render.figures import Figures, number
 
-_WIDTH, _LEFT, _TOP, _RULER = 262.0, 26.0, 34.0, 54.0
+_WIDTH, _LEFT, _TOP, _RULER = 266.0, 26.0, 34.0, 62.0
 _WALL_DRAWN = (3.0, 7.0)  # a wall is never drawn thinner or thicker than this
 
 

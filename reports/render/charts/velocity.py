@@ -82,20 +82,20 @@ def _cells(
     if len(columns) > 7:
         size = 'text-anchor="middle" font-weight="500" font-size="6"'
     return (
-        _boxes(boxes)
+        _boxes(boxes, 0.9)
         + group('fill="#1b2733"', labels[False], size)
         + group('fill="#fff"', labels[True], size)
         + group(ACCENT, names, 'text-anchor="middle" font-weight="600"')
     )
 
 
-def _boxes(boxes: dict[int, list[Cell]]) -> str:
-    """Rectangles of one shade as one path each."""
+def _boxes(boxes: dict[int, list[Cell]], gap: float) -> str:
+    """Rectangles of one shade as one path each, with a white gap between them."""
     shapes = []
     for shaded, cells in sorted(boxes.items()):
         d = "".join(f"M{x:.1f} {y:.1f}h{w:.1f}v{h:.1f}h-{w:.1f}z" for x, y, w, h in cells)
         shapes.append(f'<path d="{d}" fill="{shade(shaded)}"/>')
-    return group('stroke="#fff" stroke-width=".9"', shapes)
+    return group(f'class="c-gap" stroke="#fff" stroke-width="{gap}"', shapes) if gap else "".join(shapes)
 
 
 def _thinned(series: Sequence[float], steps: int) -> list[float]:
@@ -127,7 +127,7 @@ def _strips(
         tags.append(f'<rect x="{middle - 13:.1f}" y="{y - 6:.1f}" width="26" height="12" rx="2"/>')
         labels.append(text(middle, y + 2.7, figures.plain(Quantity.VELOCITY, s.mean)))
     return (
-        _boxes(boxes).replace('stroke-width=".9"', 'stroke-width=".3"', 1)
+        _boxes(boxes, 0.0)
         + group('fill="#fff"', tags)
         + group('fill="#1b2733"', labels, 'text-anchor="middle" font-weight="600" font-size="7.6"')
     )
@@ -148,8 +148,8 @@ def _round(sheet: TraverseSheet, run: Run, figures: Figures, span: tuple[float, 
     out = radius + 8
     names = [text(cx + out * sin(radians(a)), cy - out * cos(radians(a)) + 2.4, n) for n, a in angles.items()]
     body = (
-        f'<circle cx="{cx:.1f}" cy="{cy:.1f}" r="{radius}" class="c-rule" fill="none" stroke="#1b2733" '
-        'stroke-width=".9"/>'
+        f'<circle cx="{cx:.1f}" cy="{cy:.1f}" r="{radius}" class="c-faint" fill="none" stroke="#8fa3a8" '
+        'stroke-width=".6"/>'
         + group('stroke="#52646c" stroke-width=".4"', dots)
         + group(INK, labels, 'font-size="6.6" font-weight="500"')
         + group(ACCENT, names, 'text-anchor="middle" font-weight="600"')
