@@ -53,6 +53,7 @@ from .layout import (
 from .method import Allowances, Code, Estimate, Limits, MethodResult, PointVelocity, Remark, RunFigure
 from .models import HoodSignal, Signal
 from .outlet import HoodReading, hood_factor, hood_reading
+from .pictures import VelocityMap, Work, expected_work, usual_rule, velocity_map
 from .plan import Sharing
 from .positions import Rule, round_fractions, side_fractions
 from .records import digest, from_plain, to_plain
@@ -116,7 +117,9 @@ __all__ = [
     "SystemBalance",
     "Tolerance",
     "UnitError",
+    "VelocityMap",
     "Verdict",
+    "Work",
     "advised_counts",
     "balance",
     "centreline_reading",
@@ -132,6 +135,7 @@ __all__ = [
     "difference_to_si",
     "digest",
     "evaluate",
+    "expected_work",
     "find_unit",
     "from_limits",
     "from_plain",
@@ -162,5 +166,7 @@ __all__ = [
     "to_standard_flow",
     "tolerance_of",
     "units_of",
+    "usual_rule",
+    "velocity_map",
     "wet_bulb",
 ]

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import lru_cache
 
 from .duct import Duct, Shape
 from .errors import Refused, not_negative, positive
@@ -79,6 +80,7 @@ class Layout:
         return max(p.mark for p in self.points)
 
 
+@lru_cache(maxsize=1024)
 def make_layout(
     duct: Duct, rule: Rule, *, holes: int | None = None, points_per_hole: int | None = None
 ) -> Layout:

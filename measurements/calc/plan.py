@@ -107,8 +107,8 @@ def make_plan(
     unpack = [_unpack(traced.graph.inputs, "x")]
     value_lines = [*unpack, *tracing.forward(steps), f"return {target}"]
     sums, answer = _contributions(parts, pairs, slopes)
-    names = ", ".join(slopes.values())
-    run_lines = [*unpack, *tracing.forward(steps), *lines, *sums, f"return {target}, ({names},), {answer}"]
+    answer = f"return {target}, {_tuple(slopes.values())}, {answer}"
+    run_lines = [*unpack, *tracing.forward(steps), *lines, *sums, answer]
     return Plan(
         traced,
         target,
@@ -121,6 +121,10 @@ def make_plan(
 
 def _uncertain(parts: Iterable[Part]) -> tuple[int, ...]:
     return tuple(sorted({place for part in parts for place in part.places}))
+
+
+def _tuple(names: Iterable[str]) -> str:
+    return f"({''.join(f'{name}, ' for name in names)})"
 
 
 def _unpack(names: Sequence[str], source: str) -> str:
@@ -144,8 +148,8 @@ def _contributions(
         lines.append(f"c{i} = 2.0 * r[{i}] * e{a} * e{b}")
     variance = [f"q{j}" for j in range(len(parts))] + [f"c{i}" for i in range(len(pairs))]
     satterthwaite = _satterthwaite(parts, pairs)
-    contributions = ", ".join(f"e{j}" if _signed(p) else f"q{j}" for j, p in enumerate(parts))
-    return lines, f"({contributions},), {' + '.join(variance) or '0.0'}, {' + '.join(satterthwaite) or '0.0'}"
+    contributions = _tuple(f"e{j}" if _signed(p) else f"q{j}" for j, p in enumerate(parts))
+    return lines, f"{contributions}, {' + '.join(variance) or '0.0'}, {' + '.join(satterthwaite) or '0.0'}"
 
 
 def _signed(part: Part) -> bool:

@@ -24,12 +24,15 @@ T = TypeVar("T")
 
 def to_plain(value: Any) -> Any:
     """Turn dataclasses, enumerations, tuples and mappings into dictionaries, lists, numbers and text."""
+    kind = type(value)
+    if kind is float:
+        return value if math.isfinite(value) else repr(value)
+    if kind is str or kind is int or value is None:
+        return value
     if isinstance(value, Enum):
         return value.value
-    if isinstance(value, float) and not math.isfinite(value):
-        return repr(value)
-    if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: to_plain(getattr(value, f.name)) for f in fields(value)}
+    if is_dataclass(kind):
+        return {name: to_plain(getattr(value, name)) for name in _names(kind)}
     if isinstance(value, Mapping):
         return {str(k): to_plain(v) for k, v in value.items()}
     if isinstance(value, (list, tuple)):
@@ -46,6 +49,11 @@ def digest(*values: Any) -> str:
     """SHA-256 (hexadecimal) of the values as canonical JSON: sorted keys, no spaces, full floats."""
     text = json.dumps(to_plain(values), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+@lru_cache(maxsize=256)
+def _names(kind: type) -> tuple[str, ...]:
+    return tuple(f.name for f in fields(kind))
 
 
 @lru_cache(maxsize=256)

@@ -21,7 +21,7 @@ from typing import Any, NoReturn, TypeAlias, cast
 
 from .errors import ModelError
 
-# operation -> (value, derivative by each operand); g: adjoint of the result, v: its value
+# operation -> (value, derivative by each operand); g: adjoint of the result, half: half of it, v: value
 _RULES: dict[str, tuple[str, tuple[str, ...]]] = {
     "add": ("{a} + {b}", ("{g}", "{g}")),
     "sub": ("{a} - {b}", ("{g}", "-{g}")),
@@ -31,7 +31,7 @@ _RULES: dict[str, tuple[str, tuple[str, ...]]] = {
     "pow": ("{a} ** {b}", ("{g} * {b} * {a} ** ({b} - 1.0)", "{g} * {v} * log({a})")),
     "exp": ("exp({a})", ("{g} * {v}",)),
     "log": ("log({a})", ("{g} / {a}",)),
-    "sqrt": ("sqrt({a})", ("0.5 * {g} / {v}",)),
+    "sqrt": ("sqrt({a})", ("{half} / {v}",)),
     "sin": ("sin({a})", ("{g} * cos({a})",)),
     "cos": ("cos({a})", ("-{g} * sin({a})",)),
 }
@@ -133,11 +133,15 @@ cos = _elementary("cos")
 
 @dataclass(frozen=True, slots=True)
 class Traced:
-    """A recorded formula: `inputs[name]` are the flat places of that input's members."""
+    """A recorded formula: `inputs[name]` are the flat places of that input's members.
+
+    sizes: what it was traced with.
+    """
 
     graph: Graph
     inputs: Mapping[str, tuple[int, ...]]
     outputs: Mapping[str, str]
+    sizes: tuple[tuple[str, int], ...] = ()
 
     def output(self, name: str | None) -> str:
         """Name of the value that holds the output `name` (the only one when None)."""
@@ -169,7 +173,7 @@ def trace(function: Formula, sizes: tuple[tuple[str, int], ...] = ()) -> Traced:
         graph.inputs += [n.name for n in nodes]
         places[name] = tuple(range(first, first + len(nodes)))
         arguments[name] = nodes if name in lengths else nodes[0]
-    return Traced(graph, places, _named_outputs(graph, function(**arguments)))
+    return Traced(graph, places, _named_outputs(graph, function(**arguments)), sizes)
 
 
 def _named_outputs(graph: Graph, answer: Any) -> dict[str, str]:
@@ -208,6 +212,7 @@ def reverse(
         if active.intersection(operands):
             active.add(name)
     lines: list[str] = []
+    halves: dict[str, str] = {}
     adjoint: dict[str, str] = {output: "1.0"}
     for name, op, operands in reversed(steps):
         if name not in adjoint or name not in active:
@@ -215,7 +220,10 @@ def reverse(
         for rule, operand in zip(_RULES[op][1], operands, strict=True):
             if operand not in active:
                 continue
-            term = _tidy(_fill(rule, operands, adjoint[name], name))
+            if "{half}" in rule and adjoint[name] not in halves:
+                lines.append(f"h{len(lines)} = 0.5 * {adjoint[name]}")
+                halves[adjoint[name]] = f"h{len(lines) - 1}"
+            term = _tidy(_fill(rule, operands, adjoint[name], name, halves.get(adjoint[name], "")))
             if operand in adjoint:
                 term = f"{adjoint[operand]} + {term}"
             if not term.isidentifier():
@@ -225,8 +233,8 @@ def reverse(
     return lines, {name: adjoint.get(name, "0.0") for name in wanted}
 
 
-def _fill(rule: str, operands: Sequence[str], g: str = "", v: str = "") -> str:
-    return rule.format(a=operands[0], b=operands[-1], g=g, v=v)
+def _fill(rule: str, operands: Sequence[str], g: str = "", v: str = "", half: str = "") -> str:
+    return rule.format(a=operands[0], b=operands[-1], g=g, v=v, half=half)
 
 
 def _tidy(term: str) -> str:

@@ -146,7 +146,7 @@ def problem(
     """
     sizes = tuple((name, len(v)) for name, v in values.items() if not isinstance(v, (int, float)))
     parts, u = _parts(function, values, effects)
-    pairs, r = _pairs(effects, correlations)
+    pairs, r = pair_up([e.name for e in effects], correlations)
     plan = make_plan(function, sizes, output, parts, pairs)
     if set(values) != set(plan.traced.inputs):
         raise ModelError("values", f"must name exactly {', '.join(plan.traced.inputs)}", sorted(values))
@@ -291,12 +291,16 @@ def _grouped(quantities: Sequence[Quantity]) -> list[Correlation]:
     ]
 
 
-def _pairs(
-    effects: Sequence[Effect], correlations: Sequence[Correlation]
+def pair_up(
+    names: Sequence[str], correlations: Sequence[Correlation]
 ) -> tuple[tuple[tuple[int, int], ...], tuple[float, ...]]:
+    """Index pairs of correlated effects and their coefficients.
+
+    Errors: ModelError (unknown name), Refused (impossible coefficients).
+    """
     if not correlations:
         return (), ()
-    index = {e.name: i for i, e in enumerate(effects)}
+    index = {name: i for i, name in enumerate(names)}
     found: dict[tuple[int, int], float] = {}
     for c in correlations:
         for end in (c.first, c.second):
