@@ -8,6 +8,8 @@ and only then they show in feeds.
 import hashlib
 import hmac
 import json
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
@@ -16,7 +18,7 @@ from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
 
-from jobs import due
+from jobs import bulk, due
 from jobs.access import Actor
 from jobs.models import ChainHead, Event, EventPosition, UnnumberedEvent
 from jobs.tenancy.context import current_company
@@ -60,8 +62,47 @@ def record(
         content_digest=content_digest,
     )
     UnnumberedEvent.objects.create(id=event.id)
-    due.ring("events", actor.company_id)
+    due.ring(due.EVENTS, actor.company_id)
     return event
+
+
+@dataclass(frozen=True)
+class Happening:
+    """One event of many recorded together."""
+
+    subject_id: UUID
+    data: dict[str, Any]
+    content_digest: str = ""
+
+
+RECORD = """
+INSERT INTO jobs_event (company_id, id, at, verb, subject_type, subject_id, member_id, device_id, token_id,
+                        data, content_digest)
+SELECT %b::uuid, i, %b::timestamptz, %b::text, %b::text, s, %b::uuid, %b::uuid, %b::uuid, d::jsonb, c
+FROM unnest(%b::uuid[], %b::uuid[], %b::text[], %b::text[]) AS x (i, s, d, c)
+"""
+WAIT = """
+INSERT INTO jobs_unnumberedevent (company_id, id, at)
+SELECT %b::uuid, i, %b::timestamptz FROM unnest(%b::uuid[]) AS x (i)
+"""
+
+
+def record_many(actor: Actor, verb: str, subject_type: str, happenings: Sequence[Happening]) -> None:
+    """Adds an event for each in two statements, in the caller's transaction."""
+    if not happenings:
+        return
+    company_id, now = current_company(), timezone.now()
+    ids = bulk.Uuids([uuid7().bytes for _ in happenings])
+    who = [actor.member_id, actor.device_id, actor.token_id]
+    columns = [
+        ids,
+        bulk.Uuids(bulk.id_bytes(h.subject_id for h in happenings)),
+        bulk.Texts([canonical(h.data).decode() for h in happenings]),
+        bulk.Texts([h.content_digest for h in happenings]),
+    ]
+    record_all = bulk.Statement(RECORD, [company_id, now, verb, subject_type, *who, *columns])
+    bulk.run_together([record_all, bulk.Statement(WAIT, [company_id, now, ids])])
+    due.ring(due.EVENTS, actor.company_id)
 
 
 def event_content(event: Event) -> dict[str, Any]:

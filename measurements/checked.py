@@ -1,0 +1,424 @@
+"""A session of a batch, checked and in SI: what will be stored, column by column.
+
+Units and figures are converted once, here. What is no reading at all is refused with its place; what is a
+reading but a bad one (swapped hoses, a clock gone wrong) is kept as evidence and flagged later by the rules.
+"""
+
+import hashlib
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+from uuid import UUID
+
+import msgspec
+
+from jobs.bulk import microseconds
+from jobs.errors import Fault
+from jobs.models import Quantity
+from measurements.batch import (
+    MOST_SAMPLES,
+    Amount,
+    Figure,
+    PlaneIn,
+    ReadingIn,
+    Refused,
+    SessionIn,
+    SweepIn,
+)
+from measurements.calc.units import TABLE, Kind
+from measurements.models import Method
+
+KINDS = {
+    Quantity.PRESSURE: Kind.PRESSURE,
+    Quantity.VELOCITY: Kind.VELOCITY,
+    Quantity.FLOW: Kind.FLOW,
+    Quantity.TEMPERATURE: Kind.TEMPERATURE,
+    Quantity.HUMIDITY: Kind.FRACTION,
+    Quantity.ABSOLUTE_PRESSURE: Kind.PRESSURE,
+    Quantity.LENGTH: Kind.LENGTH,
+    Quantity.FACTOR: Kind.FRACTION,
+    Quantity.SPEED: Kind.SPEED,
+}
+UNITS = {(kind.value, name): unit for unit in TABLE for kind in [unit.kind] for name in unit.names}
+LOWEST = {
+    Quantity.ABSOLUTE_PRESSURE.value: 0.0,
+    Quantity.TEMPERATURE.value: 0.0,
+    Quantity.HUMIDITY.value: 0.0,
+}
+HIGHEST = {Quantity.HUMIDITY.value: 1.0}
+YEARS = range(2000, 2100)
+DIGITS = frozenset("0123456789.-")
+LONGEST_FIGURE = 24
+
+READ_BY: dict[str, frozenset[str]] = {
+    Method.PITOT_TRAVERSE.value: frozenset({"pressure"}),
+    Method.SWEPT_TRAVERSE.value: frozenset({"pressure", "velocity"}),
+    Method.CENTRELINE_READING.value: frozenset({"pressure", "velocity"}),
+    Method.HOOD_READING.value: frozenset({"flow"}),
+}
+USE_OF = {"pressure": "pressure", "velocity": "velocity", "flow": "hood"}
+"""Which instrument of the session shows a quantity."""
+CONDITION_KINDS = {
+    "air_temperature": Quantity.TEMPERATURE,
+    "relative_humidity": Quantity.HUMIDITY,
+    "barometric_pressure": Quantity.ABSOLUTE_PRESSURE,
+    "duct_static_pressure": Quantity.PRESSURE,
+}
+LENGTHS = ("width", "height", "diameter", "wall", "lining", "upstream", "downstream")
+NEEDED_SIZES = {"round": ("diameter",), "rectangular": ("width", "height"), "oval": ("width", "height")}
+
+
+@dataclass(slots=True)
+class Readings:
+    """Columns of a session's readings, in the order posted."""
+
+    ids: list[bytes] = field(default_factory=list)
+    run: list[int] = field(default_factory=list)
+    line: list[int] = field(default_factory=list)
+    point: list[int] = field(default_factory=list)
+    quantity: list[str] = field(default_factory=list)
+    value: list[float] = field(default_factory=list)
+    entered: list[str] = field(default_factory=list)
+    unit: list[str] = field(default_factory=list)
+    taken_at: list[int] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class SweepRow:
+    id: bytes
+    run: int
+    line: int
+    quantity: str
+    started_at: int
+    duration_s: float
+    mean: float | None
+    entered: str
+    unit: str
+    samples: list[float]
+
+
+@dataclass(slots=True)
+class Checked:
+    """One session, ready to store. Times in microseconds since 1970, figures in SI and as entered."""
+
+    index: int
+    id: UUID
+    job: UUID
+    test_point: UUID
+    method: str
+    started_at: int
+    finished_at: int
+    supersedes: UUID | None
+    reason: str
+    note: str
+    instruments: dict[str, UUID]
+    content: dict[str, Any]
+    readings: Readings
+    sweeps: list[SweepRow]
+    client_ids: bool
+    digest: str = ""
+
+
+def check_session(index: int, session: SessionIn, readings: list[ReadingIn], raw: bytes) -> Checked:
+    """Raises Refused with every fault and its place in the session."""
+    faults: list[Fault] = []
+    if b"\\u0000" in raw or b"\0" in raw:
+        faults.append(Fault("", "Text here may not hold the character NUL (U+0000)."))
+    instruments = {use: i for use, i in msgspec.structs.asdict(session.instruments).items() if i}
+    content = _content(session, instruments, faults)
+    rows = _readings(session, readings, raw, faults)
+    sweeps = [_sweep(session, n, sweep, faults) for n, sweep in enumerate(session.sweeps)]
+    _suits_method(session, rows, sweeps, instruments, faults)
+    _sane([session.started_at, session.finished_at], ["/started_at", "/finished_at"], faults)
+    if faults:
+        raise Refused(faults, session.id)
+    checked = Checked(
+        index=index,
+        id=session.id,
+        job=session.job,
+        test_point=session.test_point,
+        method=session.method,
+        started_at=microseconds(session.started_at),
+        finished_at=microseconds(session.finished_at),
+        supersedes=session.supersedes.session if session.supersedes else None,
+        reason=session.supersedes.reason if session.supersedes else "",
+        note=session.note,
+        instruments=instruments,
+        content=content,
+        readings=rows,
+        sweeps=[s for s in sweeps if s],
+        client_ids=any(r.id for r in readings) or any(s.id for s in session.sweeps),
+    )
+    checked.digest = digest_of(checked)
+    return checked
+
+
+def digest_of(checked: Checked) -> str:
+    """SHA-256 over all that is evidence of the session; the stored rows give the same (evidence.py)."""
+    r = checked.readings
+    head = (checked.id, checked.job, checked.test_point, checked.method, checked.started_at)
+    head += (checked.finished_at, checked.supersedes, checked.reason, checked.note, checked.content)
+    rows = (r.run, r.line, r.point, r.quantity, r.value, r.entered, r.unit, r.taken_at)
+    sweeps = [
+        (s.run, s.line, s.quantity, s.started_at, s.duration_s, s.mean, s.entered, s.unit, s.samples)
+        for s in checked.sweeps
+    ]
+    text = msgspec.json.encode([head, [i.hex() for i in r.ids], rows, sweeps], order="deterministic")
+    return hashlib.sha256(text).hexdigest()
+
+
+def row_id(session: UUID, kind: int, index: int) -> bytes:
+    """The id of a reading or sweep that came without one: the same for each repeat, in the order posted."""
+    return _id_stem(session, kind) + index.to_bytes(2, "big")
+
+
+def _id_stem(session: UUID, kind: int) -> bytes:
+    """Time of the session's id, then its hash: a UUID of version 8 without its last two bytes."""
+    hashed = hashlib.sha256(session.bytes + bytes([kind])).digest()
+    middle = bytes([0x80 | hashed[0] & 0x0F, hashed[1], 0x80 | hashed[2] & 0x3F])
+    return session.bytes[:6] + middle + hashed[3:8]
+
+
+def _content(session: SessionIn, instruments: dict[str, UUID], faults: list[Fault]) -> dict[str, Any]:
+    conditions = {
+        name: figure(amount, quantity.value, f"/conditions/{name}", faults)
+        for name, quantity in CONDITION_KINDS.items()
+        if (amount := getattr(session.conditions, name)) is not None
+    }
+    zero_checks = [
+        {
+            "at": microseconds(check.at),
+            "instrument": str(check.instrument),
+            **figure(Amount(check.value, check.unit), "pressure", f"/zero_checks/{n}", faults),
+        }
+        for n, check in enumerate(session.zero_checks)
+        if _sane([check.at], [f"/zero_checks/{n}/at"], faults)
+    ]
+    return {
+        "conditions": conditions,
+        "plane": _plane(session, faults),
+        "zero_checks": zero_checks,
+        "instruments": {use: str(one) for use, one in sorted(instruments.items())},
+    }
+
+
+def _plane(session: SessionIn, faults: list[Fault]) -> dict[str, Any] | None:
+    plane, hood = session.plane, session.method == Method.HOOD_READING.value
+    if plane is None or hood:
+        if plane is None and not hood:
+            faults.append(Fault("/plane", "This method needs the measuring plane as found."))
+        if plane is not None and hood:
+            faults.append(Fault("/plane", "A flow hood reading has no measuring plane; leave it out."))
+        return None
+    sizes = {
+        name: figure(amount, "length", f"/plane/{name}", faults)
+        for name in LENGTHS
+        if (amount := getattr(plane, name)) is not None
+    }
+    _check_sizes(plane, sizes, faults)
+    kept = ("shape", "rule", "lines", "points", "upstream_disturbance", "downstream_disturbance")
+    return {**{name: getattr(plane, name) for name in kept}, **sizes}
+
+
+def _check_sizes(plane: PlaneIn, sizes: dict[str, dict[str, Any]], faults: list[Fault]) -> None:
+    missing = [name for name in NEEDED_SIZES[plane.shape] if name not in sizes]
+    faults += [Fault(f"/plane/{name}", f"A {plane.shape} duct needs it.") for name in missing]
+    for name, size in sizes.items():
+        least = 0.01 if name in ("width", "height", "diameter") else 0.0
+        if not least <= size["si"] <= 1000.0:
+            faults.append(Fault(f"/plane/{name}", f"{size['value']} {size['unit']} is no duct's size."))
+
+
+def figure(amount: Amount, quantity: str, at: str, faults: list[Fault]) -> dict[str, Any]:
+    """{"si", "value", "unit"} of a figure as entered; a fault and NaN when it is none."""
+    text = amount.value if isinstance(amount.value, str) else repr(amount.value)
+    si = convert([text], [amount.unit], [quantity], lambda _: at, faults)
+    return {"si": si[0] if si else math.nan, "value": text, "unit": amount.unit}
+
+
+def convert(
+    texts: Sequence[str], units: Sequence[str], quantities: Sequence[str], at: Any, faults: list[Fault]
+) -> list[float]:
+    """SI values of figures as entered; [] and faults when any is wrong. `at(n)` is the place of the n-th."""
+    if DIGITS.issuperset("".join(texts)) and max(map(len, texts), default=0) <= LONGEST_FIGURE:
+        try:
+            return _convert_all(texts, units, quantities)
+        except (ValueError, KeyError):
+            pass
+    before = len(faults)
+    for n, (text, unit, quantity) in enumerate(zip(texts, units, quantities, strict=True)):
+        _explain(text, unit, quantity, at(n), faults)
+    return [] if len(faults) > before else _convert_all(texts, units, quantities)
+
+
+def _convert_all(texts: Sequence[str], units: Sequence[str], quantities: Sequence[str]) -> list[float]:
+    """Raises ValueError or KeyError when any is wrong."""
+    values = list(map(float, texts))
+    pairs = set(zip(quantities, units, strict=True))
+    known = {pair: UNITS[KINDS[Quantity(pair[0])].value, pair[1]] for pair in pairs}
+    if len(pairs) == 1:
+        unit = known[quantities[0], units[0]]
+        si = [(v + unit.offset) * unit.factor for v in values]
+    else:
+        found = [known[pair] for pair in zip(quantities, units, strict=True)]
+        si = [(v + u.offset) * u.factor for v, u in zip(values, found, strict=True)]
+    for quantity, _ in pairs:
+        low, high = LOWEST.get(quantity), HIGHEST.get(quantity)
+        own = [v for v, q in zip(si, quantities, strict=True) if q == quantity] if low is not None else []
+        if own and (min(own) < low or (high is not None and max(own) > high)):  # type: ignore[operator]
+            raise ValueError("impossible")
+    return si
+
+
+def _explain(text: str, unit: str, quantity: str, at: str, faults: list[Fault]) -> None:
+    kind = KINDS[Quantity(quantity)].value
+    try:
+        value = _number(text)
+    except ValueError as error:
+        faults.append(Fault(at if "/samples/" in at else f"{at}/value", str(error)))
+        return
+    found = UNITS.get((kind, unit))
+    if found is None:
+        known = ", ".join(u.ucum for u in TABLE if u.kind == kind)
+        faults.append(Fault(f"{at}/unit", f"'{unit}' is no unit of {quantity}; use one of: {known}."))
+        return
+    si = (value + found.offset) * found.factor
+    if si < LOWEST.get(quantity, -math.inf):
+        faults.append(Fault(f"{at}/value", f"{text} {unit} cannot be: {quantity} is never below zero (SI)."))
+    if si > HIGHEST.get(quantity, math.inf):
+        faults.append(Fault(f"{at}/value", f"{text} {unit} cannot be: {quantity} is 100 % at most."))
+
+
+def _number(text: str) -> float:
+    """A decimal number with digits, point and minus sign only. Raises ValueError in plain words."""
+    shown = text[:30]
+    if len(text) > LONGEST_FIGURE:
+        raise ValueError(f"'{shown}' has more than {LONGEST_FIGURE} characters.")
+    try:
+        if not DIGITS.issuperset(text):
+            raise ValueError
+        return float(text)
+    except ValueError:
+        raise ValueError(f"'{shown}' is not a number; write it like 13.10 or -0.5.") from None
+
+
+def _spelled(values: Iterable[Figure], raw: bytes) -> list[str]:
+    """Figures as text. A JSON number keeps its value, not its digits; text keeps both."""
+    return [value if type(value) is str else _plain(value, raw) for value in values]  # type: ignore[arg-type]
+
+
+def _plain(value: float, raw: bytes) -> str:
+    if value == 0.0 and (b"e-" in raw or b"E-" in raw or b"e0" in raw):
+        return "a number too small for a reading"
+    text = repr(value)
+    return format(value, ".20f").rstrip("0") if "e-" in text and abs(value) > 1e-15 else text
+
+
+def _readings(session: SessionIn, readings: list[ReadingIn], raw: bytes, faults: list[Fault]) -> Readings:
+    if not readings:
+        return Readings()
+    rows = Readings(
+        run=[r.run for r in readings],
+        line=[r.line for r in readings],
+        point=[r.point for r in readings],
+        quantity=[r.quantity for r in readings],
+        entered=_spelled([r.value for r in readings], raw),
+        unit=[r.unit for r in readings],
+    )
+    rows.value = convert(rows.entered, rows.unit, rows.quantity, lambda n: f"/readings/{n}", faults)
+    moments = [r.taken_at for r in readings]
+    if _sane(moments, None, faults):
+        rows.taken_at = [microseconds(moment) for moment in moments]
+    stem = _id_stem(session.id, 1)
+    rows.ids = [r.id.bytes if r.id else stem + n.to_bytes(2, "big") for n, r in enumerate(readings)]
+    if len(set(rows.ids)) < len(rows.ids):
+        faults.append(Fault("/readings", "Two readings of this session have the same id."))
+    return rows
+
+
+def _sane(moments: Sequence[datetime], places: list[str] | None, faults: list[Fault]) -> bool:
+    """Whether all times lie in years that a tablet's clock can mean."""
+    wrong = [n for n, moment in enumerate(moments) if moment.year not in YEARS]
+    for n in wrong:
+        place = places[min(n, len(places) - 1)] if places else f"/readings/{n}/taken_at"
+        year = moments[n].year
+        faults.append(Fault(place, f"The year {year} cannot be; set the tablet's clock."))
+    return not wrong
+
+
+def _sweep(session: SessionIn, n: int, sweep: SweepIn, faults: list[Fault]) -> SweepRow | None:
+    at, before = f"/sweeps/{n}", len(faults)
+    if (sweep.mean is None) == (not sweep.samples):
+        faults.append(Fault(at, "A sweep has either its samples or the mean that the instrument showed."))
+    if len(sweep.samples) > MOST_SAMPLES:
+        faults.append(Fault(f"{at}/samples", f"A sweep may have {MOST_SAMPLES} samples at most."))
+        return None
+    _sane([sweep.started_at], [f"{at}/started_at"], faults)
+    texts = _spelled(sweep.samples, b"")
+    count = len(texts)
+    samples = convert(
+        texts, [sweep.unit] * count, [sweep.quantity] * count, lambda k: f"{at}/samples/{k}", faults
+    )
+    mean = figure(sweep.mean, sweep.quantity, f"{at}/mean", faults) if sweep.mean else None
+    duration = _seconds(sweep.duration, f"{at}/duration", faults)
+    if len(faults) > before:
+        return None
+    return SweepRow(
+        id=sweep.id.bytes if sweep.id else row_id(session.id, 2, n),
+        run=sweep.run,
+        line=sweep.line,
+        quantity=sweep.quantity,
+        started_at=microseconds(sweep.started_at),
+        duration_s=duration,
+        mean=mean["si"] if mean else None,
+        entered=mean["value"] if mean else "",
+        unit=mean["unit"] if mean else sweep.unit,
+        samples=samples,
+    )
+
+
+def _seconds(amount: Amount, at: str, faults: list[Fault]) -> float:
+    unit = UNITS.get((Kind.TIME.value, amount.unit))
+    if unit is None:
+        faults.append(Fault(f"{at}/unit", f"'{amount.unit}' is no unit of time; use s, min or h."))
+        return 0.0
+    try:
+        value = _number(amount.value if isinstance(amount.value, str) else repr(amount.value))
+    except ValueError as error:
+        faults.append(Fault(f"{at}/value", str(error)))
+        return 0.0
+    if not 0.0 < value * unit.factor <= 3600.0:
+        faults.append(Fault(f"{at}/value", "A sweep lasts more than zero and at most an hour."))
+    return value * unit.factor
+
+
+def _suits_method(
+    session: SessionIn,
+    rows: Readings,
+    sweeps: Sequence[SweepRow | None],
+    instruments: dict[str, UUID],
+    faults: list[Fault],
+) -> None:
+    allowed, swept = READ_BY[session.method], session.method == Method.SWEPT_TRAVERSE.value
+    shown = {sweep.quantity for sweep in sweeps if sweep} if swept else set(rows.quantity)
+    if not (session.sweeps if swept else rows.quantity):
+        part = "sweeps" if swept else "readings"
+        faults.append(Fault(f"/{part}", f"A {_words(session.method)} needs {part}."))
+    if rows.quantity if swept else session.sweeps:
+        part = "readings" if swept else "sweeps"
+        faults.append(Fault(f"/{part}", f"A {_words(session.method)} takes no {part}."))
+    takes = f"A {_words(session.method)} takes {' or '.join(sorted(allowed))}"
+    faults += [Fault("/readings", f"{takes}, not {quantity}.") for quantity in sorted(shown - allowed)]
+    faults += [
+        Fault(f"/instruments/{USE_OF[quantity]}", f"Name the instrument that showed the {quantity}.")
+        for quantity in sorted(shown & allowed)
+        if USE_OF[quantity] not in instruments
+    ]
+    if len(shown & allowed) > 1:
+        faults.append(Fault("/readings", "One session has one quantity; post pressure and velocity apart."))
+
+
+def _words(method: str) -> str:
+    return Method(method).label.lower()

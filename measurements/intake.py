@@ -1,0 +1,392 @@
+"""Batches from tablets: checked once, stored in one transaction, answered session by session.
+
+A session is stored whole or not at all. A repeat of a known session is harmless; a known id with other
+content is told and changes nothing. The body as it arrived is kept beside what was read from it.
+"""
+
+import hashlib
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from itertools import chain
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from django.db import connection, transaction
+from django.utils import timezone
+
+from jobs import due, events
+from jobs.access import Action, Actor, require
+from jobs.bulk import Floats, Int2s, Statement, Texts, Times, Uuids, id_bytes, run_together
+from jobs.errors import Busy, Conflict, Fault, Forbidden, TooLarge
+from jobs.tenancy.ids import uuid7
+from measurements.batch import MOST_READINGS, Refused, read_envelope, read_session
+from measurements.checked import USE_OF, Checked, check_session
+
+STORED, ALREADY, OTHER, REFUSED = "stored", "already_stored", "known_with_other_content", "refused"
+UNKNOWN = "There is nothing by that id."
+ATTEMPTS = 3
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of one session of the batch, in the batch's order. `session` is None when unreadable."""
+
+    session: UUID | None
+    outcome: str
+    errors: list[Fault] = field(default_factory=list)
+
+    def as_json(self) -> dict[str, Any]:
+        return {
+            "session": str(self.session) if self.session else None,
+            "outcome": self.outcome,
+            "errors": [{"pointer": f.pointer, "detail": f.detail} for f in self.errors],
+        }
+
+
+@dataclass
+class Known:
+    """What the database already has of all that a batch names."""
+
+    jobs: set[UUID] = field(default_factory=set)
+    points: set[UUID] = field(default_factory=set)
+    places: set[tuple[UUID, UUID]] = field(default_factory=set)
+    instruments: set[UUID] = field(default_factory=set)
+    sessions: dict[UUID, tuple[str, UUID, UUID]] = field(default_factory=dict)
+    rows: set[bytes] = field(default_factory=set)
+
+
+def post_batch(actor: Actor, body: bytes, *, received_at: datetime | None = None) -> list[Outcome]:
+    """Stores the good sessions of a batch and says of each what became of it.
+
+    Raises Malformed, TooLarge, Invalid or Forbidden for a batch that is none: then nothing is stored.
+    """
+    require(actor, Action.MEASURE)
+    if actor.member_id is None:
+        raise Forbidden("Readings come from a person: sign in on the tablet first.")
+    received = received_at or timezone.now()
+    sent_at, texts = read_envelope(body)
+    outcomes, checked = _read_all(texts)
+    with transaction.atomic(savepoint=False):
+        for _ in range(ATTEMPTS):
+            answer, new = _decide(checked, outcomes, _look_up(actor.company_id, checked))
+            if _store(actor, body, sent_at, received, answer, new):
+                _announce(actor, new)
+                return answer
+    raise Busy("The same sessions arrive from elsewhere at this moment; post again.", retry_after=1)
+
+
+def _read_all(texts: Sequence[msgspec.Raw]) -> tuple[list[Outcome | None], list[Checked]]:
+    outcomes: list[Outcome | None] = [None] * len(texts)
+    checked: list[Checked] = []
+    rows = 0
+    for index, text in enumerate(texts):
+        try:
+            session, readings = read_session(text)
+            rows += len(readings) + len(session.sweeps)
+            if rows > MOST_READINGS:
+                raise _too_many()
+            checked.append(check_session(index, session, readings, bytes(text)))
+        except Refused as refused:
+            outcomes[index] = _refuse(index, refused.session, refused.faults)
+    return outcomes, checked
+
+
+def _too_many() -> TooLarge:
+    detail = f"A batch may have {MOST_READINGS} readings and sweeps at most; post it in parts."
+    return TooLarge(detail, [Fault("/sessions", detail)])
+
+
+def _refuse(index: int, session: UUID | None, faults: Iterable[Fault]) -> Outcome:
+    placed = [Fault(f"/sessions/{index}{fault.pointer.rstrip('/')}", fault.detail) for fault in faults]
+    return Outcome(session, REFUSED, placed)
+
+
+LOOK_UP = """
+SELECT 'job', id, NULL::uuid, NULL::uuid, NULL::text FROM jobs_job WHERE company_id = %b AND id = ANY(%b)
+UNION ALL
+SELECT 'point', id, NULL::uuid, NULL::uuid, NULL::text FROM jobs_testpoint WHERE company_id = %b AND id = ANY(%b)
+UNION ALL
+SELECT 'place', js.job_id, tp.id, NULL::uuid, NULL::text FROM jobs_jobsystem js
+  JOIN jobs_testpoint tp ON tp.company_id = js.company_id AND tp.system_id = js.system_id
+  WHERE js.company_id = %b AND js.job_id = ANY(%b) AND tp.id = ANY(%b)
+UNION ALL
+SELECT 'instrument', id, NULL::uuid, NULL::uuid, NULL::text FROM jobs_instrument WHERE company_id = %b AND id = ANY(%b)
+UNION ALL
+SELECT 'session', id, job_id, test_point_id, content_digest FROM measurements_session
+  WHERE company_id = %b AND id = ANY(%b)
+"""
+LOOK_UP_ROWS = """
+SELECT 'row', id, session_id, NULL::uuid, NULL::text FROM measurements_reading WHERE company_id = %b AND id = ANY(%b)
+UNION ALL
+SELECT 'row', id, session_id, NULL::uuid, NULL::text FROM measurements_sweep WHERE company_id = %b AND id = ANY(%b)
+"""
+
+
+def _look_up(company_id: UUID, checked: Sequence[Checked]) -> Known:
+    """All that the batch names, in one statement (and one more when the tablet gives ids to readings)."""
+    if not checked:
+        return Known()
+    jobs = _uuids({c.job for c in checked})
+    points = _uuids({c.test_point for c in checked})
+    instruments = _uuids(set(chain.from_iterable(map(_instruments_of, checked))))
+    sessions = _uuids({c.id for c in checked} | {c.supersedes for c in checked if c.supersedes})
+    c = company_id
+    statements = [Statement(LOOK_UP, [c, jobs, c, points, c, jobs, points, c, instruments, c, sessions])]
+    if named := [i for one in checked if one.client_ids for i in _row_ids(one)]:
+        statements.append(Statement(LOOK_UP_ROWS, [c, Uuids(named), c, Uuids(named)]))
+    run_together(statements)
+    return _known(chain.from_iterable(s.rows for s in statements))
+
+
+def _uuids(ids: set[UUID]) -> Uuids:
+    return Uuids(id_bytes(ids))
+
+
+def _instruments_of(checked: Checked) -> Iterator[UUID]:
+    yield from checked.instruments.values()
+    for check in checked.content["zero_checks"]:
+        yield UUID(check["instrument"])
+
+
+def _row_ids(checked: Checked) -> list[bytes]:
+    return checked.readings.ids + [sweep.id for sweep in checked.sweeps]
+
+
+def _known(rows: Iterable[tuple[Any, ...]]) -> Known:
+    known = Known()
+    for what, first, second, third, digest in rows:
+        if what == "place":
+            known.places.add((first, second))
+        elif what == "session":
+            known.sessions[first] = (digest, second, third)
+        elif what == "row":
+            known.rows.add(first.bytes)
+        else:
+            found = {"job": known.jobs, "point": known.points, "instrument": known.instruments}[what]
+            found.add(first)
+    return known
+
+
+def _decide(
+    checked: Sequence[Checked], given: Sequence[Outcome | None], known: Known
+) -> tuple[list[Outcome], list[Checked]]:
+    """The outcome of every session, and those to be stored. Sessions may supersede others of the batch."""
+    outcomes = list(given)
+    new: dict[UUID, Checked] = {}
+    row_ids = known.rows.copy()
+    for one in checked:
+        outcomes[one.index] = _decide_one(one, known, new, row_ids)
+    return [outcome for outcome in outcomes if outcome], list(new.values())
+
+
+def _decide_one(one: Checked, known: Known, new: dict[UUID, Checked], row_ids: set[bytes]) -> Outcome:
+    seen = known.sessions.get(one.id)
+    digest = seen[0] if seen else (new[one.id].digest if one.id in new else None)
+    if digest is not None:
+        return Outcome(one.id, ALREADY) if digest == one.digest else _other(one)
+    faults = list(_reference_faults(one, known, new))
+    if one.client_ids and not row_ids.isdisjoint(_row_ids(one)):
+        faults.append(Fault("/readings", "An id of these readings is already in use; give each its own."))
+    if faults:
+        return _refuse(one.index, one.id, faults)
+    new[one.id] = one
+    row_ids.update(_row_ids(one) if one.client_ids else ())
+    return Outcome(one.id, STORED)
+
+
+def _other(one: Checked) -> Outcome:
+    detail = "This session is stored with other content, which stays. Post a new one that supersedes it."
+    return Outcome(one.id, OTHER, [Fault(f"/sessions/{one.index}/id", detail)])
+
+
+def _reference_faults(one: Checked, known: Known, new: dict[UUID, Checked]) -> Iterator[Fault]:
+    """What is not there, or another company's: both look alike."""
+    if one.job not in known.jobs:
+        yield Fault("/job", UNKNOWN)
+    if one.test_point not in known.points:
+        yield Fault("/test_point", UNKNOWN)
+    elif one.job in known.jobs and (one.job, one.test_point) not in known.places:
+        yield Fault("/test_point", "This test point is not in a system of the job.")
+    for use, instrument in one.instruments.items():
+        if instrument not in known.instruments:
+            yield Fault(f"/instruments/{use}", UNKNOWN)
+    for n, check in enumerate(one.content["zero_checks"]):
+        if UUID(check["instrument"]) not in known.instruments:
+            yield Fault(f"/zero_checks/{n}/instrument", UNKNOWN)
+    if one.supersedes:
+        yield from _supersedes_faults(one, one.supersedes, known, new)
+
+
+def _supersedes_faults(one: Checked, old: UUID, known: Known, new: dict[UUID, Checked]) -> Iterator[Fault]:
+    found = known.sessions.get(old)
+    place = found[1:] if found else (new[old].job, new[old].test_point) if old in new else None
+    if place is None or old == one.id:
+        yield Fault("/supersedes/session", UNKNOWN)
+    elif place != (one.job, one.test_point):
+        yield Fault("/supersedes/session", "A session supersedes one of the same job and test point only.")
+
+
+STORE_BATCH = """
+INSERT INTO measurements_batch (company_id, id, member_id, device_id, token_id, received_at, sent_at, body,
+                                body_digest, outcomes)
+VALUES (%b, %b, %b, %b, %b, %b, %b, %b, %b, %b::text::jsonb)
+"""
+STORE_SESSIONS = """
+INSERT INTO measurements_session (company_id, id, job_id, test_point_id, method, started_at, finished_at,
+    supersedes_id, reason, note, content, content_digest, member_id, device_id, batch_id, received_at,
+    clock_offset_s)
+SELECT %b::uuid, i, j, t, m, s, f, NULLIF(u, '')::uuid, r, n, c::jsonb, d, %b::uuid, %b::uuid, %b::uuid,
+       %b::timestamptz, %b::float8
+FROM unnest(%b::uuid[], %b::uuid[], %b::uuid[], %b::text[], %b::timestamptz[], %b::timestamptz[], %b::text[],
+            %b::text[], %b::text[], %b::text[], %b::text[]) AS x (i, j, t, m, s, f, u, r, n, c, d)
+ON CONFLICT (company_id, id) DO NOTHING RETURNING id
+"""
+STORE_READINGS = """
+INSERT INTO measurements_reading (company_id, id, session_id, instrument_id, run, line, point, quantity,
+    value, entered, unit, taken_at)
+SELECT %b::uuid, i, s, t, r, l, p, q, v, e, u, a
+FROM unnest(%b::uuid[], %b::uuid[], %b::uuid[], %b::int2[], %b::int2[], %b::int2[], %b::text[], %b::float8[],
+            %b::text[], %b::text[], %b::timestamptz[]) AS x (i, s, t, r, l, p, q, v, e, u, a)
+ON CONFLICT (company_id, id) DO NOTHING
+"""
+STORE_SWEEPS = """
+INSERT INTO measurements_sweep (company_id, id, session_id, instrument_id, run, line, quantity, started_at,
+    duration_s, mean, entered, unit, samples)
+SELECT %b::uuid, i, s, t, r, l, q, a, d, NULLIF(m, 'NaN'), e, u, w::float8[]
+FROM unnest(%b::uuid[], %b::uuid[], %b::uuid[], %b::int2[], %b::int2[], %b::text[], %b::timestamptz[],
+            %b::float8[], %b::float8[], %b::text[], %b::text[], %b::text[])
+     AS x (i, s, t, r, l, q, a, d, m, e, u, w)
+ON CONFLICT (company_id, id) DO NOTHING
+"""
+NAN = float("nan")
+
+
+def _store(
+    actor: Actor,
+    body: bytes,
+    sent_at: datetime,
+    received: datetime,
+    answer: Sequence[Outcome],
+    new: Sequence[Checked],
+) -> bool:
+    """Writes the batch and its new sessions in one message to the database.
+
+    False when another transaction stored one of the sessions meanwhile: all of it is undone, look again.
+    Raises Conflict when a reading's id was taken meanwhile.
+    """
+    batch = uuid7()
+    statements = [Statement("SAVEPOINT batch", []), _batch_row(actor, batch, body, sent_at, received, answer)]
+    if new:
+        offset = (received - sent_at).total_seconds()
+        statements.append(_session_rows(actor, batch, received, offset, new))
+        statements += _reading_rows(actor.company_id, new) + _sweep_rows(actor.company_id, new)
+    run_together(statements)
+    if not new:
+        return True
+    if statements[2].count < len(new):
+        with connection.cursor() as cursor:
+            cursor.execute("ROLLBACK TO SAVEPOINT batch")
+        return False
+    wanted = sum(len(_row_ids(one)) for one in new)
+    if sum(s.count for s in statements[3:]) < wanted:
+        raise Conflict("An id of these readings was taken meanwhile; nothing was stored. Post again.")
+    return True
+
+
+def _batch_row(
+    actor: Actor, batch: UUID, body: bytes, sent_at: datetime, received: datetime, answer: Sequence[Outcome]
+) -> Statement:
+    outcomes = msgspec.json.encode([outcome.as_json() for outcome in answer]).decode()
+    who = [actor.company_id, batch, actor.member_id, actor.device_id, actor.token_id]
+    kept = [zlib.compress(body, 1), hashlib.sha256(body).hexdigest(), outcomes]
+    return Statement(STORE_BATCH, [*who, received, sent_at, *kept])
+
+
+def _session_rows(
+    actor: Actor, batch: UUID, received: datetime, offset: float, new: Sequence[Checked]
+) -> Statement:
+    columns = [
+        Uuids([c.id.bytes for c in new]),
+        Uuids([c.job.bytes for c in new]),
+        Uuids([c.test_point.bytes for c in new]),
+        Texts([c.method for c in new]),
+        Times([c.started_at for c in new]),
+        Times([c.finished_at for c in new]),
+        Texts([str(c.supersedes or "") for c in new]),
+        Texts([c.reason for c in new]),
+        Texts([c.note for c in new]),
+        Texts([msgspec.json.encode(c.content).decode() for c in new]),
+        Texts([c.digest for c in new]),
+    ]
+    who = [actor.company_id, actor.member_id, actor.device_id, batch]
+    return Statement(STORE_SESSIONS, [*who, received, offset, *columns])
+
+
+def _reading_rows(company_id: UUID, new: Sequence[Checked]) -> list[Statement]:
+    rows = [c.readings for c in new if c.readings.ids]
+    if not rows:
+        return []
+    owners = [c for c in new if c.readings.ids]
+    columns = [
+        Uuids(_joined(r.ids for r in rows)),
+        Uuids(_joined([c.id.bytes] * len(c.readings.ids) for c in owners)),
+        Uuids(_joined(_shown_by(c, c.readings.quantity) for c in owners)),
+        Int2s(_joined(r.run for r in rows)),
+        Int2s(_joined(r.line for r in rows)),
+        Int2s(_joined(r.point for r in rows)),
+        Texts(_joined(r.quantity for r in rows)),
+        Floats(_joined(r.value for r in rows)),
+        Texts(_joined(r.entered for r in rows)),
+        Texts(_joined(r.unit for r in rows)),
+        Times(_joined(r.taken_at for r in rows)),
+    ]
+    return [Statement(STORE_READINGS, [company_id, *columns])]
+
+
+def _joined(parts: Iterable[Sequence[Any]]) -> list[Any]:
+    return list(chain.from_iterable(parts))
+
+
+def _shown_by(one: Checked, quantities: Sequence[str]) -> list[bytes]:
+    """The instrument of each figure. A session has one quantity, and names its instrument."""
+    return [one.instruments[USE_OF[quantities[0]]].bytes] * len(quantities)
+
+
+def _sweep_rows(company_id: UUID, new: Sequence[Checked]) -> list[Statement]:
+    pairs = [(c, s) for c in new for s in c.sweeps]
+    if not pairs:
+        return []
+    columns = [
+        Uuids([s.id for _, s in pairs]),
+        Uuids([c.id.bytes for c, _ in pairs]),
+        Uuids([c.instruments[USE_OF[s.quantity]].bytes for c, s in pairs]),
+        Int2s([s.run for _, s in pairs]),
+        Int2s([s.line for _, s in pairs]),
+        Texts([s.quantity for _, s in pairs]),
+        Times([s.started_at for _, s in pairs]),
+        Floats([s.duration_s for _, s in pairs]),
+        Floats([NAN if s.mean is None else s.mean for _, s in pairs]),
+        Texts([s.entered for _, s in pairs]),
+        Texts([s.unit for _, s in pairs]),
+        Texts(["{" + ",".join(map(repr, s.samples)) + "}" for _, s in pairs]),
+    ]
+    return [Statement(STORE_SWEEPS, [company_id, *columns])]
+
+
+def _announce(actor: Actor, new: Sequence[Checked]) -> None:
+    """An event for each stored session with the digest of its evidence, and its evaluation due."""
+    if not new:
+        return
+    happenings = [
+        events.Happening(
+            c.id,
+            {"job": str(c.job), "test_point": str(c.test_point), "method": c.method},
+            content_digest=c.digest,
+        )
+        for c in new
+    ]
+    events.record_many(actor, "session.stored", "session", happenings)
+    due.schedule("evaluate", *[c.id for c in new])

@@ -1,0 +1,1 @@
+"""REST doors of the measurements app."""

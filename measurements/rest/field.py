@@ -1,0 +1,89 @@
+"""What a tablet uses: its posts."""
+
+from typing import Any
+
+from drf_spectacular.utils import OpenApiExample, OpenApiTypes, extend_schema
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from jobs.access import Action
+from jobs.http.door import Door
+from jobs.http.idempotency import Repeatable
+from measurements import intake
+
+
+class FaultOut(serializers.Serializer):
+    pointer = serializers.CharField(help_text="JSON pointer into the batch.")
+    detail = serializers.CharField()
+
+    class Meta:
+        ref_name = "BatchFault"
+
+
+class OutcomeOut(serializers.Serializer):
+    session = serializers.UUIDField(allow_null=True, help_text="Null when its id cannot be read.")
+    outcome = serializers.ChoiceField([intake.STORED, intake.ALREADY, intake.OTHER, intake.REFUSED])
+    errors = FaultOut(many=True)
+
+    class Meta:
+        ref_name = "SessionOutcome"
+
+
+class BatchAnswer(serializers.Serializer):
+    """One outcome for each session posted, in the same order."""
+
+    outcomes = OutcomeOut(many=True)
+
+
+BATCH_EXAMPLE: dict[str, Any] = {
+    "sent_at": "2026-03-02T09:41:07+01:00",
+    "sessions": [
+        {
+            "id": "01954f2a-7c00-7000-8000-0123456789ab",
+            "job": "01954e00-0000-7000-8000-000000000001",
+            "test_point": "01954e00-0000-7000-8000-000000000002",
+            "method": "hood_reading",
+            "started_at": "2026-03-02T09:38:00+01:00",
+            "finished_at": "2026-03-02T09:40:00+01:00",
+            "conditions": {"air_temperature": {"value": "21.4", "unit": "Cel"}},
+            "instruments": {"hood": "01954e00-0000-7000-8000-000000000003"},
+            "readings": [
+                {
+                    "run": 1, "line": 1, "point": 1, "quantity": "flow",
+                    "value": "88.5", "unit": "L/s", "taken_at": "2026-03-02T09:39:12+01:00",
+                }
+            ],
+        }
+    ],
+}  # fmt: skip
+ANSWER_EXAMPLE = {
+    "outcomes": [{"session": "01954f2a-7c00-7000-8000-0123456789ab", "outcome": "stored", "errors": []}]
+}
+
+
+class FieldBatches(Repeatable, Door):
+    """Batches of sessions from a tablet, in the name of the person signed in on it."""
+
+    needs = {"POST": Action.MEASURE}
+    serializer_class = BatchAnswer
+
+    @extend_schema(
+        operation_id="field_batch_post",
+        tags=["field"],
+        request=OpenApiTypes.OBJECT,
+        responses={200: BatchAnswer},
+        examples=[
+            OpenApiExample("A flow hood reading", BATCH_EXAMPLE, request_only=True),
+            OpenApiExample("Stored", ANSWER_EXAMPLE, response_only=True),
+        ],
+    )
+    def post(self, request: Request) -> Response:
+        """Post readings. Each session is stored whole or refused with the place of each fault.
+
+        A repeat is harmless: sessions already stored are told so. Values are text with the digits shown,
+        or numbers; units are UCUM codes or the trade's symbols; times carry their offset. At most 10 MB,
+        200 sessions and 5,000 readings and sweeps in a batch.
+        """
+        outcomes = intake.post_batch(self.actor, request._request.body)
+        return Response({"outcomes": [outcome.as_json() for outcome in outcomes]})
