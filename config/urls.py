@@ -5,6 +5,8 @@ from importlib.util import find_spec
 from django.urls import include, path
 
 from config import health
+from config.graphql import schema
+from jobs.http.graphql import Graph
 
 PAGES = [
     name
@@ -16,6 +18,7 @@ urlpatterns = [
     path("healthz", health.live),
     path("readyz", health.ready),
     path("api/v1/", include("config.rest")),
+    path("graphql", Graph.as_view(schema=schema)),
     *(path("", include(f"{name}.pages.urls")) for name in PAGES),
 ]
 handler400 = "jobs.pages.failures.bad_request"
