@@ -11,7 +11,7 @@ from django.test.utils import CaptureQueriesContext
 from jobs.models import Company
 from jobs.tenancy.context import WrongCompany, company
 from jobs.tenancy.ids import uuid7
-from tests.tenancy.probe.models import Mark, Tool, Value, Visit, Work, WorkTool
+from tests.tenancy.probe.models import Mark, Value, Visit, Work, WorkTool
 from tests.tenancy.world import Side
 
 

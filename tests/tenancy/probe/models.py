@@ -24,6 +24,7 @@ class Tool(TenantModel):
 class Work(TenantModel):
     number = models.IntegerField()
     status = models.CharField(max_length=10, default="open")
+    remark = models.CharField(max_length=20, default="none")
     tools = models.ManyToManyField(Tool, through="WorkTool", related_name="works")
 
     objects = TenantManager.from_queryset(WorkQuerySet)()
@@ -43,6 +44,7 @@ class WorkTool(TenantModel):
 class Visit(TenantModel):
     work = TenantForeignKey(Work, models.CASCADE, related_name="visits")
     after = TenantForeignKey("self", models.CASCADE, null=True, blank=True, related_name="before")
+    main_tool = TenantForeignKey(Tool, models.PROTECT, null=True, blank=True, related_name="+")
     note = models.TextField(blank=True)
 
 
