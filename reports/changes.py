@@ -1,0 +1,117 @@
+"""What differs between two revisions of a report, found by comparing what was frozen."""
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+
+from reports.document import Change, Document, Flag, Result
+
+WORDS = {
+    "pass": "pass",
+    "conditional_pass": "conditional pass",
+    "conditional_fail": "conditional fail",
+    "fail": "fail",
+    "not_decidable": "not decidable",
+}
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A point's figure as a revision shows it."""
+
+    result: Result
+    anchor: str
+
+
+def differences(before: Document, after: Document, reasons: Mapping[str, str]) -> tuple[Change, ...]:
+    """Changes from an earlier revision: settings, figures, answers. In the order of the new report.
+
+    `reasons` tells by the anchor of a figure why its session replaced another.
+    """
+    found = [*_settings(before, after), *_figures(before, after, reasons), *_answers(before, after)]
+    return tuple(found) or (Change(what="No figure, flag or setting changed; approved again."),)
+
+
+def figures(document: Document) -> dict[str, Figure]:
+    """Every point's figure, by system and tag."""
+    found: dict[str, Figure] = {}
+    for system in document.systems:
+        for sheet in system.sheets:
+            found[f"{system.name} · {sheet.tag}"] = Figure(sheet.result, sheet.anchor)
+        for reading in system.centrelines:
+            found[f"{system.name} · {reading.tag}"] = Figure(reading.result, reading.anchor)
+        for row in system.outlets:
+            found[f"{system.name} · {row.tag}"] = Figure(row.final, row.anchor)
+    return found
+
+
+def _figures(before: Document, after: Document, reasons: Mapping[str, str]) -> Iterator[Change]:
+    old, new = figures(before), figures(after)
+    for name, figure in new.items():
+        earlier = old.get(name)
+        if earlier is None:
+            yield Change(what=f"{name}: measured since", after=line(figure.result))
+        elif (earlier.result, earlier.anchor) != (figure.result, figure.anchor):
+            why = reasons.get(figure.anchor, "")
+            what = "measured again" if earlier.anchor != figure.anchor else "computed again"
+            yield Change(
+                what=f"{name}: {what}", before=line(earlier.result), after=line(figure.result), why=why
+            )
+    for name in sorted(old.keys() - new.keys()):
+        yield Change(what=f"{name}: no longer part of the report", before=line(old[name].result))
+
+
+def line(result: Result) -> str:
+    """A figure in one line, SI: 0.912 ± 0.038 m³/s, 101 % of design, pass."""
+    digits = 4 if result.flow < 1 else 3
+    text = f"{result.flow:.{digits}f}"
+    if result.expanded is not None:
+        text += f" ± {result.expanded:.{digits}f}"
+    text += " m³/s"
+    if result.share is not None:
+        text += f", {100 * result.share:.1f} % of design"
+    return f"{text}, {WORDS[result.verdict]}"
+
+
+def _settings(before: Document, after: Document) -> Iterator[Change]:
+    pairs = (
+        ("Decision rule", before.report.decision_rule, after.report.decision_rule),
+        ("Tolerances", "; ".join(before.report.tolerances), "; ".join(after.report.tolerances)),
+        ("Standard air", before.report.standard_air.words, after.report.standard_air.words),
+        ("Title", before.report.title, after.report.title),
+        ("Project", before.report.project, after.report.project),
+        ("Customer", before.report.customer, after.report.customer),
+        ("Site", before.report.site, after.report.site),
+        ("Note", before.report.note, after.report.note),
+    )
+    for what, old, new in pairs:
+        if old != new:
+            yield Change(what=what, before=old, after=new)
+
+
+def flags(document: Document) -> Iterator[Flag]:
+    for system in document.systems:
+        yield from system.flags
+        for sheet in system.sheets:
+            yield from sheet.flags
+
+
+def _answers(before: Document, after: Document) -> Iterator[Change]:
+    old = {_identity(flag): flag for flag in flags(before)}
+    for flag in flags(after):
+        earlier = old.get(_identity(flag))
+        name = f"{flag.where}: {flag.rule}" if flag.where else flag.rule
+        if earlier is None:
+            yield Change(what=f"{name}: flag raised since", after=answer(flag), why=flag.seen)
+        elif answer(earlier) != answer(flag):
+            yield Change(what=f"{name}: answered anew", before=answer(earlier), after=answer(flag))
+
+
+def _identity(flag: Flag) -> tuple[str, str, str, str]:
+    return (flag.rule, flag.where, flag.anchor, flag.seen)
+
+
+def answer(flag: Flag) -> str:
+    """How a flag was answered, in one line."""
+    if flag.answer is None:
+        return "not answered"
+    return f"{flag.answer.decision} by {flag.answer.by.name}: {flag.answer.reason}"

@@ -1,0 +1,210 @@
+"""A revision leaves the house: it gets a number and an address, then a worker makes its file.
+
+The number is given once a job; later revisions keep it, so that the public page can tell which is current.
+"""
+
+import logging
+import secrets
+import tempfile
+import zlib
+from datetime import timedelta
+from pathlib import Path
+from typing import Literal
+from uuid import UUID
+from zoneinfo import ZoneInfo
+
+from django.conf import settings
+from django.core.files import File
+from django.core.files.storage import default_storage
+from django.db import transaction
+from django.utils import timezone
+
+from jobs import due, events
+from jobs.access import Action, Actor, require
+from jobs.errors import Conflict, NotFound
+from jobs.models import Company, DueState, DueWork, Job, JobStatus
+from jobs.numbers import next_number
+from jobs.tenancy.context import current_company
+from jobs.tenancy.ids import short_id
+from reports import document, queries
+from reports.models import Issue, IssuedFile, Revision
+from reports.render import RenderedReport, render_report
+
+log = logging.getLogger(__name__)
+RENDER = "render"
+LEASE = timedelta(seconds=180)
+PAPERS: dict[str, Literal["A4", "Letter"]] = {"A4": "A4", "Letter": "Letter"}
+KEY_BYTES = 24
+
+
+@transaction.atomic
+def issue(actor: Actor, revision_id: UUID) -> Issue:
+    """Numbers a revision and makes its file due. Only the newest revision of a job is issued, and once.
+
+    Raises NotFound, Conflict.
+    """
+    require(actor, Action.ISSUE)
+    revision = queries.visible_revisions(actor).filter(id=revision_id).first()
+    if revision is None:
+        raise NotFound()
+    job = Job.objects.select_for_update(of=("self",)).get(id=revision.job_id)
+    _check_issuable(revision)
+    made = Issue.objects.create(
+        revision=revision,
+        number=_number_of(job),
+        address_key=secrets.token_urlsafe(KEY_BYTES),
+        issued_by_id=actor.member_id,
+        issued_at=timezone.now(),
+    )
+    events.record(
+        actor,
+        "report.issued",
+        "report",
+        made.id,
+        data={"number": made.number, "revision": revision.revision, "job": str(job.id)},
+        content_digest=issue_digest(made),
+    )
+    due.schedule(RENDER, made.id)
+    return made
+
+
+def issue_digest(made: Issue) -> str:
+    """SHA-256 of what was decided: which revision goes out under which number and address."""
+    return events.digest(
+        {
+            "id": str(made.id),
+            "revision": str(made.revision_id),
+            "number": made.number,
+            "address_key": made.address_key,
+            "issued_by": str(made.issued_by_id),
+            "issued_at": events.stamp(made.issued_at),
+        }
+    )
+
+
+def _check_issuable(revision: Revision) -> None:
+    issued = Issue.objects.filter(revision=revision).first()
+    if issued is not None:
+        raise Conflict(f"This revision is issued already, as {issued.number}.")
+    newest = (
+        Revision.objects.filter(job_id=revision.job_id).order_by("-revision").values_list("revision")[0][0]
+    )
+    if newest != revision.revision:
+        raise Conflict(f"Revision {newest} of this job is newer; issue that one.")
+
+
+def _number_of(job: Job) -> str:
+    """The number the job was issued under before, or the next of this year, e.g. R-2026-0001."""
+    before = Issue.objects.filter(revision__job=job).order_by("issued_at").first()
+    if before is not None:
+        return str(before.number)
+    year = timezone.now().astimezone(ZoneInfo(Company.objects.get().time_zone)).year
+    return f"R-{year}-{next_number(f'report-{year}'):04d}"
+
+
+def check_path(made: Issue) -> str:
+    """Path of the public page that checks files of this report."""
+    return f"/check/{short_id(current_company())}/{made.number}/{made.address_key}"
+
+
+def check_address(made: Issue) -> str:
+    """The same with the service's own address, as it is printed."""
+    return settings.PUBLIC_URL.rstrip("/") + check_path(made)
+
+
+def state_of(made: Issue) -> tuple[str, str]:
+    """('issued' | 'rendering' | 'failed', reason). A failed one is parked after three attempts."""
+    if any(made.files.all()):
+        return "issued", ""
+    return states_of([made])[made.id]
+
+
+def states_of(issues: list[Issue]) -> dict[UUID, tuple[str, str]]:
+    """State of each, with files prefetched: one statement for all."""
+    ids = [made.id for made in issues if not made.files.all()]
+    parked = {
+        row.subject_id: row.error
+        for row in DueWork.objects.filter(kind=RENDER, subject_id__in=ids, state=DueState.PARKED)
+    }
+    found: dict[UUID, tuple[str, str]] = {made.id: ("issued", "") for made in issues}
+    for waiting in ids:
+        found[waiting] = ("failed", parked[waiting]) if waiting in parked else ("rendering", "")
+    return found
+
+
+@transaction.atomic
+def render_again(actor: Actor, issue_id: UUID) -> None:
+    """Gives a report whose rendering was given up a fresh start. Raises NotFound, Conflict."""
+    require(actor, Action.ISSUE)
+    made = queries.visible_issues(actor).filter(id=issue_id).first()
+    if made is None:
+        raise NotFound()
+    if not due.retry_parked(RENDER, made.id):
+        raise Conflict("The report is issued or on its way; there is nothing to repeat.")
+
+
+@due.handler(RENDER, lease=LEASE, queue="render")
+def render(claim: due.Claim) -> None:
+    """Makes the file of an issue: renders outside a transaction, then keeps it and says so in one."""
+    with transaction.atomic():
+        made = Issue.objects.select_related("revision", "issued_by").get(id=claim.subject_id)
+        if made.files.exists():
+            claim.finish()
+            return
+    with tempfile.TemporaryDirectory(prefix="flowledger-render-") as workdir:
+        rendered = render_revision(made, Path(workdir))
+        name = _keep(made, rendered)
+    with transaction.atomic():
+        claim.finish()
+        _store_file(made, rendered, name)
+
+
+def render_revision(made: Issue, workdir: Path) -> RenderedReport:
+    """The file of an issue, from the frozen snapshot alone."""
+    revision = made.revision
+    content = document.from_bytes(zlib.decompress(revision.snapshot))
+    return render_report(
+        content,
+        document.Issue(
+            number=made.number,
+            revision=revision.revision,
+            issued_at=made.issued_at.astimezone(ZoneInfo(content.report.zone)),
+            issued_by=made.issued_by.name,
+            address=check_address(made),
+        ),
+        workdir=workdir,
+        readings_csv=zlib.decompress(revision.readings_csv),
+        paper=PAPERS[revision.paper],
+    )
+
+
+def _keep(made: Issue, rendered: RenderedReport) -> str:
+    """Puts the file into the storage under its content's name, so that a repeat finds it there."""
+    name = f"reports/{made.company_id}/{made.id}/{rendered.sha256}.pdf"
+    if default_storage.exists(name) and default_storage.size(name) == rendered.size:
+        return name
+    with rendered.path.open("rb") as file:
+        return str(default_storage.save(name, File(file)))
+
+
+def _store_file(made: Issue, rendered: RenderedReport, name: str) -> None:
+    IssuedFile.objects.create(
+        issue=made,
+        name=name,
+        sha256=rendered.sha256,
+        size=rendered.size,
+        pages=rendered.pages,
+        rendered_at=timezone.now(),
+    )
+    events.record(
+        Actor(company_id=current_company()),
+        "report.rendered",
+        "report",
+        made.id,
+        data={"number": made.number, "size": rendered.size, "pages": rendered.pages},
+        content_digest=rendered.sha256,
+    )
+    job = Job.objects.select_for_update(of=("self",)).get(id=made.revision.job_id)
+    if job.status == JobStatus.APPROVED and not Revision.objects.filter(supersedes=made.revision).exists():
+        job.status, job.version = JobStatus.ISSUED, job.version + 1
+        job.save(update_fields=["status", "version"])

@@ -1,0 +1,160 @@
+"""From a stored result to the ledger line of a report: figure, share, verdict, budget, words."""
+
+import math
+from collections.abc import Mapping
+from typing import Any
+
+from jobs.models import DensityBasis, TestPoint
+from measurements.models import Outcome, Result, Verdict
+from reports import document as doc
+
+KELVIN = 273.15
+REASONS = {
+    Verdict.PASS.value: "The whole interval lies inside the tolerance.",
+    Verdict.CONDITIONAL_PASS.value: "The value lies inside the tolerance, its interval reaches outside.",
+    Verdict.CONDITIONAL_FAIL.value: "The value lies outside the tolerance, its interval reaches inside.",
+    Verdict.FAIL.value: "The whole interval lies outside the tolerance.",
+}
+QUANTITIES = {
+    "Pa": doc.Quantity.PRESSURE,
+    "m/s": doc.Quantity.VELOCITY,
+    "m3/s": doc.Quantity.FLOW,
+    "K": doc.Quantity.TEMPERATURE,
+    "m": doc.Quantity.LENGTH,
+    "m2": doc.Quantity.AREA,
+    "kg/m3": doc.Quantity.DENSITY,
+}
+OF_INPUT = {
+    "barometer": doc.Quantity.ABSOLUTE_PRESSURE,
+    "humidity": doc.Quantity.HUMIDITY,
+}
+HELP = {
+    "pressure": "a finer or freshly calibrated manometer would help most",
+    "root": "an instrument made for low velocities would help most",
+    "velocity_factor": "more points, a better plane or a repeat would help most",
+    "dimension": "measuring the inside of the duct more closely would help most",
+    "probe_factor": "a calibrated probe would help most",
+    "line": "longer or repeated sweeps would help most",
+    "indicated": "a freshly calibrated hood or a repeat would help most",
+    "hood_factor": "finding the hood's factor for this type of outlet by a traverse would help most",
+    "placement_factor": "a better seat of the hood would help most",
+}
+
+
+def finite(value: Any) -> float | None:
+    """A stored number; None for what is empty or infinite (written as text)."""
+    if value is None or isinstance(value, str):
+        return None
+    return float(value) if math.isfinite(value) else None
+
+
+def basis_of(point: TestPoint) -> str:
+    return "standard" if point.design_basis == DensityBasis.STANDARD else "actual"
+
+
+def ledger(result: Result, point: TestPoint) -> doc.Result:
+    """The line of a computed result, on the density basis of its design. Raises ValueError when refused."""
+    if result.outcome != Outcome.COMPUTED or result.flow is None:
+        raise ValueError(f"{point.tag}: no figure was computed")
+    standard = basis_of(point) == "standard" and result.standard_flow is not None
+    return doc.Result(
+        flow=float(result.standard_flow if standard and result.standard_flow else result.flow),
+        expanded=result.standard_flow_expanded if standard else result.flow_expanded,
+        basis="standard" if standard else "actual",
+        design=result.design_flow,
+        tolerance=tolerance(result),
+        share=result.share_of_design,
+        share_expanded=result.share_expanded,
+        verdict=doc.Verdict(result.verdict),
+        accepted=result.accepted,
+        probability=finite(result.probability),
+        reason=reason(result),
+        coverage=result.coverage_factor,
+        dof=finite(result.effective_dof),
+    )
+
+
+def tolerance(result: Result) -> doc.Tolerance | None:
+    """Limits as signed shares of design; None when the result had none."""
+    if result.tolerance_below is None or result.tolerance_above is None:
+        return None
+    return doc.Tolerance(lower=-abs(result.tolerance_below), upper=abs(result.tolerance_above))
+
+
+def reason(result: Result) -> str:
+    if result.verdict in REASONS:
+        return REASONS[result.verdict]
+    if result.design_flow is None:
+        return "There is no design flow to compare with."
+    return "This method or these readings may not carry a verdict."
+
+
+def measured(found: Mapping[str, Any] | None) -> doc.Measured | None:
+    """A propagated output with its expanded uncertainty."""
+    if not found or finite(found.get("value")) is None:
+        return None
+    return doc.Measured(value=float(found["value"]), expanded=finite(found.get("U")))
+
+
+def detail(result: Result) -> dict[str, Any]:
+    """What the calculation gave."""
+    return dict(result.detail or {})
+
+
+def output(result: Result, point: TestPoint) -> dict[str, Any]:
+    """The propagated flow on the design's basis, with its budget."""
+    name = "standard_flow" if basis_of(point) == "standard" else "flow"
+    return dict(detail(result).get(name) or {})
+
+
+def budget(result: Result, point: TestPoint) -> tuple[doc.BudgetRow, ...]:
+    """Every effect that acts on the figure, largest first."""
+    rows = [_budget_row(row) for row in output(result, point).get("budget", ())]
+    return tuple(sorted((row for row in rows if row.contribution > 0.0), key=lambda r: (-r.share, r.source)))
+
+
+def _budget_row(row: Mapping[str, Any]) -> doc.BudgetRow:
+    quantity = OF_INPUT.get(row["input"]) or QUANTITIES.get(row["unit"], doc.Quantity.NUMBER)
+    estimate = finite(row["value"])
+    if estimate is not None and quantity is doc.Quantity.TEMPERATURE:
+        estimate -= KELVIN
+    return doc.BudgetRow(
+        source=row["name"],
+        quantity=quantity,
+        estimate=estimate,
+        standard=float(row["u"]),
+        distribution=str(row["distribution"]),
+        sensitivity=finite(row["sensitivity"]),
+        contribution=abs(float(row["contribution"])),
+        share=float(row["share"]),
+        dof=finite(row["dof"]),
+    )
+
+
+def dominating(result: Result, point: TestPoint) -> str:
+    """What matters most and what would help, in one sentence."""
+    rows = output(result, point).get("budget", ())
+    top = max(rows, key=lambda row: row["share"], default=None)
+    if top is None or not top["share"]:
+        return ""
+    advice = HELP.get(top["input"])
+    sentence = f"{top['name']} gives {100 * top['share']:.0f} % of the variance"
+    return f"{sentence}: {advice}." if advice else f"{sentence}."
+
+
+def figure_words(result: Result | None) -> str:
+    """A figure in a few words, for history lines: '0.912 ± 0.038 m³/s, pass'."""
+    if result is None:
+        return "not evaluated"
+    if result.flow is None:
+        return f"no figure: {result.refusal}" if result.refusal else "no figure"
+    digits = 3 if abs(result.flow) >= 1 else 4
+    spread = f" ± {result.flow_expanded:.{digits}f}" if result.flow_expanded is not None else ""
+    return f"{result.flow:.{digits}f}{spread} m³/s, {result.verdict.replace('_', ' ')}"
+
+
+def calculation(result: Result) -> str:
+    """Version of the calculation and the head of the digest of its inputs."""
+    head = result.inputs_digest[:16]
+    groups = " ".join(head[i : i + 4] for i in range(0, 16, 4))
+    return f"calculation {result.calculation_version} · inputs {groups}"

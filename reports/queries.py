@@ -1,0 +1,83 @@
+"""What a person may see of reviews and reports, and how it is fetched. Every door reads through here."""
+
+from datetime import datetime
+from uuid import UUID
+
+from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet, Subquery
+
+from jobs.access import Actor
+from jobs.models import Job, JobStatus
+from jobs.queries import visible
+from measurements.models import AnswerKind, Flag, FlagAnswer, Session, Severity
+from reports.models import Issue, IssuedFile, Revision
+
+
+def visible_jobs(actor: Actor) -> QuerySet[Job]:
+    """Jobs of the actor's company with site and customer."""
+    return visible(Job.objects.select_related("site__customer"), actor)
+
+
+def visible_flags(actor: Actor) -> QuerySet[Flag]:
+    return visible(Flag.objects.select_related("job", "session", "test_point", "system"), actor)
+
+
+def visible_revisions(actor: Actor) -> QuerySet[Revision]:
+    """Revisions with who approved; the frozen bytes are left out until asked for."""
+    rows = visible(Revision.objects.select_related("job", "approved_by", "supersedes"), actor)
+    return rows.defer("snapshot", "readings_csv", "supersedes__snapshot", "supersedes__readings_csv")
+
+
+def visible_issues(actor: Actor) -> QuerySet[Issue]:
+    """Issued reports with their revision, job and file; `newest` is the last revision issued of the job."""
+    issued = Issue.objects.filter(revision__job=OuterRef("revision__job"))
+    newest = issued.order_by("-revision__revision").values("revision__revision")[:1]
+    rows = visible(Issue.objects.all(), actor).select_related(
+        "revision__job__site__customer", "revision__approved_by", "issued_by"
+    )
+    rows = rows.defer("revision__snapshot", "revision__readings_csv")
+    return rows.prefetch_related("files").annotate(newest=Subquery(newest))
+
+
+def visible_files(actor: Actor) -> QuerySet[IssuedFile]:
+    return visible(IssuedFile.objects.select_related("issue__revision__job"), actor)
+
+
+def newest_answer_kind() -> Subquery:
+    answers = FlagAnswer.objects.filter(flag=OuterRef("pk")).order_by("-answered_at", "-id")
+    return Subquery(answers.values("kind")[:1])
+
+
+def current_flags() -> QuerySet[Flag]:
+    """Flags that no newer session has made void, each with the kind of its newest answer."""
+    replaced = Exists(Session.objects.filter(supersedes=OuterRef("session")))
+    rows = Flag.objects.annotate(newest_kind=newest_answer_kind(), replaced=replaced)
+    return rows.filter(Q(session=None) | Q(replaced=False))
+
+
+def open_flag_counts(jobs: QuerySet[Job]) -> dict[UUID, tuple[int, int]]:
+    """By job: open flags that must be answered (or were sent back), and open warnings. One statement."""
+    unanswered = Q(newest_kind=None)
+    sent_back = Q(newest_kind=AnswerKind.REMEASURE)
+    rows = current_flags().filter(job__in=jobs.values("id")).filter(unanswered | sent_back)
+    counted = rows.values("job").annotate(
+        stops=Count("id", filter=Q(severity=Severity.STOP) | sent_back),
+        warnings=Count("id", filter=Q(severity=Severity.WARNING) & unanswered),
+    )
+    return {row["job"]: (row["stops"], row["warnings"]) for row in counted if row["stops"] + row["warnings"]}
+
+
+def sessions_after_approval(jobs: QuerySet[Job]) -> dict[UUID, int]:
+    """By approved or issued job: sessions received after its newest revision. One statement."""
+    approved = Revision.objects.filter(job=OuterRef("job")).order_by("-revision").values("approved_at")[:1]
+    rows = Session.objects.filter(job__in=jobs.filter(status__in=CLOSED).values("id"))
+    later = rows.annotate(approved_at=Subquery(approved)).filter(received_at__gt=F("approved_at"))
+    return {row["job"]: row["number"] for row in later.values("job").annotate(number=Count("id"))}
+
+
+def last_received(jobs: QuerySet[Job]) -> dict[UUID, datetime]:
+    """By job: when its newest session arrived."""
+    rows = Session.objects.filter(job__in=jobs.values("id")).values("job")
+    return {row["job"]: row["last"] for row in rows.annotate(last=Max("received_at"))}
+
+
+CLOSED = (JobStatus.APPROVED, JobStatus.ISSUED)

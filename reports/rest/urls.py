@@ -1,0 +1,20 @@
+"""Addresses of reviews and reports, below /api/v1/."""
+
+from django.urls import path
+
+from reports.rest import views
+
+urlpatterns = [
+    path("review", views.Queue.as_view()),
+    path("jobs/<uuid:job_id>/review", views.JobReview.as_view()),
+    path("jobs/<uuid:job_id>/approve", views.JobApproval.as_view()),
+    path("jobs/<uuid:job_id>/revisions", views.JobRevisions.as_view()),
+    path("flags/<uuid:flag_id>/answers", views.FlagAnswers.as_view()),
+    path("revisions/<uuid:revision_id>", views.RevisionDetail.as_view()),
+    path("revisions/<uuid:revision_id>/issue", views.RevisionIssue.as_view()),
+    path("reports", views.ReportList.as_view()),
+    path("reports/<uuid:report_id>", views.ReportDetail.as_view()),
+    path("reports/<uuid:report_id>/render", views.ReportRender.as_view()),
+    path("reports/<uuid:report_id>/file", views.ReportFile.as_view()),
+    path("public/check", views.PublicCheck.as_view()),
+]

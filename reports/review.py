@@ -1,0 +1,264 @@
+"""What a supervisor does with a job: look at the queue, answer flags, approve what was seen.
+
+An approval locks the job's row, so it and everything that would add to the set (a session, a flag, an answer:
+each refers to the job) exclude each other, and the approval binds exactly what its digest says.
+"""
+
+import zlib
+from dataclasses import dataclass
+from datetime import datetime
+from uuid import UUID
+
+from django.db import transaction
+from django.utils import timezone
+
+from jobs import events
+from jobs.access import Action, Actor, require
+from jobs.errors import (
+    Conflict,
+    Fault,
+    Forbidden,
+    Invalid,
+    NotFound,
+    PreconditionFailed,
+    PreconditionRequired,
+)
+from jobs.models import Company, Job, JobStatus
+from measurements.models import AnswerKind, Flag, FlagAnswer, Session
+from reports import queries, reviewset, snapshot
+from reports.models import Revision
+from reports.reviewset import ReviewSet
+
+SHORTEST_REASON, LONGEST_REASON = 10, 2000
+QUEUE_LENGTH = 200
+OPEN_STATES = (JobStatus.OPEN, JobStatus.SUBMITTED)
+
+
+@dataclass(frozen=True)
+class QueueEntry:
+    """A job that waits for a supervisor: what is open on it and since when nothing new came."""
+
+    job: Job
+    stops: int
+    warnings: int
+    after_approval: int
+    last_received: datetime | None
+
+    @property
+    def rank(self) -> tuple[object, ...]:
+        submitted = self.job.status == JobStatus.SUBMITTED
+        return (not submitted, -self.stops, -self.warnings, -self.after_approval, self.job.number)
+
+
+def queue(actor: Actor) -> list[QueueEntry]:
+    """Jobs submitted, with open flags, or measured again after approval; submitted and worst first."""
+    require(actor, Action.REVIEW)
+    jobs = queries.visible_jobs(actor).exclude(status=JobStatus.CANCELLED)
+    flags = queries.open_flag_counts(jobs.filter(status__in=OPEN_STATES))
+    later = queries.sessions_after_approval(jobs)
+    submitted = set(jobs.filter(status=JobStatus.SUBMITTED).values_list("id", flat=True))
+    listed = jobs.filter(id__in=submitted | set(flags) | set(later))
+    received = queries.last_received(listed)
+    entries = [
+        QueueEntry(job, *flags.get(job.id, (0, 0)), later.get(job.id, 0), received.get(job.id))
+        for job in listed
+    ]
+    return sorted(entries, key=lambda entry: entry.rank)[:QUEUE_LENGTH]
+
+
+def review_set(actor: Actor, job_id: UUID) -> ReviewSet:
+    """Everything that an approval of the job would bind now. Raises NotFound."""
+    require(actor, Action.REVIEW)
+    return reviewset.load(_job(actor, job_id))
+
+
+@transaction.atomic
+def answer_flag(actor: Actor, flag_id: UUID, *, kind: AnswerKind, reason: str) -> FlagAnswer:
+    """Accepts a flag with a reason, or sends its point back for re-measurement.
+
+    What is sent back stands in the worklist until a session comes that supersedes; the job is open again.
+    Raises NotFound, Invalid (reason shorter than 10 characters), Conflict (no longer current), Forbidden
+    (accepting what one measured oneself).
+    """
+    require(actor, Action.REVIEW)
+    flag = queries.visible_flags(actor).filter(id=flag_id).first()
+    if flag is None:
+        raise NotFound()
+    text = _reason(reason)
+    if kind not in (AnswerKind.ACCEPT, AnswerKind.REMEASURE):
+        raise Invalid("A flag is accepted or sent back.", [Fault("/answer", "must be accept or remeasure")])
+    job = _locked_job(actor, flag.job_id)
+    if job.status == JobStatus.CANCELLED:
+        raise Conflict("The job is cancelled; its flags need no answer.")
+    _check_current(flag)
+    if kind == AnswerKind.ACCEPT:
+        _check_other_person(actor, flag)
+    return _store_answer(actor, job, flag, kind, text)
+
+
+def _reason(reason: str) -> str:
+    text = reason.strip()
+    if not SHORTEST_REASON <= len(text) <= LONGEST_REASON:
+        wanted = f"{SHORTEST_REASON} to {LONGEST_REASON} characters"
+        raise Invalid(f"Give a reason of {wanted}.", [Fault("/reason", f"must have {wanted}")])
+    return text
+
+
+def _check_current(flag: Flag) -> None:
+    if flag.session_id and Session.objects.filter(supersedes=flag.session_id).exists():
+        raise Conflict("A newer session has replaced what this flag is about; it needs no answer.")
+    newest = flag.answers.order_by("-answered_at", "-id").first()
+    if newest is not None and newest.kind == AnswerKind.CLEARED:
+        raise Conflict(f"The flag is no longer so: {newest.reason}")
+
+
+def _check_other_person(actor: Actor, flag: Flag) -> None:
+    own = flag.session is not None and flag.session.member_id == actor.member_id
+    if own and not Company.objects.get().self_approval:
+        raise Forbidden("You measured this yourself; another supervisor has to accept it.")
+
+
+def _store_answer(actor: Actor, job: Job, flag: Flag, kind: AnswerKind, reason: str) -> FlagAnswer:
+    answer: FlagAnswer = FlagAnswer.objects.create(
+        flag=flag, kind=kind, reason=reason, member_id=actor.member_id, answered_at=timezone.now()
+    )
+    events.record(
+        actor,
+        "flag.answered",
+        "flag",
+        flag.id,
+        data={"answer": kind, "answer_id": str(answer.id), "rule": flag.rule, "job": str(job.id)},
+        content_digest=answer_digest(answer),
+    )
+    if kind == AnswerKind.REMEASURE and job.status != JobStatus.OPEN:
+        _set_status(job, JobStatus.OPEN)
+        events.record(actor, "job.changed", "job", job.id, data={"status": "open", "why": "sent back"})
+    return answer
+
+
+def answer_digest(answer: FlagAnswer) -> str:
+    """SHA-256 of what was decided, by whom and when."""
+    return events.digest(
+        {
+            "id": str(answer.id),
+            "flag": str(answer.flag_id),
+            "kind": str(answer.kind),
+            "reason": answer.reason,
+            "member": str(answer.member_id) if answer.member_id else None,
+            "at": events.stamp(answer.answered_at),
+        }
+    )
+
+
+@transaction.atomic
+def approve(actor: Actor, job_id: UUID, *, seen_digest: str | None) -> Revision:
+    """Freezes the job as a revision, if it is still exactly what the supervisor saw.
+
+    `seen_digest` is the digest of the set as it was shown. Raises NotFound, PreconditionRequired,
+    PreconditionFailed (the set changed), Conflict (not submitted, flags or evaluations open), Forbidden
+    (the approver measured on the job and the company does not allow that).
+    """
+    require(actor, Action.APPROVE)
+    if seen_digest is None:
+        raise PreconditionRequired(
+            "Send 'If-Match' with the ETag of the review that you saw, so that nothing unseen is approved.",
+            [Fault("header:If-Match", "missing")],
+        )
+    job = _locked_job(actor, job_id)
+    found = reviewset.load(job)
+    before = _newest_revision(job)
+    _check_status(job, found, before)
+    self_approved = _check_approver(actor, found)
+    if seen_digest != found.digest:
+        raise PreconditionFailed("The job changed since you looked; look at it again before you approve it.")
+    _check_complete(found)
+    return _freeze(actor, found, before, self_approved)
+
+
+def _job(actor: Actor, job_id: UUID) -> Job:
+    job = queries.visible_jobs(actor).filter(id=job_id).first()
+    if job is None:
+        raise NotFound()
+    return job
+
+
+def _locked_job(actor: Actor, job_id: UUID) -> Job:
+    """The job, locked against everything that refers to it until the transaction ends."""
+    job = queries.visible_jobs(actor).select_for_update(of=("self",)).filter(id=job_id).first()
+    if job is None:
+        raise NotFound()
+    return job
+
+
+def _newest_revision(job: Job) -> Revision | None:
+    return Revision.objects.filter(job=job).order_by("-revision").first()
+
+
+def _check_status(job: Job, found: ReviewSet, before: Revision | None) -> None:
+    if job.status == JobStatus.SUBMITTED:
+        return
+    if job.status not in queries.CLOSED:
+        raise Conflict(f"The job is {job.status}; only a submitted job can be approved.")
+    if before is not None and before.set_digest == found.digest:
+        raise Conflict(f"The job is approved as revision {before.revision} and nothing changed since.")
+
+
+def _check_approver(actor: Actor, found: ReviewSet) -> bool:
+    """Whether the approver measured any session of the job, one since replaced included."""
+    own = Session.objects.filter(job=found.job, member_id=actor.member_id).exists()
+    if own and not found.company.self_approval:
+        raise Forbidden("You measured on this job; another supervisor has to approve it.")
+    return own
+
+
+def _check_complete(found: ReviewSet) -> None:
+    faults = [
+        Fault(f"/flags/{state.flag.id}", f"{state.flag.rule}: {_wanted(state.state)}")
+        for state in found.blocking
+    ]
+    faults += [
+        Fault(f"/sessions/{one.session.id}", f"{one.session.test_point.tag} is not evaluated yet.")
+        for one in found.pending
+    ]
+    if not found.measured:
+        faults.append(Fault("/sessions", "Nothing was measured."))
+    if faults:
+        raise Conflict("The job cannot be approved yet; see 'errors'.", faults)
+
+
+def _wanted(state: str) -> str:
+    if state == AnswerKind.REMEASURE:
+        return "sent back for re-measurement; wait for the session that supersedes, or accept it."
+    return "must be answered first."
+
+
+def _freeze(actor: Actor, found: ReviewSet, before: Revision | None, self_approved: bool) -> Revision:
+    frozen = snapshot.freeze(found, approver_id=actor.member_id, before=before, self_approved=self_approved)
+    revision: Revision = Revision.objects.create(
+        job=found.job,
+        revision=frozen.revision,
+        supersedes=before,
+        approved_by_id=actor.member_id,
+        approved_at=frozen.approved_at,
+        self_approved=self_approved,
+        set_digest=found.digest,
+        snapshot=zlib.compress(frozen.data),
+        snapshot_digest=frozen.digest,
+        readings_csv=zlib.compress(frozen.readings_csv),
+        paper=found.company.paper,
+    )
+    events.record(
+        actor,
+        "job.approved",
+        "job",
+        found.job.id,
+        data={"revision": revision.revision, "revision_id": str(revision.id)},
+        content_digest=frozen.digest,
+    )
+    _set_status(found.job, JobStatus.APPROVED)
+    return revision
+
+
+def _set_status(job: Job, status: JobStatus) -> None:
+    job.status, job.version = status, job.version + 1
+    job.save(update_fields=["status", "version"])

@@ -1,0 +1,281 @@
+"""All that an approval would bind: sessions that count, their results, flags with answers, what is missing.
+
+The set's digest is what a supervisor sends back with the approval: any session, result, flag, answer or
+change of a point or setting that came in between gives another digest.
+"""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from functools import cached_property
+from typing import Any
+from uuid import UUID
+
+from jobs.events import digest
+from jobs.models import Company, Job, PointKind, System, TestPoint
+from measurements.models import (
+    AnswerKind,
+    Flag,
+    FlagAnswer,
+    Outcome,
+    Result,
+    Session,
+    Severity,
+    Verdict,
+)
+
+MEASURED_KINDS = frozenset({PointKind.PLANE, PointKind.OUTLET})
+SEVERITY_RANK = {Severity.STOP.value: 0, Severity.WARNING.value: 1, Severity.REMARK.value: 2}
+VERDICT_RANK = {
+    Verdict.FAIL.value: 0,
+    Verdict.CONDITIONAL_FAIL.value: 1,
+    Verdict.NOT_DECIDABLE.value: 2,
+    Verdict.CONDITIONAL_PASS.value: 3,
+    Verdict.PASS.value: 4,
+}
+
+
+@dataclass(frozen=True)
+class FlagState:
+    """A flag with its answers, newest first."""
+
+    flag: Flag
+    answers: tuple[FlagAnswer, ...] = ()
+
+    @property
+    def newest(self) -> FlagAnswer | None:
+        return self.answers[0] if self.answers else None
+
+    @property
+    def state(self) -> str:
+        """open, accept, remeasure or cleared."""
+        return self.newest.kind if self.newest else "open"
+
+    @property
+    def blocks(self) -> bool:
+        """Whether an approval has to wait: it must be answered, or was sent back and nothing came yet."""
+        if self.state == AnswerKind.REMEASURE:
+            return True
+        return self.state == "open" and self.flag.severity == Severity.STOP
+
+    @property
+    def rank(self) -> tuple[int, int, str]:
+        return (0 if self.blocks else 1, SEVERITY_RANK[self.flag.severity], self.flag.rule)
+
+
+@dataclass(frozen=True)
+class Measured:
+    """A session that counts, with its newest result, its flags and the sessions it replaced."""
+
+    session: Session
+    result: Result | None
+    flags: tuple[FlagState, ...] = ()
+    replaced: tuple[Session, ...] = ()
+
+    @property
+    def rank(self) -> tuple[int, int]:
+        """Worst first: no result, then by flags, then by verdict."""
+        if self.result is None:
+            return (-1, 0)
+        worst = min((flag.rank[0] * 3 + flag.rank[1] for flag in self.flags), default=9)
+        return (worst, VERDICT_RANK[self.result.verdict])
+
+
+@dataclass(frozen=True)
+class PointState:
+    """A test point of the job with its sessions, oldest first; the last one is the figure that stands."""
+
+    point: TestPoint
+    sessions: tuple[Measured, ...] = ()
+
+    @property
+    def final(self) -> Measured | None:
+        return self.sessions[-1] if self.sessions else None
+
+    @property
+    def missing(self) -> bool:
+        return not self.sessions and self.point.kind in MEASURED_KINDS
+
+
+@dataclass(frozen=True)
+class SystemState:
+    system: System
+    points: tuple[PointState, ...]
+    flags: tuple[FlagState, ...] = ()
+
+
+@dataclass(frozen=True)
+class ReviewSet:
+    """The evidence of a job as it stands now."""
+
+    company: Company
+    job: Job
+    systems: tuple[SystemState, ...]
+    flags: tuple[FlagState, ...]
+    past_flags: tuple[FlagState, ...]
+    measured: tuple[Measured, ...]
+    stray: tuple[Measured, ...] = field(default=())
+
+    @property
+    def pending(self) -> list[Measured]:
+        """Sessions that the calculation has not answered yet."""
+        return [one for one in self.measured if one.result is None]
+
+    @property
+    def blocking(self) -> list[FlagState]:
+        return [flag for flag in self.flags if flag.blocks]
+
+    @property
+    def missing(self) -> list[TestPoint]:
+        return [p.point for system in self.systems for p in system.points if p.missing]
+
+    @property
+    def worst_first(self) -> list[Measured]:
+        return sorted(self.measured, key=lambda m: (m.rank, m.session.test_point.tag, str(m.session.id)))
+
+    @cached_property
+    def content(self) -> dict[str, Any]:
+        """What the digest covers: identities, digests of evidence, versions of what may still change."""
+        job, site = self.job, self.job.site
+        return {
+            "company": [str(self.company.id), self.company.version],
+            "customer": [str(site.customer.id), site.customer.version],
+            "site": [str(site.id), site.version],
+            "job": [str(job.id), job.number, job.title, job.notes, job.tolerance_below, job.tolerance_above],
+            "systems": [[str(s.system.id), s.system.version] for s in self.systems],
+            "points": [[str(p.point.id), p.point.version] for s in self.systems for p in s.points],
+            "sessions": sorted(_session_line(one) for one in self.measured),
+            "replaced": sorted(
+                [str(old.id), old.content_digest] for one in self.measured for old in one.replaced
+            ),
+            "flags": sorted(_flag_line(flag) for flag in (*self.flags, *self.past_flags)),
+        }
+
+    @cached_property
+    def digest(self) -> str:
+        """SHA-256 over the set, hex."""
+        return digest(self.content)
+
+
+def _session_line(one: Measured) -> list[str]:
+    return [str(one.session.id), one.session.content_digest, one.result.content_digest if one.result else ""]
+
+
+def _flag_line(state: FlagState) -> list[str]:
+    return [str(state.flag.id), str(state.newest.id) if state.newest else ""]
+
+
+def load(job: Job) -> ReviewSet:
+    """Reads the set in a constant number of statements. `job` comes with site and customer."""
+    systems = list(System.objects.filter(job_systems__job=job).order_by("tag"))
+    points = list(
+        TestPoint.objects.filter(system__in=[s.id for s in systems]).order_by(
+            "system__tag", "position", "tag"
+        )
+    )
+    sessions = list(
+        Session.objects.filter(job=job)
+        .select_related("member", "test_point__system")
+        .order_by("started_at", "id")
+    )
+    flags = _flags(job)
+    superseded = {s.supersedes_id for s in sessions if s.supersedes_id}
+    measured = _measured(sessions, superseded, _newest_results(sessions), flags)
+    current = tuple(sorted((f for f in flags if _is_current(f, superseded)), key=_flag_order))
+    past = tuple(sorted((f for f in flags if not _is_current(f, superseded)), key=_flag_order))
+    by_point: dict[UUID, list[Measured]] = defaultdict(list)
+    for one in measured:
+        by_point[one.session.test_point_id].append(one)
+    known = {point.id for point in points}
+    return ReviewSet(
+        company=Company.objects.get(),
+        job=job,
+        systems=tuple(_system(s, points, by_point, current) for s in systems),
+        flags=current,
+        past_flags=past,
+        measured=tuple(measured),
+        stray=tuple(one for one in measured if one.session.test_point_id not in known),
+    )
+
+
+def _flags(job: Job) -> list[FlagState]:
+    answers: dict[UUID, list[FlagAnswer]] = defaultdict(list)
+    rows = FlagAnswer.objects.filter(flag__job=job).select_related("member")
+    for answer in rows.order_by("-answered_at", "-id"):
+        answers[answer.flag_id].append(answer)
+    flags = Flag.objects.filter(job=job).select_related("test_point", "system", "session").order_by("id")
+    return [FlagState(flag, tuple(answers[flag.id])) for flag in flags]
+
+
+def _is_current(state: FlagState, superseded: set[UUID]) -> bool:
+    return state.flag.session_id not in superseded and state.state != AnswerKind.CLEARED
+
+
+def _flag_order(state: FlagState) -> tuple[Any, ...]:
+    return (*state.rank, str(state.flag.id))
+
+
+def _newest_results(sessions: Iterable[Session]) -> dict[UUID, Result]:
+    """The newest result of each session; an older one was computed by an older version."""
+    rows = Result.objects.filter(session__in=[s.id for s in sessions]).order_by("computed_at", "id")
+    return {row.session_id: row for row in rows}
+
+
+def _measured(
+    sessions: list[Session],
+    superseded: set[UUID],
+    results: dict[UUID, Result],
+    flags: list[FlagState],
+) -> list[Measured]:
+    of_session: dict[UUID, list[FlagState]] = defaultdict(list)
+    for state in flags:
+        if state.flag.session_id and state.state != AnswerKind.CLEARED:
+            of_session[state.flag.session_id].append(state)
+    by_id = {session.id: session for session in sessions}
+    return [
+        Measured(
+            session=session,
+            result=results.get(session.id),
+            flags=tuple(sorted(of_session[session.id], key=_flag_order)),
+            replaced=_replaced(session, by_id),
+        )
+        for session in sessions
+        if session.id not in superseded
+    ]
+
+
+def _replaced(session: Session, by_id: dict[UUID, Session]) -> tuple[Session, ...]:
+    """The chain of sessions that this one replaced, newest first."""
+    chain: list[Session] = []
+    while session.supersedes_id is not None and (before := by_id.get(session.supersedes_id)):
+        if before in chain:
+            break
+        chain.append(before)
+        session = before
+    return tuple(chain)
+
+
+def _system(
+    system: System,
+    points: list[TestPoint],
+    by_point: dict[UUID, list[Measured]],
+    flags: tuple[FlagState, ...],
+) -> SystemState:
+    own = [point for point in points if point.system_id == system.id]
+    ids = {point.id for point in own}
+    for point in own:
+        point.system = system
+    of_system = (
+        f
+        for f in flags
+        if f.flag.session_id is None and (f.flag.system_id == system.id or f.flag.test_point_id in ids)
+    )
+    return SystemState(
+        system=system,
+        points=tuple(PointState(point, tuple(by_point.get(point.id, ()))) for point in own),
+        flags=tuple(of_system),
+    )
+
+
+def is_computed(one: Measured) -> bool:
+    return one.result is not None and one.result.outcome == Outcome.COMPUTED

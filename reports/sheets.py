@@ -1,0 +1,425 @@
+"""A traverse sheet from one session: layout, runs, air, budget, zero checks, history."""
+
+import math
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, Literal
+
+from measurements.calc.duct import Duct
+from measurements.calc.duct import Shape as DuctShape
+from measurements.calc.layout import WANTED_DOWNSTREAM, WANTED_UPSTREAM, Layout, make_layout
+from measurements.calc.positions import Rule, side_fractions
+from measurements.models import Method, Reading, Result, Session
+from reports import document as doc
+from reports import flags, ledger
+from reports.material import Material
+from reports.reviewset import Measured
+
+SERIES = 60
+SHAPES = {"round": DuctShape.ROUND, "rectangular": DuctShape.RECTANGULAR, "oval": DuctShape.FLAT_OVAL}
+RULES = {
+    "log_tchebycheff": "log-Tchebycheff",
+    "log_linear": "log-linear",
+    "equal_area": "equal areas",
+}
+FACTS = (
+    ("air_temperature", "Air temperature", doc.Quantity.TEMPERATURE, "temperature_u"),
+    ("relative_humidity", "Relative humidity", doc.Quantity.HUMIDITY, "humidity_u"),
+    ("barometric_pressure", "Barometer", doc.Quantity.ABSOLUTE_PRESSURE, "barometer_u"),
+    ("duct_static_pressure", "Static pressure in the duct", doc.Quantity.PRESSURE, "static_pressure_u"),
+)
+
+
+@dataclass(frozen=True)
+class Found:
+    """A computed session with its plane, ready to be drawn."""
+
+    one: Measured
+    session: Session
+    result: Result
+    plane: Mapping[str, Any]
+    duct: Duct
+    layout: Layout | None
+    material: Material
+
+    @property
+    def readings(self) -> list[Reading]:
+        return self.material.readings.get(self.session.id, [])
+
+    @property
+    def speed(self) -> float:
+        """v / sqrt(2 p): probe factor over the root of the density."""
+        probe = self.result.inputs.get("probe") or {}
+        factor = ledger.finite(probe.get("value")) or 1.0
+        return factor / math.sqrt(self.result.density or 1.2)
+
+    @property
+    def shows_pressure(self) -> bool:
+        rows = self.readings or self.material.sweeps.get(self.session.id, [])
+        return not rows or rows[0].quantity == "pressure"
+
+
+def sheet(one: Measured, material: Material, *, remark: str = "") -> doc.TraverseSheet:
+    """The sheet of a computed traverse. Raises ValueError when there is no figure."""
+    session, result = one.session, one.result
+    if result is None:
+        raise ValueError("the session is not evaluated")
+    line = ledger.ledger(result, session.test_point)
+    plane = session.content.get("plane") or {}
+    duct = duct_of(plane)
+    found = Found(one, session, result, plane, duct, layout_of(plane, duct), material)
+    lines, points = _lines(found), _points(found)
+    runs = _runs(found)
+    velocities = [p["velocity"] for p in ledger.detail(result).get("points", ())]
+    return doc.TraverseSheet(
+        anchor=str(session.id),
+        tag=session.test_point.tag,
+        method=doc.Method(session.method),
+        place=session.test_point.location,
+        rule=_rule_words(found),
+        section=_section(found),
+        lines=lines,
+        points=points,
+        disturbances=_disturbances(found),
+        runs=runs,
+        mean=ledger.measured(ledger.detail(result).get("velocity"))
+        or doc.Measured(value=result.mean_velocity or 0.0),
+        highest=max(velocities, default=0.0),
+        lowest=min(velocities, default=0.0),
+        distribution_share=_distribution(found),
+        actual=doc.Measured(value=result.flow or 0.0, expanded=result.flow_expanded),
+        standard=_standard(result),
+        result=line,
+        air=_air(found),
+        density=ledger.measured(ledger.detail(result).get("density"))
+        or doc.Measured(value=result.density or 0.0),
+        density_model=str(ledger.detail(result).get("density_model", "")),
+        budget=ledger.budget(result, session.test_point),
+        combined=ledger.finite(ledger.output(result, session.test_point).get("u")),
+        dominating=ledger.dominating(result, session.test_point),
+        zero_checks=zero_checks(found),
+        instruments=tuple(dict.fromkeys(i.serial for i in material.used(session).values())),
+        measured_by=material.person(session.member, "technician", session.finished_at),
+        started=material.local(session.started_at),
+        ended=material.local(session.finished_at),
+        flags=flags.of_session(one, material, anchor=str(session.id)),
+        history=history(one, material),
+        remark="\n".join(part for part in (remark, session.note) if part),
+        calculation=ledger.calculation(result),
+    )
+
+
+def size(plane: Mapping[str, Any], name: str) -> float | None:
+    """A dimension of the plane as found, m."""
+    entry = plane.get(name)
+    return float(entry["si"]) if isinstance(entry, Mapping) and entry.get("si") is not None else None
+
+
+def duct_of(plane: Mapping[str, Any]) -> Duct:
+    """The duct as found. Raises calc's Refused for dimensions that are none."""
+    shape = SHAPES[plane["shape"]]
+    wall, lining = size(plane, "wall") or 0.0, size(plane, "lining") or 0.0
+    if shape is DuctShape.ROUND:
+        return Duct(shape, size(plane, "diameter") or 0.0, None, wall, lining)
+    return Duct(shape, size(plane, "width") or 0.0, size(plane, "height"), wall, lining)
+
+
+def layout_of(plane: Mapping[str, Any], duct: Duct) -> Layout | None:
+    """The layout the points follow; None when none was stated (or for sweeps, which have lines only)."""
+    if not plane.get("rule") or not plane.get("points"):
+        return None
+    return make_layout(
+        duct, Rule(plane["rule"]), holes=plane.get("lines"), points_per_hole=plane.get("points")
+    )
+
+
+def _section(found: Found) -> doc.Section:
+    duct, result = found.duct, found.result
+    area = ledger.finite(ledger.detail(result).get("area")) or duct.area
+    return doc.Section(
+        shape=duct.shape.value,
+        width=duct.width,
+        height=duct.depth,
+        wall=duct.wall + duct.lining,
+        area=doc.Measured(value=area),
+    )
+
+
+def _count(found: Found) -> int:
+    """Lines of the plane: as planned, or as many as were measured."""
+    measured = [row.line for row in found.readings]
+    measured += [row.line for row in found.material.sweeps.get(found.session.id, [])]
+    return max([int(found.plane.get("lines") or 0), *measured, 1])
+
+
+def letters(index: int) -> str:
+    """Name of a line by its number from 1: A, B, ... Z, AA."""
+    text = ""
+    while index:
+        index, rest = divmod(index - 1, 26)
+        text = chr(65 + rest) + text
+    return text
+
+
+def _lines(found: Found) -> tuple[doc.Line, ...]:
+    """Measuring lines; those of no stated place are drawn evenly spread."""
+    if found.layout is not None:
+        holes, is_round = found.layout.holes, found.duct.shape is DuctShape.ROUND
+        return tuple(
+            doc.Line(label=h.label, angle=h.angle) if is_round else doc.Line(label=h.label, offset=h.position)
+            for h in holes
+        )
+    count = _count(found)
+    if found.duct.shape is DuctShape.ROUND:
+        return tuple(doc.Line(label=letters(n + 1), angle=180.0 * n / count) for n in range(count))
+    places = _fractions(found, count)
+    return tuple(doc.Line(label=letters(n + 1), offset=f * found.duct.width) for n, f in enumerate(places))
+
+
+def _fractions(found: Found, count: int) -> Sequence[float]:
+    if found.plane.get("rule"):
+        return side_fractions(Rule(found.plane["rule"]), count)
+    return [(n + 0.5) / count for n in range(count)]
+
+
+def _points(found: Found) -> tuple[doc.Point, ...]:
+    if found.layout is None:
+        return ()
+    holes, points = found.layout.holes, found.layout.points
+    return tuple(
+        doc.Point(line=holes[p.hole].label, index=p.row, depth=p.depth, mark=p.mark, weight=1.0 / len(points))
+        for p in points
+    )
+
+
+def _rule_words(found: Found) -> str:
+    rule, lines, points = (found.plane.get(name) for name in ("rule", "lines", "points"))
+    name = RULES.get(str(rule), "")
+    if found.session.method == Method.SWEPT_TRAVERSE:
+        return f"{_count(found)} lines" + (f", {name}" if name else "")
+    if not name:
+        return "points of no stated layout; drawn evenly spread"
+    if found.layout is not None:
+        lines, points = len(found.layout.holes), found.layout.rows
+    return f"{name}, {lines} × {points} points" if lines and points else name
+
+
+def _disturbances(found: Found) -> tuple[doc.Disturbance, ...]:
+    rows: tuple[tuple[Literal["before", "after"], str, float], ...] = (
+        ("before", "upstream", WANTED_UPSTREAM),
+        ("after", "downstream", WANTED_DOWNSTREAM),
+    )
+    return tuple(
+        doc.Disturbance(
+            side=side,
+            what=found.plane.get(f"{name}_disturbance") or "disturbance",
+            distance=distance,
+            diameters=distance / found.duct.hydraulic_diameter,
+            wanted=wanted,
+        )
+        for side, name, wanted in rows
+        if (distance := size(found.plane, name)) is not None
+    )
+
+
+def _runs(found: Found) -> tuple[doc.Run, ...]:
+    """Runs in order, with the flow of each against the first."""
+    made: list[doc.Run] = []
+    for figure in sorted(ledger.detail(found.result).get("runs", ()), key=lambda r: r["run"]):
+        readings, sweeps, moments = _run_rows(found, figure["run"])
+        first = made[0].flow if made else figure["flow"]
+        made.append(
+            doc.Run(
+                label=f"run {figure['run']}",
+                mean=figure["velocity"],
+                flow=figure["flow"],
+                readings=readings,
+                sweeps=sweeps,
+                started=min(moments, default=None),
+                ended=max(moments, default=None),
+                difference=figure["flow"] / first - 1.0 if first else None,
+            )
+        )
+    return tuple(made)
+
+
+def _run_rows(
+    found: Found, run: int
+) -> tuple[tuple[doc.Reading, ...], tuple[doc.Sweep, ...], list[datetime]]:
+    readings = [row for row in found.readings if row.run == run]
+    sweeps = [row for row in found.material.sweeps.get(found.session.id, []) if row.run == run]
+    moments = [row.taken_at for row in readings] + [row.started_at for row in sweeps]
+    return (
+        _readings(found, readings),
+        tuple(_sweep(found, row) for row in sweeps),
+        [found.material.local(moment) for moment in moments],
+    )
+
+
+def _readings(found: Found, rows: list[Reading]) -> tuple[doc.Reading, ...]:
+    """Pressures as read, velocities after the correction that the point's mean got."""
+    corrections = _corrections(found)
+    kept: dict[tuple[int, int], doc.Reading] = {}
+    for row in rows:
+        corrected = row.value + corrections.get((row.line, row.point), 0.0)
+        velocity = found.speed * math.sqrt(2.0 * abs(corrected)) if found.shows_pressure else corrected
+        kept[row.line, row.point] = doc.Reading(
+            line=letters(row.line),
+            index=row.point,
+            velocity=velocity,
+            pressure=row.value if found.shows_pressure else None,
+        )
+    return tuple(kept.values())
+
+
+def _corrections(found: Found) -> dict[tuple[int, int], float]:
+    """By line and point: corrected mean over runs less the mean as read."""
+    shown: dict[tuple[int, int], list[float]] = defaultdict(list)
+    for row in found.readings:
+        shown[row.line, row.point].append(row.value)
+    corrected = {
+        (p["hole"], p["row"]): float(p["value"]) for p in ledger.detail(found.result).get("points", ())
+    }
+    return {
+        place: corrected[place] - math.fsum(values) / len(values)
+        for place, values in shown.items()
+        if place in corrected
+    }
+
+
+def _sweep(found: Found, row: Any) -> doc.Sweep:
+    def velocity(shown: float) -> float:
+        return found.speed * math.sqrt(2.0 * max(shown, 0.0)) if found.shows_pressure else shown
+
+    series = [velocity(sample) for sample in row.samples]
+    mean = math.fsum(series) / len(series) if series else velocity(row.mean or 0.0)
+    pressure = row.mean if row.mean is not None else _mean(row.samples)
+    return doc.Sweep(
+        line=letters(row.line),
+        duration=row.duration_s,
+        samples=len(series),
+        mean=mean,
+        pressure=pressure if found.shows_pressure else None,
+        series=tuple(thinned(series)),
+    )
+
+
+def _mean(values: Sequence[float]) -> float | None:
+    return math.fsum(values) / len(values) if values else None
+
+
+def thinned(values: Sequence[float], most: int = SERIES) -> list[float]:
+    """At most so many values, evenly picked, first and last kept."""
+    if len(values) <= most:
+        return list(values)
+    step = (len(values) - 1) / (most - 1)
+    return [values[round(n * step)] for n in range(most)]
+
+
+def _distribution(found: Found) -> float | None:
+    """Share of the velocity pressures above a tenth of the largest (AMCA 203, ASHRAE 111)."""
+    if found.session.method != Method.PITOT_TRAVERSE:
+        return None
+    values = [float(p["value"]) for p in ledger.detail(found.result).get("points", ())]
+    largest = max(values, default=0.0)
+    return sum(v > largest / 10 for v in values) / len(values) if largest > 0 else None
+
+
+def _standard(result: Result) -> doc.Measured | None:
+    if result.standard_flow is None:
+        return None
+    return doc.Measured(value=result.standard_flow, expanded=result.standard_flow_expanded)
+
+
+def _air(found: Found) -> tuple[doc.Fact, ...]:
+    """The state of the air as entered, with U = 2 u as the calculation took it."""
+    conditions = found.session.content.get("conditions") or {}
+    inputs = found.result.inputs.get("air") or {}
+    facts = []
+    for name, words, quantity, u in FACTS:
+        entry = conditions.get(name)
+        if not entry:
+            continue
+        value = float(entry["si"]) - (ledger.KELVIN if quantity is doc.Quantity.TEMPERATURE else 0.0)
+        spread = ledger.finite(inputs.get(u))
+        facts.append(
+            doc.Fact(
+                name=words,
+                quantity=quantity,
+                value=value,
+                expanded=2.0 * spread if spread else None,
+                source="measured",
+            )
+        )
+    return (*facts, *_assumed(found, conditions))
+
+
+def _assumed(found: Found, conditions: Mapping[str, Any]) -> list[doc.Fact]:
+    """What was not measured and where it was taken from."""
+    facts = []
+    for remark in ledger.detail(found.result).get("remarks", ()):
+        numbers = remark.get("numbers", {})
+        if remark["code"] == "pressure_from_altitude" and "barometric_pressure" not in conditions:
+            facts.append(
+                doc.Fact(
+                    name="Barometer",
+                    quantity=doc.Quantity.ABSOLUTE_PRESSURE,
+                    value=float(numbers["pressure"]),
+                    expanded=2.0 * float(numbers["u"]),
+                    source="from the site's elevation",
+                )
+            )
+        if remark["code"] == "humidity_assumed":
+            facts.append(
+                doc.Fact(
+                    name="Relative humidity",
+                    quantity=doc.Quantity.HUMIDITY,
+                    value=float(numbers["humidity"]),
+                    source="assumed",
+                )
+            )
+    return facts
+
+
+def moment_of(value: Any) -> datetime:
+    """A time stored with a session's content: microseconds since 1970, or ISO text."""
+    if isinstance(value, (int, float)):
+        return datetime.fromtimestamp(value / 1e6, UTC)
+    return datetime.fromisoformat(str(value))
+
+
+def zero_checks(found: Found) -> tuple[doc.ZeroCheck, ...]:
+    """First and last zero of each instrument."""
+    shown: dict[str, list[tuple[datetime, float]]] = defaultdict(list)
+    for check in found.session.content.get("zero_checks") or ():
+        shown[check["instrument"]].append((moment_of(check["at"]), float(check["si"])))
+    return tuple(
+        doc.ZeroCheck(
+            instrument=found.material.key(instrument),
+            quantity=doc.Quantity.PRESSURE,
+            before=min(values)[1],
+            after=max(values)[1] if len(values) > 1 else None,
+        )
+        for instrument, values in shown.items()
+    )
+
+
+def history(one: Measured, material: Material) -> tuple[doc.HistoryLine, ...]:
+    """Sessions that this one replaced, newest first, each with its figure and the reason."""
+    lines, newer, after = [], one.session, one.result
+    for old in one.replaced:
+        before = material.old_results.get(old.id)
+        when = material.local(old.started_at)
+        lines.append(
+            doc.HistoryLine(
+                what=f"Session of {when:%Y-%m-%d %H:%M} replaced; it is kept",
+                before=ledger.figure_words(before),
+                after=ledger.figure_words(after),
+                why=newer.reason,
+                by=material.person(newer.member, "technician", newer.finished_at),
+            )
+        )
+        newer, after = old, before
+    return tuple(lines)

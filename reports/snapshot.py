@@ -1,0 +1,270 @@
+"""Freezes a review set as a document: all that the report says, in canonical bytes with their SHA-256.
+
+The same set approved by the same person at the same moment gives the same bytes. Each revision carries the
+digest of the one before, so none can be changed or left out without showing.
+"""
+
+import zlib
+from collections.abc import Iterator
+from dataclasses import dataclass
+from datetime import datetime
+from uuid import UUID
+
+import msgspec
+from django.utils import timezone
+
+from jobs import events
+from jobs.models import Company, DecisionRule, Member, SystemKind
+from reports import changes, flags, material, readings, sheets, tables
+from reports import document as doc
+from reports.material import Material
+from reports.models import Issue, Revision
+from reports.render.wording import CAUTIONS, METHODS, UNCERTAINTY
+from reports.reviewset import Measured, PointState, ReviewSet, SystemState, is_computed
+
+SELF_APPROVAL = (
+    "{name} approved this report and measured on this job. The company allows that; no second person "
+    "looked at the measurements."
+)
+CURRENT = "approved"
+
+
+@dataclass(frozen=True)
+class Frozen:
+    """A revision before it is stored."""
+
+    revision: int
+    approved_at: datetime
+    data: bytes
+    digest: str
+    readings_csv: bytes
+
+
+def freeze(
+    found: ReviewSet,
+    *,
+    approver_id: UUID | None,
+    before: Revision | None,
+    self_approved: bool,
+    at: datetime | None = None,
+) -> Frozen:
+    """The set as canonical bytes. `before` is the revision that this one replaces."""
+    moment = at or timezone.now()
+    collected = material.collect(found)
+    approver = Member.objects.get(id=approver_id)
+    document = build(collected, approver, moment, before, self_approved)
+    data = doc.to_bytes(document)
+    return Frozen(
+        revision=document.report.revision,
+        approved_at=moment,
+        data=data,
+        digest=doc.digest(data),
+        readings_csv=readings.csv_bytes(collected),
+    )
+
+
+def build(
+    collected: Material, approver: Member, at: datetime, before: Revision | None, self_approved: bool
+) -> doc.Document:
+    """The whole report of a review set."""
+    found = collected.found
+    systems = tuple(_system(state, collected) for state in found.systems)
+    document = doc.Document(
+        company=_company(found.company),
+        report=_subject(collected, approver, at, before, self_approved),
+        counts=tables.counts([point for system in found.systems for point in system.points]),
+        deficiencies=tables.deficiencies(found.systems, collected),
+        instruments=_instruments(collected),
+        systems=systems,
+        methods=_methods(found),
+        cautions=tuple(CAUTIONS),
+        earlier=_earlier(before),
+        evidence=_evidence(at, collected),
+    )
+    if before is None:
+        return document
+    earlier = doc.from_bytes(zlib.decompress(before.snapshot))
+    reasons = {str(one.session.id): one.session.reason for one in found.measured if one.session.reason}
+    return msgspec.structs.replace(document, changes=changes.differences(earlier, document, reasons))
+
+
+def _company(company: Company) -> doc.Company:
+    return doc.Company(
+        name=company.name,
+        letterhead=tuple(line.strip() for line in company.letterhead.splitlines() if line.strip()),
+        units=doc.UnitSystem(company.unit_system),
+    )
+
+
+def _subject(
+    collected: Material, approver: Member, at: datetime, before: Revision | None, self_approved: bool
+) -> doc.Subject:
+    found, job, site = collected.found, collected.found.job, collected.found.job.site
+    moments = [collected.local(one.session.started_at).date() for one in found.measured]
+    return doc.Subject(
+        title="Air balance report",
+        project=job.title,
+        customer=site.customer.name,
+        site=", ".join(part for part in (site.name, *site.address.splitlines()) if part.strip()),
+        job=f"{job.number}",
+        revision=before.revision + 1 if before else 1,
+        status=CURRENT,
+        measured_from=min(moments),
+        measured_to=max(moments),
+        approved=collected.person(approver, "supervisor", at),
+        measured=_measurers(collected),
+        zone=site.time_zone,
+        decision_rule=decision_rule(found.company),
+        standard_air=_standard_air(found.company),
+        tolerances=_tolerances(found),
+        self_approval=SELF_APPROVAL.format(name=approver.name) if self_approved else "",
+        note=job.notes,
+    )
+
+
+def _measurers(collected: Material) -> tuple[doc.Person, ...]:
+    """Everybody whose session counts or counted, in order of their first one."""
+    sessions = [s for one in collected.found.measured for s in (one.session, *one.replaced)]
+    first: dict[UUID, doc.Person] = {}
+    for session in sorted(sessions, key=lambda s: (s.started_at, str(s.id))):
+        first.setdefault(session.member_id, collected.person(session.member, "technician"))
+    return tuple(first.values())
+
+
+def decision_rule(company: Company) -> str:
+    """The company's decision rule in words, with its figure."""
+    number = f"{company.decision_parameter:g}"
+    return {
+        DecisionRule.SIMPLE: "Simple acceptance: accepted when the value lies within the tolerance.",
+        DecisionRule.GUARDED: "Guarded acceptance: accepted when the value lies within the tolerance "
+        f"by a guard band of {number} U.",
+        DecisionRule.PROBABILITY: "Accepted when the true value lies within the tolerance with a probability "
+        f"of at least {100 * company.decision_parameter:g} %.",
+    }[DecisionRule(company.decision_rule)]
+
+
+def _standard_air(company: Company) -> doc.StandardAir:
+    density = company.standard_density
+    return doc.StandardAir(density=density, words=f"standard air has a density of {density:g} kg/m³")
+
+
+def _tolerances(found: ReviewSet) -> tuple[str, ...]:
+    """Where tolerances come from, the most general first."""
+    job, company = found.job, found.company
+    below = company.tolerance_below if job.tolerance_below is None else job.tolerance_below
+    above = company.tolerance_above if job.tolerance_above is None else job.tolerance_above
+    lines = [f"−{100 * abs(below):g} % to +{100 * abs(above):g} % of design unless a point says otherwise"]
+    own = sorted(
+        (abs(p.point.tolerance_below or below), abs(p.point.tolerance_above or above), p.point.tag)
+        for s in found.systems
+        for p in s.points
+        if p.point.tolerance_below is not None or p.point.tolerance_above is not None
+    )
+    lines += [f"{tag}: −{100 * low:g} % to +{100 * high:g} %" for low, high, tag in own]
+    return tuple(lines)
+
+
+def _system(state: SystemState, collected: Material) -> doc.System:
+    system = state.system
+    ids: set[object] = {point.point.id for point in state.points}
+    return doc.System(
+        name=system.tag,
+        description=", ".join(part for part in (system.name, SystemKind(system.kind).label.lower()) if part),
+        sheets=tuple(_sheets(state, collected)),
+        outlets=tuple(_outlets(state, collected)),
+        centrelines=tuple(_centrelines(state, collected)),
+        sum_check=tables.sum_check(state),
+        flags=(*_flags(state, collected), *flags.past(collected, ids)),
+        remark="\n".join(_remarks(state, collected)),
+    )
+
+
+def _sheets(state: SystemState, collected: Material) -> Iterator[doc.TraverseSheet]:
+    """Every traverse that counts, as measured; of one point's several the last one stands."""
+    for point in state.points:
+        drawn = [one for one in point.sessions if tables.is_traverse(one) and is_computed(one)]
+        for one in drawn:
+            remark = "" if one is point.final else "Measured again later; the later figure stands."
+            yield sheets.sheet(one, collected, remark=remark)
+
+
+def _outlets(state: SystemState, collected: Material) -> Iterator[doc.OutletRow]:
+    for point in state.points:
+        if point.final is not None and point.final.session.method == "hood_reading":
+            row = tables.outlet_row(point, collected)
+            if row is not None:
+                yield row
+
+
+def _centrelines(state: SystemState, collected: Material) -> Iterator[doc.CentrelineRow]:
+    for point in state.points:
+        one = point.final
+        if one is not None and one.session.method == "centreline_reading" and is_computed(one):
+            yield tables.centreline_row(one, point, collected)
+
+
+def _flags(state: SystemState, collected: Material) -> Iterator[doc.Flag]:
+    """Flags of the system itself and of sessions without a sheet of their own."""
+    for flag in state.flags:
+        yield flags.flag(flag, collected)
+    for one in _of(state):
+        if not (tables.is_traverse(one) and is_computed(one)):
+            yield from flags.of_session(one, collected)
+
+
+def _of(state: SystemState) -> Iterator[Measured]:
+    for point in state.points:
+        yield from point.sessions
+
+
+def _remarks(state: SystemState, collected: Material) -> Iterator[str]:
+    """Replaced sessions and notes of readings that have no sheet of their own, one a line."""
+    for point in state.points:
+        for one in point.sessions:
+            if tables.is_traverse(one) and is_computed(one):
+                continue
+            for line in sheets.history(one, collected):
+                change = f"{line.before} → {line.after}"
+                yield f"{point.point.tag}: {line.what}: {change}, because: {line.why}"
+            if one.session.note:
+                yield f"{point.point.tag}: {one.session.note}"
+
+
+def _instruments(collected: Material) -> tuple[doc.Instrument, ...]:
+    """Instruments that were used, with every certificate that was in force at some reading."""
+    used: dict[UUID, dict[UUID, object]] = {}
+    for one in collected.found.measured:
+        for instrument in collected.used(one.session).values():
+            held = used.setdefault(instrument.id, {})
+            certificate = collected.in_force(instrument, one.session.started_at)
+            if certificate is not None:
+                held[certificate.id] = certificate
+    made = [readings.instrument(collected.instruments[i], list(held.values())) for i, held in used.items()]
+    return tuple(sorted(made, key=lambda one: (one.kind, one.serial)))
+
+
+def _methods(found: ReviewSet) -> tuple[doc.MethodText, ...]:
+    used = sorted({one.session.method for one in found.measured})
+    return (*(METHODS[doc.Method(method)] for method in used), UNCERTAINTY)
+
+
+def _earlier(before: Revision | None) -> doc.Earlier | None:
+    if before is None:
+        return None
+    issued = Issue.objects.filter(revision=before).first()
+    return doc.Earlier(
+        number=issued.number if issued else "",
+        revision=before.revision,
+        digest=before.snapshot_digest,
+        issued_at=issued.issued_at if issued else None,
+    )
+
+
+def _evidence(at: datetime, collected: Material) -> doc.EvidenceHead:
+    number, mac = events.chain_head()
+    return doc.EvidenceHead(number=number, mac=mac, at=collected.local(at))
+
+
+def final_points(found: ReviewSet) -> list[PointState]:
+    """Points that have a figure that stands."""
+    return [p for s in found.systems for p in s.points if p.final is not None]

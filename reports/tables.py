@@ -1,0 +1,217 @@
+"""Outlets and screening readings in rows, deficiencies, counts, and the sum of outlets against the main."""
+
+from collections.abc import Iterator
+
+from jobs.models import PointKind
+from measurements.calc.system import balance
+from measurements.calc.uncertainty import Result as Propagated
+from measurements.models import Method, Result, Verdict
+from reports import document as doc
+from reports import flags, ledger, sheets
+from reports.material import Material
+from reports.reviewset import VERDICT_RANK, Measured, PointState, SystemState, is_computed
+
+DEFICIENT = frozenset({Verdict.FAIL.value, Verdict.CONDITIONAL_FAIL.value})
+COUNTED = {
+    Verdict.PASS.value: "passed",
+    Verdict.CONDITIONAL_PASS.value: "conditional_pass",
+    Verdict.CONDITIONAL_FAIL.value: "conditional_fail",
+    Verdict.FAIL.value: "failed",
+    Verdict.NOT_DECIDABLE.value: "not_decidable",
+}
+
+
+def keys(one: Measured, material: Material) -> tuple[str, ...]:
+    """Serial numbers of a session's instruments, each once."""
+    return tuple(dict.fromkeys(found.serial for found in material.used(one.session).values()))
+
+
+def outlet_row(state: PointState, material: Material) -> doc.OutletRow | None:
+    """An outlet with its first and its standing figure; None without a computed one."""
+    computed = [one for one in state.sessions if is_computed(one)]
+    if not computed or state.final is not computed[-1]:
+        return None
+    last, first = computed[-1], computed[0]
+    return doc.OutletRow(
+        tag=state.point.tag,
+        place=state.point.location,
+        kind=PointKind(state.point.kind).label.lower(),
+        method=doc.Method(last.session.method),
+        first=_figure(first.result, state) if first is not last else None,
+        final=ledger.ledger(_result(last), state.point),
+        instruments=keys(last, material),
+        measured_by=last.session.member.name,
+        at=material.local(last.session.started_at),
+        anchor="",
+    )
+
+
+def _result(one: Measured) -> Result:
+    if one.result is None:
+        raise ValueError("the session is not evaluated")
+    return one.result
+
+
+def _figure(result: Result | None, state: PointState) -> doc.Measured | None:
+    if result is None:
+        return None
+    line = ledger.ledger(result, state.point)
+    return doc.Measured(value=line.flow, expanded=line.expanded)
+
+
+def centreline_row(one: Measured, state: PointState, material: Material) -> doc.CentrelineRow:
+    """A screening reading at the axis of a duct."""
+    result = _result(one)
+    detail = ledger.detail(result)
+    points = detail.get("points") or [{}]
+    plane = one.session.content.get("plane") or {}
+    area = ledger.finite(detail.get("area")) or sheets.duct_of(plane).area
+    mean = result.mean_velocity or 0.0
+    return doc.CentrelineRow(
+        tag=state.point.tag,
+        place=state.point.location,
+        velocity=float(points[0].get("velocity") or mean / FACTOR),
+        area=area,
+        factor=FACTOR,
+        result=ledger.ledger(result, state.point),
+        instruments=keys(one, material),
+        measured_by=one.session.member.name,
+        at=material.local(one.session.started_at),
+        anchor="",
+    )
+
+
+FACTOR = 0.9
+
+
+def is_traverse(one: Measured) -> bool:
+    return one.session.method in (Method.PITOT_TRAVERSE, Method.SWEPT_TRAVERSE)
+
+
+def counts(points: list[PointState]) -> doc.Counts:
+    """Points by the verdict of the figure that stands."""
+    found = dict.fromkeys(COUNTED.values(), 0)
+    for state in points:
+        if state.final is not None and state.final.result is not None:
+            found[COUNTED[state.final.result.verdict]] += 1
+    return doc.Counts(**found)
+
+
+def deficiencies(systems: tuple[SystemState, ...], material: Material) -> tuple[doc.Deficiency, ...]:
+    """Points that do not meet their design or have no figure; the worst first."""
+    rows = [
+        row for system in systems for state in system.points for row in _deficiency(system, state, material)
+    ]
+    return tuple(row for _, row in sorted(rows, key=lambda pair: pair[0]))
+
+
+Ranked = tuple[tuple[int, float, str], doc.Deficiency]
+
+
+def _weight(result: Result, off: float, tag: str) -> tuple[int, float, str]:
+    """Failures by distance from design, then (after what has no figure) what carries no verdict."""
+    if result.verdict == Verdict.NOT_DECIDABLE:
+        return (3, -off, tag)
+    return (0, VERDICT_RANK[result.verdict] - off, tag)
+
+
+def _deficiency(system: SystemState, state: PointState, material: Material) -> Iterator[Ranked]:
+    one, tag = state.final, state.point.tag
+    if one is None:
+        if state.missing:
+            yield (
+                (2, 0.0, tag),
+                doc.Deficiency(tag=tag, system=system.system.tag, what="Not measured.", status="open"),
+            )
+        return
+    result = _result(one)
+    answer = flags.accepted(one, material)
+    anchor = str(one.session.id) if is_traverse(one) and is_computed(one) else ""
+    if not is_computed(one):
+        what = f"No figure: {result.refusal}" if result.refusal else "No figure was computed."
+        yield (
+            (1, 0.0, tag),
+            doc.Deficiency(
+                tag=tag, system=system.system.tag, what=what, status=_status(answer), answer=answer
+            ),
+        )
+    elif result.verdict in DEFICIENT or (result.accepted is False and result.design_flow is not None):
+        line = ledger.ledger(result, state.point)
+        off = abs((line.share or 1.0) - 1.0)
+        yield (
+            _weight(result, off, tag),
+            doc.Deficiency(
+                tag=tag,
+                system=system.system.tag,
+                what=_what(line),
+                result=line,
+                status=_status(answer),
+                answer=answer,
+                anchor=anchor,
+            ),
+        )
+
+
+def _what(line: doc.Result) -> str:
+    if line.share is None:
+        return line.reason
+    side = "below" if line.share < 1.0 else "above"
+    if line.verdict is doc.Verdict.NOT_DECIDABLE:
+        return f"{100 * line.share:.0f} % of design by a method that carries no verdict."
+    off = abs(100 * (line.share - 1.0))
+    return f"{100 * line.share:.0f} % of design, {off:.0f} % {side} it. {line.reason}"
+
+
+def _status(answer: doc.Answer | None) -> str:
+    return "accepted" if answer is not None else "open"
+
+
+def sum_check(system: SystemState) -> doc.SumCheck | None:
+    """All outlets together against the one traverse that feeds them; None when it cannot be made."""
+    outlets = [state for state in system.points if state.point.kind == PointKind.OUTLET]
+    mains = [
+        state
+        for state in system.points
+        if state.point.kind == PointKind.PLANE and state.point.parent_id is None and _traversed(state)
+    ]
+    if len(mains) != 1 or not outlets or not all(_computed(state) for state in outlets):
+        return None
+    main = mains[0]
+    found = balance([_propagated(state) for state in outlets], _propagated(main))
+    words = "agrees with" if found.agrees else "does not agree with"
+    return doc.SumCheck(
+        traverse=main.point.tag,
+        traverse_flow=doc.Measured(value=found.main, expanded=found.main_U),
+        outlets=len(outlets),
+        outlets_flow=doc.Measured(value=found.outlet_sum, expanded=found.outlet_U),
+        difference=doc.Measured(value=found.difference, expanded=found.U),
+        agrees=found.agrees,
+        sentence=f"The sum of the outlets {words} the traverse within their combined uncertainty.",
+    )
+
+
+def _computed(state: PointState) -> bool:
+    return state.final is not None and is_computed(state.final)
+
+
+def _traversed(state: PointState) -> bool:
+    return _computed(state) and state.final is not None and is_traverse(state.final)
+
+
+def _propagated(state: PointState) -> Propagated:
+    """A stored flow at actual density, as the comparison takes it."""
+    result = _result(state.final) if state.final else None
+    if result is None or result.flow is None:
+        raise ValueError(f"{state.point.tag}: no figure")
+    return Propagated(
+        name="flow",
+        unit="m3/s",
+        value=result.flow,
+        u=result.flow_u or 0.0,
+        U=result.flow_expanded or 0.0,
+        k=result.coverage_factor or 2.0,
+        dof=float("inf"),
+        coverage=0.9545,
+        budget=(),
+        digest=result.inputs_digest,
+    )
