@@ -14,7 +14,9 @@ MOST_MEMBERS = 500
 MOST_UNPACKED = 64 * 1024 * 1024
 MOST_PART = 24 * 1024 * 1024
 MOST_RATIO = 200
-MOST_ELEMENTS = 2_500_000
+MOST_ELEMENTS = 1_600_000
+MOST_DEPTH = 60
+MOST_TOKEN = 1024 * 1024
 _CHUNK = 64 * 1024
 _ENCRYPTED = 0x1
 DAMAGED = "is damaged or no workbook; open it in a spreadsheet and save it anew as .xlsx"
@@ -49,10 +51,13 @@ class Package:
 
     def read(self, path: str, handler: Handler) -> None:
         """Feeds a part through an XML parser that takes no document type, hence no entities."""
-        parser = _parser(handler)
+        parser, fed = _parser(handler), 0
         try:
             for chunk in self._chunks(path):
                 parser.Parse(chunk, False)
+                fed += len(chunk)
+                if fed - parser.CurrentByteIndex > MOST_TOKEN:  # one tag without end, parsed again each time
+                    raise refuse("file", BOMB)
             parser.Parse(b"", True)
         except Stop:
             return
@@ -79,19 +84,22 @@ class Stop(Exception):
 def _parser(handler: Handler) -> Any:
     """An expat parser for a handler; local names only, since two families of namespaces are in use."""
     names: dict[str, str] = {}
-    left = MOST_ELEMENTS
+    left, depth = MOST_ELEMENTS, 0
 
     def local(name: str) -> str:
         return names.get(name) or names.setdefault(name, name.rpartition(" ")[2])
 
     def start(name: str, attributes: dict[str, str]) -> None:
-        nonlocal left
+        nonlocal left, depth
         left -= 1
-        if left < 0:
+        depth += 1
+        if left < 0 or depth > MOST_DEPTH:
             raise refuse("file", BOMB)
         handler.start(names.get(name) or local(name), attributes)
 
     def end(name: str) -> None:
+        nonlocal depth
+        depth -= 1
         handler.end(names.get(name) or local(name))
 
     def no_document_type(*ignored: Any) -> None:
@@ -99,6 +107,7 @@ def _parser(handler: Handler) -> Any:
 
     parser = expat.ParserCreate(namespace_separator=" ")
     parser.buffer_text = True
+    parser.CommentHandler = lambda data: None
     parser.StartElementHandler, parser.EndElementHandler = start, end
     parser.CharacterDataHandler = handler.text
     parser.StartDoctypeDeclHandler = no_document_type

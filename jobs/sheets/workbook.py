@@ -20,7 +20,8 @@ from jobs.sheets.grid import (
 )
 from jobs.sheets.package import BOMB, DAMAGED, Package, Stop, relations
 
-MOST_CELLS = 700_000
+MOST_CELLS = 620_000
+MOST_EMPTY_ROWS = 100_000
 MOST_STRINGS = 300_000
 _PERCENT_FORMATS = {9, 10}
 _DATE_FORMATS = {*range(14, 23), *range(27, 37), *range(45, 48), *range(50, 59)}
@@ -153,7 +154,7 @@ class _Cells:
         self.strings, self.kinds = strings, kinds
         self.rows: dict[int, dict[int, Cell]] = {}
         self.columns: dict[str, int] = {}
-        self.row = self.column = self.seen = self.hidden = 0
+        self.row = self.column = self.seen = self.seen_rows = self.hidden = 0
         self.type, self.style, self.formula, self.taking = "n", 0, False, False
         self.parts: list[str] = []
 
@@ -165,8 +166,7 @@ class _Cells:
         elif name == "f":
             self.formula = True
         elif name == "row":
-            self.row, self.column = int(attributes.get("r", self.row + 1)), -1
-            self.hidden += attributes.get("hidden") in ("1", "true")
+            self._open_row(attributes)
 
     def end(self, name: str) -> None:
         if name in ("v", "t"):
@@ -179,6 +179,13 @@ class _Cells:
     def text(self, data: str) -> None:
         if self.taking:
             self.parts.append(data[: MOST_TEXT + 1])
+
+    def _open_row(self, attributes: dict[str, str]) -> None:
+        self.row, self.column = int(attributes.get("r", self.row + 1)), -1
+        self.hidden += attributes.get("hidden") in ("1", "true")
+        self.seen_rows += 1
+        if self.seen_rows > MOST_EMPTY_ROWS:
+            raise refuse("file", "has too many rows, most of them empty; copy the table into a new workbook")
 
     def _open(self, attributes: dict[str, str]) -> None:
         self.seen += 1

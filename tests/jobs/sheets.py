@@ -1,6 +1,7 @@
 """Makes workbooks for tests: honest ones by openpyxl, hostile ones by hand."""
 
 import io
+import random
 import zipfile
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
@@ -11,14 +12,16 @@ MAIN = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
 RELS = "http://schemas.openxmlformats.org/officeDocument/2006/relationships"
 PACKAGE = "http://schemas.openxmlformats.org/package/2006/relationships"
 
-HEADS = (
-    "system,system name,system kind,tag,kind,parent,location,shape,width,height,diameter,size unit,"
-    "design flow,flow unit,density basis,tolerance below %,tolerance above %"
-).split(",")
+HEADS = [
+    *("system", "system name", "system kind", "tag", "kind", "parent", "location", "shape"),
+    *("width", "height", "diameter", "size unit", "design flow", "flow unit", "density basis"),
+    *("tolerance below %", "tolerance above %"),
+]
 SMALL = [
     ["AHU-7", "Halls", "supply", "MD-1", "plane", "", "Plant", "rectangular", 500, 400, "", "mm", 900, "L/s",
      "actual", 5, 10],
-    ["AHU-7", "", "", "BD-1", "plane", "MD-1", "", "round", "", "", 250, "mm", 270, "L/s", "standard", "", ""],
+    ["AHU-7", "", "", "BD-1", "plane", "MD-1", "", "round", "", "", 250, "mm", 270, "L/s",
+     "standard", "", ""],
     ["AHU-7", "", "", "S-1", "outlet", "BD-1", "Room 1", "", "", "", "", "", 90, "L/s", "actual", "", ""],
 ]  # fmt: skip
 
@@ -29,7 +32,7 @@ def csv_of(rows: Iterable[Sequence[Any]], heads: Sequence[str] = HEADS, separato
 
 
 def xlsx_of(rows: Iterable[Sequence[Any]], heads: Sequence[str] = HEADS, **formats: str) -> bytes:
-    """A workbook by openpyxl; `formats` gives number formats by cell, e.g. P2="0%". Empty texts are left out."""
+    """A workbook by openpyxl; `formats` gives number formats by cell, e.g. P2="0%"."""
     book = openpyxl.Workbook()
     sheet = book.active
     for row in [heads, *rows]:
@@ -46,9 +49,9 @@ def saved(book: openpyxl.Workbook) -> bytes:
 
 
 def zipped(parts: Mapping[str, bytes | str]) -> bytes:
-    """An archive of given parts, packed as well as can be."""
+    """An archive of given parts."""
     out = io.BytesIO()
-    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as archive:
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
         for name, content in parts.items():
             archive.writestr(name, content)
     return out.getvalue()
@@ -69,6 +72,11 @@ def hostile(sheet: bytes | str, *, strings: bytes | str = "", **extra: bytes | s
     if strings:
         parts["xl/sharedStrings.xml"] = strings
     return zipped(parts | extra)
+
+
+def hard_to_pack(size: int = 300_000) -> str:
+    """A comment that lets the rest of a part unpack to much without an unlikely ratio."""
+    return f"<!--{random.Random(7).randbytes(size // 2).hex()}-->"
 
 
 def sheet_xml(cells: str, *, before: str = "") -> str:
