@@ -85,6 +85,8 @@ def _first_names(constraint: Any) -> tuple[str, ...]:
 def _links(model: Any) -> Iterator[CheckMessage]:
     for field in _local_keys(model):
         target = field.remote_field.model
+        if isinstance(target, str):
+            continue  # not resolved; Django's own checks say so
         if is_tenant_link(model, field):
             if not isinstance(field, TenantForeignKey):
                 yield _error("E007", field, "must be a TenantForeignKey")

@@ -23,7 +23,8 @@ def test_keys_of_every_tenant_table(db: None, model: object) -> None:
     meta = model._meta  # type: ignore[attr-defined]
     with connection.cursor() as cursor:
         cursor.execute(
-            "SELECT pg_get_constraintdef(oid) FROM pg_constraint WHERE contype = 'p' AND conrelid = %s::regclass",
+            "SELECT pg_get_constraintdef(oid) FROM pg_constraint"
+            " WHERE contype = 'p' AND conrelid = %s::regclass",
             [meta.db_table],
         )
         assert cursor.fetchall() == [("PRIMARY KEY (company_id, id)",)]

@@ -87,9 +87,13 @@ def test_the_outer_company_is_back_after_an_error(a: Side, b: Side) -> None:
 
 def test_an_error_in_the_database_is_not_hidden_by_the_way_out(a: Side, b: Side) -> None:
     with company(a.id):
-        with pytest.raises(DatabaseError, match="division"), transaction.atomic():
-            with company_var(b.id), connection.cursor() as cursor:
-                cursor.execute("SELECT 1 / 0")
+        with (
+            pytest.raises(DatabaseError, match="division"),
+            transaction.atomic(),
+            company_var(b.id),
+            connection.cursor() as cursor,
+        ):
+            cursor.execute("SELECT 1 / 0")
         assert told() == str(a.id)
 
 
