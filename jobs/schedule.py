@@ -267,7 +267,7 @@ def _answer(
 
 
 def _store(plan: _Plan) -> None:
-    """One statement a thousand rows. Keys to parents in later statements are checked at the end."""
+    """One statement a thousand rows."""
     System.objects.bulk_create(
         [*plan.new_systems, *plan.changed_systems],
         batch_size=BATCH,
@@ -276,9 +276,24 @@ def _store(plan: _Plan) -> None:
         update_fields=["name", "kind", "version"],
     )
     TestPoint.objects.bulk_create(
-        [*plan.new, *plan.changed, *plan.moved],
+        _parents_first([*plan.new, *plan.changed, *plan.moved]),
         batch_size=BATCH,
         update_conflicts=True,
         unique_fields=["company", "id"],
         update_fields=_WRITTEN,
     )
+
+
+def _parents_first(points: list[TestPoint]) -> list[TestPoint]:
+    """Sorted by depth in the tree, since the database checks each statement's keys to parents at its end."""
+    by_id = {point.id: point for point in points}
+    depths: dict[UUID | None, int] = {None: 0}
+    for point in points:
+        path: list[UUID] = []
+        here: UUID | None = point.id
+        while here not in depths and here in by_id:
+            path.append(here)
+            here = by_id[here].parent_id
+        for depth, place in enumerate(reversed(path), depths.get(here, 0) + 1):
+            depths[place] = depth
+    return sorted(points, key=lambda point: depths[point.id])

@@ -126,7 +126,7 @@ class Reader:
             tolerance_above=self.share(row, Column.ABOVE),
         )
         self.named.add((point.system, point.tag))
-        if Column.SHAPE in self.heads.places:
+        if kind and Column.SHAPE in self.heads.places:
             self._check_shape(point)
         self._check_tolerance(point)
         return point if len(self.faults.found) + self.faults.more == before else None
