@@ -50,6 +50,7 @@ from .layout import (
     make_layout,
     plane_quality,
 )
+from .line import Line, fit_line
 from .method import Allowances, Code, Estimate, Limits, MethodResult, PointVelocity, Remark, RunFigure
 from .models import HoodSignal, Signal
 from .outlet import HoodReading, hood_factor, hood_reading
@@ -57,7 +58,8 @@ from .pictures import VelocityMap, Work, expected_work, usual_rule, velocity_map
 from .plan import Sharing
 from .positions import Rule, round_fractions, side_fractions
 from .records import digest, from_plain, to_plain
-from .swept import Sweep, SweptTraverse, swept_traverse
+from .sweeps import Sweep, SweptTraverse
+from .swept import swept_traverse
 from .system import SystemBalance, balance
 from .traverse import PitotTraverse, PointReading, pitot_traverse
 from .uncertainty import BudgetRow, Correlation, Effect, Quantity, Result, evaluate, propagate, rounded
@@ -94,6 +96,7 @@ __all__ = [
     "Kind",
     "Layout",
     "Limits",
+    "Line",
     "MethodResult",
     "ModelError",
     "PitotTraverse",
@@ -137,6 +140,7 @@ __all__ = [
     "evaluate",
     "expected_work",
     "find_unit",
+    "fit_line",
     "from_limits",
     "from_plain",
     "from_resolution",

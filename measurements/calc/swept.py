@@ -9,22 +9,16 @@ tell; the treatment of averaging pressure and of round sweeps is this project's 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 
-from .air import compressibility
-from .conditions import Air, resolve_air
+from .conditions import resolve_air
 from .distributions import Distribution
-from .duct import Duct, Shape
-from .errors import Refused, all_finite, finite, not_negative, positive
-from .instrument import Instrument, correct
+from .duct import Shape
+from .errors import Refused, finite, not_negative, positive
+from .instrument import correct
 from .layout import EXPONENTS, plane_quality
 from .method import (
-    STANDARD_PROBE,
-    Allowances,
     Code,
-    Estimate,
-    Limits,
     MethodResult,
     PointVelocity,
     Remark,
@@ -36,71 +30,14 @@ from .plan import Sharing
 from .positions import Rule, side_fractions
 from .records import digest
 from .remarks import implausible, plane_remarks, reading_remarks, run_remarks
+from .sweeps import LineAverage, SweptTraverse, average_line, pressure_average_bias
 from .traverse import INTEGRATION_FLOOR, INTEGRATION_UNKNOWN, MISSING_SPREAD, common_effects, common_values
 from .uncertainty import Effect
-from .variance import RunSpread, TypeA, series_type_a, spread_of_runs
+from .variance import RunSpread, spread_of_runs
 from .version import CALCULATION_VERSION
 
-PROFILE_DEGREE = 4
-"""Degree of the polynomial that stands for the profile along a sweep."""
 WALL_GAP_U = 0.005
 """The ends of a sweep never touch the walls: standard uncertainty as a fraction (practice)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Sweep:
-    """One sweep along a line (counted from 1) in a run (from 1).
-
-    Either samples with their times (s, rising), or mean and duration (s). Samples and mean are in the unit
-    of the traverse's signal: Pa or m/s.
-    """
-
-    line: int
-    run: int = 1
-    times: tuple[float, ...] = ()
-    samples: tuple[float, ...] = ()
-    mean: float | None = None
-    duration: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class SweptTraverse:
-    """Input of `swept_traverse`. Lengths m, density kg/m3.
-
-    lines: how many were planned. rule: how they are placed across the duct (None: not stated). settling: s
-    cut off at the start of each series. zero: what a manometer showed with no pressure (mean of the checks).
-    pressure_cv: relative standard deviation of the pressure along a line, for averages of pressure.
-    """
-
-    duct: Duct
-    lines: int
-    sweeps: tuple[Sweep, ...]
-    signal: Signal
-    instrument: Instrument
-    air: Air
-    rule: Rule | None = Rule.EQUAL_AREA
-    settling: float = 0.0
-    zero: float = 0.0
-    pressure_cv: float = 0.3
-    probe: Estimate = STANDARD_PROBE
-    upstream: float | None = None
-    downstream: float | None = None
-    standard_density: float = 1.204
-    allowances: Allowances = field(default_factory=Allowances)
-    limits: Limits = field(default_factory=Limits)
-
-
-@dataclass(frozen=True, slots=True)
-class _Line:
-    """One sweep, averaged: value is mean sqrt(2 p) or mean velocity; shown is the mean of what was shown."""
-
-    sweep: Sweep
-    value: float
-    shown: float
-    duration: float
-    spread: TypeA | None
-    dropped: int
-    u: dict[str, float]
 
 
 def swept_traverse(inputs: SweptTraverse) -> MethodResult:
@@ -114,7 +51,7 @@ def swept_traverse(inputs: SweptTraverse) -> MethodResult:
     positive("standard_density", inputs.standard_density)
     air = resolve_air(inputs.air)
     _check(inputs)
-    kept = [_average(inputs, s, f"sweeps[{i}]", air.pressure) for i, s in enumerate(inputs.sweeps)]
+    kept = [average_line(inputs, s, f"sweeps[{i}]", air.pressure) for i, s in enumerate(inputs.sweeps)]
     runs: dict[int, dict[int, float]] = {}
     for one in kept:
         runs.setdefault(one.sweep.run, {})[one.sweep.line] = one.value
@@ -185,93 +122,21 @@ def _check(inputs: SweptTraverse) -> None:
         seen.add((s.line, s.run))
 
 
-def _average(inputs: SweptTraverse, sweep: Sweep, name: str, static_pressure: float) -> _Line:
-    if sweep.samples:
-        times, samples, dropped = _settled(sweep, inputs.settling, name)
-        weights = time_weights(times)
-        duration = times[-1] - times[0]
-    else:
-        if sweep.mean is None or sweep.duration is None:
-            raise Refused(name, "needs samples with times, or mean and duration")
-        samples, weights, dropped = (finite(f"{name}.mean", sweep.mean),), (1.0,), 0
-        duration = positive(f"{name}.duration", sweep.duration)
-    net = tuple(v - inputs.zero for v in samples)
-    shown = math.fsum(w * v for w, v in zip(weights, net, strict=True))
-    if shown < 0.0:
-        raise Refused(name, "averages below zero: check hoses and direction", shown)
-    corrected = correct(inputs.instrument, net, name=name)
-    compressibility(max(*corrected.values, 0.0) if inputs.signal is Signal.PRESSURE else 0.0, static_pressure)
-    change = _root if inputs.signal is Signal.PRESSURE else _same
-    series = tuple(change(v) for v in corrected.values)
-    value = math.fsum(w * v for w, v in zip(weights, series, strict=True))
-    if not sweep.samples and inputs.signal is Signal.PRESSURE:
-        value *= 1.0 - pressure_average_bias(inputs.pressure_cv)
-    u = {e.name: _line_u(change, corrected.values, e.u, weights) for e in corrected.effects}
-    enough = len(series) >= 10 + PROFILE_DEGREE
-    spread = series_type_a(series, PROFILE_DEGREE) if enough else None
-    return _Line(sweep, value, shown, duration, spread, dropped, u)
-
-
-def _settled(sweep: Sweep, settling: float, name: str) -> tuple[tuple[float, ...], tuple[float, ...], int]:
-    if len(sweep.times) != len(sweep.samples):
-        raise Refused(f"{name}.times", "must be as many as the samples", len(sweep.times))
-    all_finite(f"{name}.times", sweep.times)
-    all_finite(f"{name}.samples", sweep.samples)
-    if any(b <= a for a, b in zip(sweep.times, sweep.times[1:], strict=False)):
-        raise Refused(f"{name}.times", "must rise")
-    first = next((i for i, t in enumerate(sweep.times) if t - sweep.times[0] >= settling), len(sweep.times))
-    if len(sweep.times) - first < 2:
-        raise Refused(f"{name}.samples", "leave fewer than two after settling", len(sweep.times) - first)
-    return sweep.times[first:], sweep.samples[first:], first
-
-
-def time_weights(times: Sequence[float]) -> tuple[float, ...]:
-    """Share of the time that each sample stands for (trapezoids): half of the gaps on its two sides."""
-    whole = times[-1] - times[0]
-    last = len(times) - 1
-    return tuple(0.5 * (times[min(i + 1, last)] - times[max(i - 1, 0)]) / whole for i in range(len(times)))
-
-
-def pressure_average_bias(cv: float) -> float:
-    """How much the root of a mean pressure reads above the mean root, as a fraction: about cv^2 / 8.
-
-    cv: relative standard deviation of the pressure. Second-order expansion of the square root.
-    """
-    return cv * cv / 8.0
-
-
-def _root(pressure: float) -> float:
-    return math.sqrt(2.0 * max(pressure, 0.0))
-
-
-def _same(value: float) -> float:
-    return value
-
-
-def _line_u(
-    change: Callable[[float], float], values: Sequence[float], u: Sequence[float], weights: Sequence[float]
-) -> float:
-    """Standard uncertainty of a line's mean from one cause, alike for all its samples: by differences."""
-    return math.fsum(
-        w * 0.5 * (change(v + d) - change(v - d)) for v, d, w in zip(values, u, weights, strict=True)
-    )
-
-
-def _mean(kept: Sequence[_Line]) -> float:
+def _mean(kept: Sequence[LineAverage]) -> float:
     return math.fsum(w * k.value for w, k in zip(_weights(kept), kept, strict=True))
 
 
-def _weights(kept: Sequence[_Line]) -> tuple[float, ...]:
+def _weights(kept: Sequence[LineAverage]) -> tuple[float, ...]:
     lines = {k.sweep.line for k in kept}
     times = {n: sum(k.sweep.line == n for k in kept) for n in lines}
     return tuple(1.0 / (len(lines) * times[k.sweep.line]) for k in kept)
 
 
-def _values(kept: Sequence[_Line]) -> dict[str, float | Sequence[float]]:
+def _values(kept: Sequence[LineAverage]) -> dict[str, float | Sequence[float]]:
     return {"line": tuple(k.value for k in kept), "line_weight": _weights(kept)}
 
 
-def _line_effects(kept: Sequence[_Line]) -> list[Effect]:
+def _line_effects(kept: Sequence[LineAverage]) -> list[Effect]:
     """The instrument's effects on the lines' means; resolution is each line's own."""
     names = dict.fromkeys(name for k in kept for name in k.u)
     return [
@@ -288,7 +153,7 @@ def _line_effects(kept: Sequence[_Line]) -> list[Effect]:
     ]
 
 
-def _type_a_effects(inputs: SweptTraverse, kept: Sequence[_Line], spread: RunSpread) -> list[Effect]:
+def _type_a_effects(inputs: SweptTraverse, kept: Sequence[LineAverage], spread: RunSpread) -> list[Effect]:
     """From repeats where there are any, else from the series, else an allowance."""
     if spread.run_dof > 0:
         return [
@@ -312,7 +177,7 @@ def _type_a_effects(inputs: SweptTraverse, kept: Sequence[_Line], spread: RunSpr
     return [Effect("Fluctuation (allowance)", "velocity_factor", u_single, Sharing.COMMON)]
 
 
-def _factor(inputs: SweptTraverse, kept: Sequence[_Line]) -> tuple[float, list[Effect]]:
+def _factor(inputs: SweptTraverse, kept: Sequence[LineAverage]) -> tuple[float, list[Effect]]:
     """The factor on the mean of lines, and the effects of averaging, shape of sweep, and lines."""
     common, rectangular = Sharing.COMMON, Distribution.RECTANGULAR
     factor, effects = 1.0, []
@@ -360,7 +225,7 @@ def _missing_effects(share: float) -> list[Effect]:
 
 
 def _line_velocities(
-    inputs: SweptTraverse, kept: Sequence[_Line], speed: float, mean: float
+    inputs: SweptTraverse, kept: Sequence[LineAverage], speed: float, mean: float
 ) -> tuple[PointVelocity, ...]:
     places = _places(inputs)
     found = []
@@ -381,7 +246,7 @@ def _places(inputs: SweptTraverse) -> dict[int, float]:
 
 
 def _sweep_remarks(
-    inputs: SweptTraverse, kept: Sequence[_Line], missing: Sequence[int], factor: float
+    inputs: SweptTraverse, kept: Sequence[LineAverage], missing: Sequence[int], factor: float
 ) -> list[Remark]:
     remarks = _instrument_remarks(inputs, kept)
     if missing:
@@ -403,7 +268,7 @@ def _sweep_remarks(
     return remarks
 
 
-def _instrument_remarks(inputs: SweptTraverse, kept: Sequence[_Line]) -> list[Remark]:
+def _instrument_remarks(inputs: SweptTraverse, kept: Sequence[LineAverage]) -> list[Remark]:
     """The means of the lines against certificate and range."""
     found = correct(inputs.instrument, [k.shown for k in kept], name="sweeps")
     labels = [f"L{k.sweep.line}" for k in kept]

@@ -39,6 +39,7 @@ class Kind(StrEnum):
     VOLTAGE = "voltage"  # V
     CURRENT = "current"  # A
     ENTHALPY = "enthalpy"  # J/kg
+    SPECIFIC_HEAT = "specific_heat"  # J/(kg K)
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +71,9 @@ TABLE: tuple[Unit, ...] = (
     _row(Kind.PRESSURE, 1e5, "bar"),
     _row(Kind.PRESSURE, 100.0, "mbar"),
     _row(Kind.PRESSURE, INCH_OF_WATER, "[in_i'H2O]", "inH2O", "in H2O", "in. w.g.", "inWC", "in wg"),
+    _row(Kind.PRESSURE, 249.082, "{in_i'H2O_39.2F}", "inH2O_39F", "inH2O_4C"),
+    _row(Kind.PRESSURE, 248.84, "{in_i'H2O_60F}", "inH2O_60F"),
+    _row(Kind.PRESSURE, 248.642, "{in_i'H2O_20C}", "inH2O_20C", "inH2O_68F"),
     _row(Kind.PRESSURE, GRAVITY, "mm[H2O]", "mmH2O"),
     _row(Kind.PRESSURE, 12.0 * INCH_OF_WATER, "[ft_i'H2O]", "ftH2O"),
     _row(Kind.PRESSURE, 1000.0 * GRAVITY, "m[H2O]", "mH2O"),
@@ -119,6 +123,7 @@ TABLE: tuple[Unit, ...] = (
     _row(Kind.POWER, 1.0, "W"),
     _row(Kind.POWER, 1000.0, "kW"),
     _row(Kind.POWER, 550.0 * FOOT * POUND * GRAVITY, "[HP]", "hp"),
+    _row(Kind.POWER, 746.0, "{hp_electric}", "hp(E)"),
     _row(Kind.POWER, BTU / 3600.0, "[Btu_IT]/h", "Btu/h"),
     _row(Kind.POWER, 12000.0 * BTU / 3600.0, "{ton_refrigeration}", "ton"),
     _row(Kind.SPEED, 1.0, "/s", "1/s", "Hz"),
@@ -133,6 +138,8 @@ TABLE: tuple[Unit, ...] = (
     _row(Kind.ENTHALPY, 1.0, "J/kg"),
     _row(Kind.ENTHALPY, 1000.0, "kJ/kg"),
     _row(Kind.ENTHALPY, BTU / POUND, "[Btu_IT]/[lb_av]", "Btu/lb"),
+    _row(Kind.SPECIFIC_HEAT, 1.0, "J/kg/K", "J/(kg K)"),
+    _row(Kind.SPECIFIC_HEAT, BTU / POUND / _DEGREE_F, "[Btu_IT]/[lb_av]/[degF]", "Btu/(lb F)"),
 )
 
 _BY_KIND: dict[tuple[Kind, str], Unit] = {(u.kind, name): u for u in TABLE for name in u.names}
