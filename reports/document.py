@@ -30,8 +30,8 @@ class UnitSystem(StrEnum):
 class Verdict(StrEnum):
     """Where the interval of a result lies against its tolerance (JCGM 106, guard band = U)."""
 
-    PASS = "pass"
-    CONDITIONAL_PASS = "conditional_pass"
+    PASS = "pass"  # noqa: S105 (no password)
+    CONDITIONAL_PASS = "conditional_pass"  # noqa: S105
     CONDITIONAL_FAIL = "conditional_fail"
     FAIL = "fail"
     NOT_DECIDABLE = "not_decidable"
@@ -150,7 +150,7 @@ class Answer(Content, frozen=True, kw_only=True):
 
 
 class Flag(Content, frozen=True, kw_only=True):
-    """What a rule saw, what it expected and what to do; `where` is the tag of the point, `anchor` its sheet."""
+    """What a rule saw, what it expected and what to do; `where` = tag of the point, `anchor` = its sheet."""
 
     rule: str
     severity: Literal["stop", "warning", "remark"]
@@ -221,7 +221,7 @@ class Reading(Content, frozen=True, kw_only=True):
 
 
 class Sweep(Content, frozen=True, kw_only=True):
-    """One line swept at a steady pace: time-weighted mean and an evenly thinned series of velocities (m/s)."""
+    """One line swept at a steady pace: time-weighted mean and an evenly thinned series (m/s)."""
 
     line: str
     duration: float  # s
@@ -486,7 +486,7 @@ class Document(Content, frozen=True, kw_only=True):
 
 
 class Issue(Content, frozen=True, kw_only=True):
-    """What is known only when the report leaves the house; `address` is the public page that checks a file."""
+    """What is known only when the report leaves the house; `address`: the public page that checks a file."""
 
     number: str
     revision: int

@@ -12,7 +12,7 @@ from typing import Final
 
 from reports.document import Measured, Quantity, Result, UnitSystem, Verdict
 
-# Between number and unit a no-break space: the typeface's thin space is an eighth of an em and is lost at 8 pt.
+# Between number and unit a no-break space: the typeface's thin space is an eighth of an em, lost at 8 pt.
 MINUS, THIN, UNIT_SPACE, PLUS_MINUS = "\u2212", "\u202f", "\u00a0", "±"
 FIGURE_SPACE, POINT_SPACE = "\u2007", "\u2008"
 NOTHING: Final = "–"
@@ -44,7 +44,7 @@ _COMMON = {
     Q.NUMBER: Unit("", 1, 0, 3),
     Q.TIME: Unit("s", 1, 0, 0),
 }
-# Factors are exact by definition: 1 in = 0.0254 m, 1 lb = 0.45359237 kg, 1 inH2O (conventional) = 249.08891 Pa.
+# By definition 1 in = 0.0254 m, 1 lb = 0.45359237 kg; conventional 1 inH2O = 249.08891 Pa, 1 inHg = 3386.389 Pa.
 _FOOT, _POUND, _INCH_WATER, _INCH_MERCURY = 0.3048, 0.45359237, 249.08891, 3386.389
 _SI = _COMMON | {
     Q.FLOW: Unit("L/s", 1000, 0, 0),
@@ -80,7 +80,11 @@ class Figure:
     unit: str
 
     def __str__(self) -> str:
-        number = f"{self.value}{UNIT_SPACE}{PLUS_MINUS}{UNIT_SPACE}{self.expanded}" if self.expanded else self.value
+        number = (
+            f"{self.value}{UNIT_SPACE}{PLUS_MINUS}{UNIT_SPACE}{self.expanded}"
+            if self.expanded
+            else self.value
+        )
         return f"{number}{UNIT_SPACE}{self.unit}" if self.unit else number
 
 
@@ -103,7 +107,7 @@ class Ledger:
 
 
 def decimals_of(expanded: float) -> int:
-    """Decimal place at which two significant digits of U end (one if U has no more); negative = tens, hundreds..."""
+    """Decimal place where two significant digits of U end (one if it has no more); negative = tens..."""
     if not expanded > 0:
         return 0
     exact = Decimal(repr(expanded)).normalize()
@@ -118,8 +122,7 @@ def number(value: float, decimals: int) -> str:
         return f"{value:.3g}".replace("-", MINUS).replace("e+", "e")
     text = f"{value:.{decimals}f}" if decimals >= 0 else f"{round(value, decimals):.0f}"
     if text[0] == "-":
-        text = MINUS + _grouped(text[1:]) if text.strip("-0.") else text[1:]
-        return text
+        return MINUS + _grouped(text[1:]) if text.strip("-0.") else text[1:]
     return _grouped(text)
 
 

@@ -5,6 +5,7 @@ named destinations, links between parts, the parent tree, the outline. Then stam
 files and writes the metadata. The same parts give the same bytes.
 """
 
+import itertools
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -138,7 +139,7 @@ class _Joiner:
             self._structure(source, pages)
 
     def _destinations(self, source: Pdf, pages: list[pikepdf.Page]) -> None:
-        names = source.Root.get("/Names", Dictionary()).get("/Dests", Dictionary()).get("/Names", [])
+        names: Any = source.Root.get("/Names", Dictionary()).get("/Dests", Dictionary()).get("/Names", [])
         for k in range(0, len(names), 2):
             old = names[k + 1]
             page = pages[pikepdf.Page(old[0]).index].obj
@@ -207,7 +208,7 @@ class _Joiner:
     def _name_tree(self) -> None:
         self.destinations.sort(key=lambda d: d[0])
         names = [name for name, _ in self.destinations]
-        twice = {a for a, b in zip(names, names[1:], strict=False) if a == b}
+        twice = {a for a, b in itertools.pairwise(names) if a == b}
         if twice:
             raise BrokenLink(f"the same anchor stands in two places: {sorted(twice)[:3]}")
         known = set(names)
@@ -322,7 +323,7 @@ def _describe(out: Pdf, metadata: Metadata) -> None:
 
 
 def _mend_last_bytes(out: Pdf) -> None:
-    """A compressed stream that ends in CR reads to some validators as one byte too long: add a newline to its data."""
+    """A compressed stream ending in CR reads to some validators as one byte too long: its data get a newline."""
     for thing in out.objects:
         if not isinstance(thing, Stream) or thing.get("/Type") == Name.Metadata or "/Length1" in thing:
             continue

@@ -273,13 +273,14 @@ def _system(system: System, name: str, figures: Figures) -> Block:
 
 def _system_with_outlets(system: System, name: str, figures: Figures) -> Iterator[Block]:
     """The system's page goes straight on into its outlet table."""
-    head, (first, *rest) = _system(system, name, figures), [*_outlets(system, name, figures), None]
+    head, tables = _system(system, name, figures), _outlets(system, name, figures)
+    first = next(tables, None)
     if first is None:
         yield head
         return
     entries, labels = head.entries + first.entries, head.labels | first.labels
     yield Block(head.html + first.html, entries, first.pages, labels)
-    yield from (block for block in rest if block is not None)
+    yield from tables
 
 
 def _centreline(row: CentrelineRow, figures: Figures) -> dict[str, Any]:
@@ -348,7 +349,8 @@ def _plot(rows: Sequence[OutletRow]) -> dict[str, Any]:
         return {}
     shown = min(len(with_share), charts.MOST)
     which = "all outlets" if shown == len(with_share) else f"the {shown} worst of {len(with_share)} outlets"
-    caption = f"Share of design, {which}, worst first. Bar: final with its interval; pale tick: as found; band: tolerance"
+    key = "Bar: final with its interval; pale tick: as found; band: tolerance"
+    caption = f"Share of design, {which}, worst first. {key}"
     return {"plot": picture(charts.interval_plot(rows)), "plot_caption": caption}
 
 

@@ -13,6 +13,9 @@ from typing import Any
 
 import reports
 
+# The subsetter stamps its fonts with the time and orders by hash: both are fixed, so that bytes repeat.
+_REPEATABLE = {"SOURCE_DATE_EPOCH": "0", "PYTHONHASHSEED": "0"}
+
 
 class RenderFailed(Exception):
     """A report could not be rendered; the message names the part and the reason."""
@@ -49,7 +52,7 @@ class Press:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             cwd=root,
-            env=os.environ | {"PYTHONPATH": os.pathsep.join(paths)},
+            env=os.environ | {"PYTHONPATH": os.pathsep.join(paths), **_REPEATABLE},
             start_new_session=True,
             text=True,
         )
@@ -70,7 +73,8 @@ class Press:
         return Part(target, answer["pages"], marks, answer["anchors"], answer["peak_kb"] / 1024)
 
     def _ask(self, job: dict[str, Any]) -> dict[str, Any]:
-        assert self._process.stdin is not None and self._process.stdout is not None
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
         try:
             self._process.stdin.write(json.dumps(job) + "\n")
             self._process.stdin.flush()
@@ -84,7 +88,8 @@ class Press:
 
     def close(self) -> None:
         """Let the press end; kill it if it does not."""
-        assert self._process.stdin is not None and self._process.stdout is not None
+        assert self._process.stdin is not None
+        assert self._process.stdout is not None
         try:
             self._process.stdin.close()
             self._process.wait(timeout=5)

@@ -45,8 +45,8 @@ def render_report(
     """Render a document into `workdir/report.pdf`; without an issue every page says that it is a draft.
 
     The same arguments give the same bytes. Raises RenderFailed with the part and the reason when a part takes
-    too long, too much memory or holds what cannot be shown, and msgspec.ValidationError when the document does
-    not fit its own types.
+    too long or too much memory or holds what cannot be shown, and msgspec.ValidationError when the document
+    does not fit its own types.
     """
     if paper not in PAPERS:
         raise RenderFailed(f"unknown paper {paper!r}: choose one of {', '.join(PAPERS)}")
@@ -118,7 +118,8 @@ class _Work:
     def _numbered_front(self, entries: Sequence[Entry], front: Part, rest: Sequence[Part]) -> Part:
         """Cover and contents with the page numbers; again if the numbers changed its length."""
         for _ in range(_FRONT_TRIES):
-            numbers, at = {}, front.pages
+            numbers: dict[str, int] = {}
+            at = front.pages
             for part in rest:
                 numbers |= {name: at + page + 1 for name, page in part.anchors.items()}
                 at += part.pages

@@ -1,7 +1,7 @@
 """A process that lays out parts: imports the layout engine once, then forks a limited child for each part.
 
-Run as `python -m reports.render.press`. One JSON line in per part, one JSON line out. Each child has a session
-of its own, limits on memory and processor time and a wall clock; it renders one part and ends, so that no
+Run as `python -m reports.render.press`. One JSON line in per part, one JSON line out. Each child has a
+session of its own, limits on memory and processor time and a wall clock; it renders one part and ends, so that no
 garbage outlives a part and a hostile one takes nothing with it. Only the report's own fonts can be loaded.
 """
 
@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 import fontTools.subset
-import fontTools.ttLib
+import fontTools.varLib.instancer
 from weasyprint import HTML
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher, URLFetcherResponse
@@ -139,14 +139,14 @@ def supervise(job: dict[str, Any]) -> dict[str, Any]:
         name = signal.Signals(os.WTERMSIG(status)).name
         return answer | {"reason": f"the process ended by {name} (memory limit {job['memory'] >> 20} MB)"}
     try:
-        return answer | json.loads(Path(job["result"]).read_text(encoding="utf-8"))
+        found: dict[str, Any] = json.loads(Path(job["result"]).read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
         return answer | {"reason": f"the process left no result: {error}"}
+    return answer | found
 
 
 def main() -> None:
     """Serve parts until the input ends."""
-    assert fontTools.subset and fontTools.ttLib  # loaded here so that no child has to
     font_urls()
     gc.collect()
     gc.freeze()

@@ -47,12 +47,14 @@ def css_text(text: str) -> str:
 
 def page_rules(paper: str, left: str, right: str, foot: str) -> str:
     """Size of the paper, running head and foot; the page number is stamped when parts are joined."""
-    head = f'font:7.2pt "{SANS}";vertical-align:bottom;padding-bottom:1.3mm;border-bottom:.9pt solid #1b2733;margin-bottom:5mm'
+    rule = "padding-bottom:1.3mm;border-bottom:.9pt solid #1b2733;margin-bottom:5mm"
+    head = f'font:7.2pt "{SANS}";vertical-align:bottom;{rule}'
+    base = f'font:6.6pt "{MONO}";color:#52646c;vertical-align:top;padding-top:4.4mm'
     return (
         f"@page{{size:{paper};"
         f"@top-left{{content:{css_text(left)};{head};width:55%;font-weight:600}}"
         f"@top-right{{content:{css_text(right)};{head};width:45%}}"
-        f'@bottom-left{{content:{css_text(foot)};font:6.6pt "{MONO}";color:#52646c;vertical-align:top;padding-top:3mm}}}}'
+        f"@bottom-left{{content:{css_text(foot)};{base}}}}}"
     )
 
 

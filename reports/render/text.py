@@ -29,7 +29,7 @@ _SCHEMES = ("http", "https", "mailto")
 
 
 def clean(text: str) -> str:
-    """The text with control, direction and invisible characters dropped, unknown ones marked, lengths capped."""
+    """The text without control, direction and invisible characters, unknown ones marked, lengths capped."""
     if text.isascii() and text.isprintable() and len(text) <= WORD_LIMIT:
         return text
     cut = len(text) > TEXT_LIMIT

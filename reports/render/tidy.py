@@ -76,8 +76,8 @@ class _Tree:
         kids = element.get("K", ())
         if len(kids) != 1 or isinstance(kids[0], int):
             return False
-        child = self.object(kids[0])
-        if not isinstance(child, dict) or child.get("S") != "/Span":
+        child: Any = self.object(kids[0])
+        if not hasattr(child, "get") or child.get("S") != "/Span":
             return False
         if len(child["K"]) != 1 or not isinstance(child["K"][0], int):
             return False

@@ -1,8 +1,10 @@
-"""An invented report of two systems, built from simple flow shapes so that its figures agree with each other."""
+"""An invented report of two systems, built from simple flow shapes so that its figures agree."""
 
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta, timezone
 from math import pi, sin, sqrt
+
+from msgspec.structs import replace
 
 from reports.document import (
     Answer,
@@ -112,7 +114,8 @@ def result(flow: float, expanded: float, design: float) -> Result:
 
 def _shape(x: float, y: float) -> float:
     """Velocity over its middle value at a place of the unit square: flat in the middle, slower at walls."""
-    return 0.74 + 0.26 * (sin(pi * x) * sin(pi * y)) ** 0.6 + 0.02 * (x - 0.5)
+    middle: float = (sin(pi * x) * sin(pi * y)) ** 0.6
+    return 0.74 + 0.26 * middle + 0.02 * (x - 0.5)
 
 
 def budget(flow: float, relative: float) -> tuple[BudgetRow, ...]:
@@ -566,8 +569,8 @@ def sample(units: UnitSystem = UnitSystem.SI) -> Document:
             approved=Person(name=SUPERVISOR, role="supervisor", at=at(18, 16, 40)),
             measured=(Person(name=TECHNICIAN, role="technician"),),
             zone="Europe/Copenhagen",
-            decision_rule="Simple acceptance with the uncertainty stated: pass and conditional pass are accepted, "
-            "conditional fail and fail are not. Guard band equal to U (JCGM 106, ILAC-G8).",
+            decision_rule="Simple acceptance with the uncertainty stated: pass and conditional pass are "
+            "accepted, conditional fail and fail are not. Guard band equal to U (JCGM 106, ILAC-G8).",
             standard_air=StandardAir(
                 density=1.204, words="Standard air: 1.204 kg/m³ (20 °C, 101 325 Pa, dry)."
             ),
@@ -615,6 +618,13 @@ def sample(units: UnitSystem = UnitSystem.SI) -> Document:
         ),
         evidence=EvidenceHead(number=4812, mac="6ad1c3f09b7e2455" * 4, at=at(18, 16, 40)),
     )
+
+
+def small() -> Document:
+    """A document of one system with two outlets and no sheet, quick to render."""
+    whole = sample()
+    system = replace(whole.systems[0], sheets=(), outlets=whole.systems[0].outlets[:2], flags=())
+    return replace(whole, systems=(system,), deficiencies=(), instruments=whole.instruments[2:])
 
 
 def issue() -> Issue:

@@ -25,7 +25,8 @@ CHART_CSS = """.chart{width:100%;height:auto}
 .chart .c-accent{fill:var(--accent,#6fc3c0)}.chart .c-warn{fill:var(--warn,#e6a26f)}
 .chart .c-rule{stroke:var(--ink,#e8eef0)}.chart .c-faint{stroke:#6d8087}.chart .c-grid{stroke:#33424a}
 .chart .c-wall{fill:#3a4a52}.chart .c-band{fill:#1f3a38}.chart .c-core{fill:#2f5f58}
-.chart .c-line{stroke:var(--accent,#6fc3c0)}.chart .c-pale{stroke:#6f9c9b}.chart .c-mean{stroke:var(--warn,#e6a26f)}
+.chart .c-line{stroke:var(--accent,#6fc3c0)}.chart .c-pale{stroke:#6f9c9b}
+.chart .c-mean{stroke:var(--warn,#e6a26f)}
 .chart .c-found{stroke:#a9b8be}.chart .c-paper{fill:var(--paper,#12191d)}.chart .c-bar{fill:#6fb0ad}}
 """
 
@@ -46,16 +47,20 @@ def level(value: float, lowest: float, highest: float) -> int:
     return round((value - lowest) / span * LEVELS) if span > 0 else LEVELS // 2
 
 
+@cache
 def on_dark(shade_level: int) -> bool:
-    """Whether text on that level must be white (contrast of at least 4.5)."""
-    return shade_level > LEVELS * 0.5
+    """Whether text on that level is better white than black: one of them has a contrast of 4.5 (WCAG 2)."""
+    parts = [int(shade(shade_level)[k : k + 2], 16) / 255 for k in (1, 3, 5)]
+    red, green, blue = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
+    luminance = 0.2126 * red + 0.7152 * green + 0.0722 * blue
+    return bool(luminance + 0.05 < 0.0525**0.5)
 
 
 def frame(width: float, height: float, title: str, body: str, name: str = "chart") -> str:
     """A complete picture of so many points; `title` is the finding."""
     return (
-        f'<svg class="{name}" xmlns="http://www.w3.org/2000/svg" width="{width:.0f}pt" height="{height:.0f}pt" '
-        f'viewBox="0 0 {width:.0f} {height:.0f}" font-family="{SANS}" font-size="6.8">'
+        f'<svg class="{name}" xmlns="http://www.w3.org/2000/svg" width="{width:.0f}pt" '
+        f'height="{height:.0f}pt" viewBox="0 0 {width:.0f} {height:.0f}" font-family="{SANS}" font-size="6.8">'
         f"<title>{escape(title)}</title>{body}</svg>"
     )
 

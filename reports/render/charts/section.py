@@ -18,7 +18,7 @@ from reports.render.charts.base import (
 )
 from reports.render.figures import Figures, number
 
-_WIDTH, _LEFT, _TOP, _RULER = 266.0, 26.0, 34.0, 62.0
+_WIDTH, _LEFT, _TOP, _RULER = 265.0, 26.0, 34.0, 65.0
 _WALL_DRAWN = (3.0, 7.0)  # a wall is never drawn thinner or thicker than this
 
 
@@ -76,7 +76,8 @@ def _flat(sheet: TraverseSheet, figures: Figures, scale: float) -> tuple[str, fl
     lines = "".join(f"M{x:.1f} {_TOP - t - 6:.1f}V{_TOP + h:.1f}" for x in xs.values())
     depths = _depths(sheet)
     body = [
-        f'<rect x="{_LEFT - t:.1f}" y="{_TOP - t:.1f}" width="{w + 2 * t:.1f}" height="{h + 2 * t:.1f}"{outer} {WALL}/>',
+        f'<rect x="{_LEFT - t:.1f}" y="{_TOP - t:.1f}" width="{w + 2 * t:.1f}" '
+        f'height="{h + 2 * t:.1f}"{outer} {WALL}/>',
         f'<rect x="{_LEFT}" y="{_TOP}" width="{w:.1f}" height="{h:.1f}"{corner} class="c-rule c-paper" '
         'fill="#fff" stroke="#1b2733" stroke-width=".9"/>',
         path(lines, FAINT, 0.5, 'stroke-dasharray="2 1.6"'),
@@ -118,7 +119,7 @@ def _ruler(depths: list[float], extent: float, figures: Figures, scale: float, x
     shown = spread(ys, 7.6)
     ticks = "".join(f"M{x - 3:.1f} {y:.1f}h6L{x + 6:.1f} {s:.1f}" for y, s in zip(ys, shown, strict=True))
     labels = [text(x + 8, s + 2.4, figures.tape(p)) for s, p in zip(shown, places, strict=True)]
-    middle, along = (ys[0] + ys[-1]) / 2, x + 38
+    middle, along = (ys[0] + ys[-1]) / 2, x + 40
     turned = f'text-anchor="middle" font-size="6.4" transform="rotate(90 {along:.1f} {middle:.1f})"'
     return (
         path(f"M{x:.1f} {ys[0]:.1f}V{ys[-1]:.1f}{ticks}", RULE, 0.5)
@@ -135,7 +136,8 @@ def _round(sheet: TraverseSheet, figures: Figures, scale: float) -> tuple[str, f
         line.label: (sin(radians(line.angle or 0)), -cos(radians(line.angle or 0))) for line in sheet.lines
     }
     lines = "".join(
-        f"M{cx + (radius + t + 6) * u:.1f} {cy + (radius + t + 6) * v:.1f}L{cx - radius * u:.1f} {cy - radius * v:.1f}"
+        f"M{cx + (radius + t + 6) * u:.1f} {cy + (radius + t + 6) * v:.1f}"
+        f"L{cx - radius * u:.1f} {cy - radius * v:.1f}"
         for u, v in ways.values()
     )
     dots = [
@@ -160,7 +162,7 @@ def _round(sheet: TraverseSheet, figures: Figures, scale: float) -> tuple[str, f
 
 
 def _straight_run(sheet: TraverseSheet, y: float) -> tuple[str, float]:
-    """The duct from the side: flow direction, plane, disturbances to scale in diameters; and the lower edge."""
+    """The duct from the side: flow direction, plane, disturbances in diameters to scale; and its lower edge."""
     before = [d for d in sheet.disturbances if d.side == "before"]
     after = [d for d in sheet.disturbances if d.side == "after"]
     if not sheet.disturbances:

@@ -1,8 +1,9 @@
 """Velocity picture: shaded cells (rectangular), points on diameters (round) or strips along sweeps."""
 
+import itertools
 from collections import defaultdict
 from collections.abc import Sequence
-from math import cos, radians, sin
+from math import atan2, cos, degrees, radians, sin
 
 from reports.document import Quantity, Run, TraverseSheet
 from reports.render.charts.base import ACCENT, INK, LEVELS, SOFT, frame, group, level, on_dark, shade, text
@@ -36,7 +37,7 @@ def _title(run: Run, figures: Figures, span: tuple[float, float]) -> str:
 
 def _edges(places: Sequence[float], extent: float) -> list[float]:
     """Borders half-way between neighbours, from wall to wall."""
-    return [0.0, *((a + b) / 2 for a, b in zip(places, places[1:], strict=False)), extent]
+    return [0.0, *((a + b) / 2 for a, b in itertools.pairwise(places)), extent]
 
 
 def _flat(sheet: TraverseSheet, run: Run, figures: Figures, span: tuple[float, float]) -> tuple[str, float]:
@@ -83,7 +84,7 @@ def _cells(
         size = 'text-anchor="middle" font-weight="500" font-size="6"'
     return (
         _boxes(boxes, 0.9)
-        + group('fill="#1b2733"', labels[False], size)
+        + group('fill="#000"', labels[False], size)
         + group('fill="#fff"', labels[True], size)
         + group(ACCENT, names, 'text-anchor="middle" font-weight="600"')
     )
@@ -102,7 +103,7 @@ def _thinned(series: Sequence[float], steps: int) -> list[float]:
     """Means of about equal stretches of a series, so that no more than `steps` remain."""
     count = min(steps, len(series))
     cuts = [round(i * len(series) / count) for i in range(count + 1)]
-    return [sum(series[a:b]) / (b - a) for a, b in zip(cuts, cuts[1:], strict=False)]
+    return [sum(series[a:b]) / (b - a) for a, b in itertools.pairwise(cuts)]
 
 
 def _strips(
@@ -191,8 +192,6 @@ def _beside(x: float, y: float, u: float, v: float, label: str) -> str:
 
 
 def _degrees(x: float, y: float) -> float:
-    from math import atan2, degrees
-
     return degrees(atan2(y, x))
 
 
@@ -200,7 +199,8 @@ def _key(run: Run, figures: Figures, span: tuple[float, float], y: float) -> str
     """Scale from lowest to highest, with the mean."""
     steps = 12
     boxes = "".join(
-        f'<rect x="{_LEFT + k * 8}" y="{y:.1f}" width="8.2" height="5" fill="{shade(k * LEVELS // (steps - 1))}"/>'
+        f'<rect x="{_LEFT + k * 8}" y="{y:.1f}" width="8.2" height="5" '
+        f'fill="{shade(k * LEVELS // (steps - 1))}"/>'
         for k in range(steps)
     )
     low, high, mean = (figures.plain(Quantity.VELOCITY, v) for v in (*span, run.mean))

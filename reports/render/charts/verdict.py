@@ -17,7 +17,7 @@ _COLOURS = {
 
 @dataclass(frozen=True, slots=True)
 class Scale:
-    """Places on a band: limits of tolerance and acceptance, the interval, clipped at the ends of the window."""
+    """Places on a band, clipped at the ends of its window (`low` to `high` in shares of design)."""
 
     left: float
     width: float
