@@ -294,6 +294,6 @@ def _parents_first(points: list[TestPoint]) -> list[TestPoint]:
         while here not in depths and here in by_id:
             path.append(here)
             here = by_id[here].parent_id
-        for depth, place in enumerate(reversed(path), depths.get(here, 0) + 1):
-            depths[place] = depth
+        above = depths.get(here, 0)
+        depths.update({place: above + step for step, place in enumerate(reversed(path), 1)})
     return sorted(points, key=lambda point: depths[point.id])

@@ -6,6 +6,7 @@ from enum import Enum
 from typing import TypeVar
 
 from jobs.models.plan import DensityBasis, PointKind, Shape, SystemKind
+from jobs.register import LARGEST_FLOW, LARGEST_M, SMALLEST_M
 from jobs.schedule_columns import QUANTITIES, SIZES, Column, Heads
 from jobs.sheets import Cell, CellKind, Faults, Sheet, cell_name
 from jobs.sheets.figures import Figure, Mark, NoFigure, decimal_mark, read_figure
@@ -19,7 +20,6 @@ LONGEST = {
     Column.LOCATION: 200,
 }
 FIGURES = (*SIZES, Column.FLOW, Column.BELOW, Column.ABOVE)
-SMALLEST_M, LARGEST_M, LARGEST_FLOW = 0.02, 20.0, 2000.0
 FAST, SLOW = 40.0, 0.3  # m/s; beyond these a design velocity is more likely a slip of unit (practice)
 _UNREADABLE = {
     CellKind.FORMULA: "is a formula; copy the column and paste it as values, so that it is what you see",
