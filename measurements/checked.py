@@ -55,7 +55,7 @@ LONGEST_FIGURE = 24
 READ_BY: dict[str, frozenset[str]] = {
     Method.PITOT_TRAVERSE.value: frozenset({"pressure"}),
     Method.SWEPT_TRAVERSE.value: frozenset({"pressure", "velocity"}),
-    Method.CENTRELINE_READING.value: frozenset({"pressure", "velocity"}),
+    Method.CENTRELINE_READING.value: frozenset({"pressure"}),
     Method.HOOD_READING.value: frozenset({"flow"}),
 }
 USE_OF = {"pressure": "pressure", "velocity": "velocity", "flow": "hood"}
@@ -158,8 +158,8 @@ def check_session(index: int, session: SessionIn, readings: list[ReadingIn], raw
 def digest_of(checked: Checked) -> str:
     """SHA-256 over all that is evidence of the session; the stored rows give the same (evidence.py)."""
     r = checked.readings
-    head = (checked.id, checked.job, checked.test_point, checked.method, checked.started_at)
-    head += (checked.finished_at, checked.supersedes, checked.reason, checked.note, checked.content)
+    head: list[Any] = [checked.id, checked.job, checked.test_point, checked.method, checked.started_at]
+    head += [checked.finished_at, checked.supersedes, checked.reason, checked.note, checked.content]
     rows = (r.run, r.line, r.point, r.quantity, r.value, r.entered, r.unit, r.taken_at)
     sweeps = [
         (s.run, s.line, s.quantity, s.started_at, s.duration_s, s.mean, s.entered, s.unit, s.samples)

@@ -105,23 +105,28 @@ def _refuse(index: int, session: UUID | None, faults: Iterable[Fault]) -> Outcom
 
 
 LOOK_UP = """
-SELECT 'job', id, NULL::uuid, NULL::uuid, NULL::text FROM jobs_job WHERE company_id = %b AND id = ANY(%b)
+SELECT 'job', id, NULL::uuid, NULL::uuid, NULL::text FROM jobs_job
+  WHERE company_id = %b AND id = ANY(%b)
 UNION ALL
-SELECT 'point', id, NULL::uuid, NULL::uuid, NULL::text FROM jobs_testpoint WHERE company_id = %b AND id = ANY(%b)
+SELECT 'point', id, NULL::uuid, NULL::uuid, NULL::text FROM jobs_testpoint
+  WHERE company_id = %b AND id = ANY(%b)
 UNION ALL
 SELECT 'place', js.job_id, tp.id, NULL::uuid, NULL::text FROM jobs_jobsystem js
   JOIN jobs_testpoint tp ON tp.company_id = js.company_id AND tp.system_id = js.system_id
   WHERE js.company_id = %b AND js.job_id = ANY(%b) AND tp.id = ANY(%b)
 UNION ALL
-SELECT 'instrument', id, NULL::uuid, NULL::uuid, NULL::text FROM jobs_instrument WHERE company_id = %b AND id = ANY(%b)
+SELECT 'instrument', id, NULL::uuid, NULL::uuid, NULL::text FROM jobs_instrument
+  WHERE company_id = %b AND id = ANY(%b)
 UNION ALL
 SELECT 'session', id, job_id, test_point_id, content_digest FROM measurements_session
   WHERE company_id = %b AND id = ANY(%b)
 """
 LOOK_UP_ROWS = """
-SELECT 'row', id, session_id, NULL::uuid, NULL::text FROM measurements_reading WHERE company_id = %b AND id = ANY(%b)
+SELECT 'row', id, session_id, NULL::uuid, NULL::text FROM measurements_reading
+  WHERE company_id = %b AND id = ANY(%b)
 UNION ALL
-SELECT 'row', id, session_id, NULL::uuid, NULL::text FROM measurements_sweep WHERE company_id = %b AND id = ANY(%b)
+SELECT 'row', id, session_id, NULL::uuid, NULL::text FROM measurements_sweep
+  WHERE company_id = %b AND id = ANY(%b)
 """
 
 

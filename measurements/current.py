@@ -1,0 +1,33 @@
+"""Which session and which result of a test point count: said once, for rules, overviews and reports."""
+
+from collections.abc import Iterable
+from typing import Any
+from uuid import UUID
+
+from django.db.models import Case, Exists, IntegerField, OuterRef, QuerySet, Value, When
+
+from measurements.models import Method, Result, Session
+
+
+def not_superseded(rows: QuerySet[Session]) -> QuerySet[Session]:
+    return rows.filter(~Exists(Session.objects.filter(supersedes=OuterRef("id"))))
+
+
+def current_sessions(jobs: Iterable[UUID]) -> QuerySet[Session]:
+    """For each job and test point the session that counts: not superseded, the newest.
+
+    A reading that may carry a verdict goes before a screening one, however new.
+    """
+    screening = Case(
+        When(method=Method.CENTRELINE_READING, then=Value(1)), default=Value(0), output_field=IntegerField()
+    )
+    rows = not_superseded(Session.objects.filter(job__in=list(jobs))).annotate(screening=screening)
+    rows = rows.order_by("job_id", "test_point_id", "screening", "-started_at", "-id")
+    return rows.distinct("job_id", "test_point_id")
+
+
+def current_results(sessions: Iterable[UUID], *left_out: str) -> dict[UUID, Result]:
+    """The newest result of each session, by session id. `left_out`: heavy columns not to be fetched."""
+    rows: Any = Result.objects.filter(session__in=list(sessions)).defer(*left_out)
+    rows = rows.order_by("session_id", "-computed_at", "-id").distinct("session_id")
+    return {row.session_id: row for row in rows}

@@ -1,0 +1,89 @@
+"""From a session to its result and flags: load, correct, compute, store, run the rules. One transaction.
+
+Done twice, or by two workers at once, it makes one result; with other inputs (a certificate corrected, a new
+version of the calculation) it adds one, and the newest counts.
+"""
+
+from typing import Any
+from uuid import UUID
+
+from django.db import transaction
+from django.utils import timezone
+
+from jobs import due, events
+from jobs.events import digest
+from measurements import calc
+from measurements.compute import Computed, compute
+from measurements.inputs import inputs_of, judgement_of
+from measurements.loading import Loaded, load
+from measurements.models import Result
+from measurements.rules import apply_rules, service_actor
+
+
+@due.handler("evaluate")
+def run(claim: due.Claim) -> None:
+    """Evaluates one session and finishes the work together with what it made."""
+    with transaction.atomic():
+        claim.hold()  # a second worker waits here, then finds the lease gone
+        evaluate_session(claim.subject_id)
+        claim.finish()
+
+
+@transaction.atomic
+def evaluate_session(session_id: UUID) -> Result:
+    """The session's result from today's knowledge of its instruments and rules. Raises NotFound."""
+    loaded = load(session_id)
+    inputs = _inputs(loaded)
+    computed = compute(inputs)
+    result = _store(loaded, inputs, computed)
+    apply_rules(loaded, computed)
+    return result
+
+
+def recompute(result: Result) -> str:
+    """The digest of a result computed again from its stored inputs; equal to `content_digest` if sound."""
+    return compute(result.inputs).digest
+
+
+def _inputs(loaded: Loaded) -> dict[str, Any]:
+    try:
+        return inputs_of(loaded)
+    except calc.CalcError as error:
+        return {
+            "method": loaded.session.method,
+            "judgement": judgement_of(loaded),
+            "evidence": loaded.session.content_digest,
+            "refusal": str(error),
+        }
+
+
+def _store(loaded: Loaded, inputs: dict[str, Any], computed: Computed) -> Result:
+    """The one result of these inputs: the row that is there, or a new one with its event."""
+    key = {
+        "session": loaded.session,
+        "calculation_version": calc.CALCULATION_VERSION,
+        "inputs_digest": digest(inputs),
+    }
+    known: Result | None = Result.objects.filter(**key).first()
+    if known:
+        return known
+    row = Result(
+        **key,
+        **computed.figures,
+        computed_at=timezone.now(),
+        inputs=inputs,
+        detail=computed.detail,
+        content_digest=computed.digest,
+    )
+    Result.objects.bulk_create([row], ignore_conflicts=True)
+    stored: Result = Result.objects.get(**key)
+    if stored.id == row.id:
+        events.record(
+            service_actor(),
+            "session.evaluated",
+            "session",
+            loaded.session.id,
+            data={"result": str(row.id), "verdict": row.verdict, "outcome": row.outcome},
+            content_digest=row.content_digest,
+        )
+    return stored

@@ -1,0 +1,271 @@
+"""From a loaded session to the inputs of its calculation, as plain JSON that is stored with the result."""
+
+import math
+from typing import Any
+
+from jobs.models import DecisionRule, DensityBasis, InstrumentRange
+from measurements import calc
+from measurements.loading import Loaded, Tool
+from measurements.models import Method, Sweep
+
+SPREAD = {"temperature": 0.3, "humidity": 0.02, "barometer": 20.0}
+"""Standard uncertainty of the place and moment of a reading of the air: K, 1, Pa (practice)."""
+WITHOUT = {"temperature": 0.5, "humidity": 0.05, "barometer": 100.0}
+"""The same when no instrument is named (practice)."""
+LEAST_PROBABILITY = 0.95
+"""When the company sets none."""
+SHAPES = {"round": calc.Shape.ROUND, "rectangular": calc.Shape.RECTANGULAR, "oval": calc.Shape.FLAT_OVAL}
+
+
+def inputs_of(loaded: Loaded) -> dict[str, Any]:
+    """Everything that the figures and the verdict rest on. Raises calc.Refused when it cannot be computed."""
+    build = {
+        Method.PITOT_TRAVERSE: _pitot,
+        Method.SWEPT_TRAVERSE: _swept,
+        Method.CENTRELINE_READING: _centreline,
+        Method.HOOD_READING: _hood,
+    }[Method(loaded.session.method)]
+    return {
+        "method": loaded.session.method,
+        "calculation": calc.to_plain(build(loaded)),
+        "judgement": judgement_of(loaded),
+        "certificates": [_certificate(tool) for tool in loaded.tools.values()],
+        "evidence": loaded.session.content_digest,
+    }
+
+
+def judgement_of(loaded: Loaded) -> dict[str, Any]:
+    """Design, tolerance in force and decision rule. The point's tolerance wins, then the job's."""
+    point, job, company = loaded.point, loaded.job, loaded.company
+    return {
+        "design_flow": point.design_flow,
+        "design_basis": point.design_basis,
+        "tolerance_below": first_given(point.tolerance_below, job.tolerance_below, company.tolerance_below),
+        "tolerance_above": first_given(point.tolerance_above, job.tolerance_above, company.tolerance_above),
+        "rule": calc.to_plain(_rule(company.decision_rule, company.decision_parameter)),
+        "standard_density": company.standard_density,
+    }
+
+
+def first_given(*values: float | None) -> float | None:
+    """The first that is set; the tolerance in force of (point, job, company)."""
+    return next((value for value in values if value is not None), None)
+
+
+def _rule(kind: str, parameter: float) -> calc.AcceptanceRule:
+    if kind == DecisionRule.GUARDED:
+        return calc.AcceptanceRule(calc.DecisionRule.GUARDED, guard=parameter or 1.0)
+    if kind == DecisionRule.PROBABILITY:
+        return calc.AcceptanceRule(calc.DecisionRule.PROBABILITY, threshold=parameter or LEAST_PROBABILITY)
+    return calc.AcceptanceRule()
+
+
+def on_standard_basis(judgement: dict[str, Any]) -> bool:
+    return bool(judgement["design_basis"] == DensityBasis.STANDARD)
+
+
+def _certificate(tool: Tool) -> dict[str, Any]:
+    found = tool.certificate
+    return {
+        "use": tool.use,
+        "instrument": str(tool.instrument.id),
+        "serial": tool.instrument.serial,
+        "certificate": str(found.id) if found else None,
+        "number": found.number if found else None,
+        "laboratory": found.laboratory if found else None,
+        "calibrated_on": found.calibrated_on.isoformat() if found else None,
+        "due_on": found.due_on.isoformat() if found else None,
+        "digest": found.digest if found else None,
+    }
+
+
+def _pitot(loaded: Loaded) -> calc.PitotTraverse:
+    rows = loaded.readings
+    before, after = zeros_of(loaded)
+    plane = loaded.content["plane"]
+    return calc.PitotTraverse(
+        duct=duct_of(plane),
+        readings=tuple(calc.PointReading(hole=r.line, row=r.point, value=r.value, run=r.run) for r in rows),
+        instrument=instrument_of(loaded, "pressure", [r.value for r in rows]),
+        air=air_of(loaded),
+        rule=calc.Rule(plane["rule"]) if plane["rule"] else None,
+        holes=plane["lines"],
+        rows=plane["points"],
+        probe=probe_of(loaded),
+        zero_before=before,
+        zero_after=after,
+        upstream=loaded.si("plane", "upstream"),
+        downstream=loaded.si("plane", "downstream"),
+        standard_density=loaded.company.standard_density,
+    )
+
+
+def _swept(loaded: Loaded) -> calc.SweptTraverse:
+    sweeps, plane = loaded.sweeps, loaded.content["plane"]
+    quantity = sweeps[0].quantity
+    shown = [value for sweep in sweeps for value in shown_in(sweep)]
+    before, after = zeros_of(loaded)
+    zeros = [zero for zero in (before, after) if zero is not None]
+    use = "pressure" if quantity == "pressure" else "velocity"
+    return calc.SweptTraverse(
+        duct=duct_of(plane),
+        lines=plane["lines"] or max(sweep.line for sweep in sweeps),
+        sweeps=tuple(_sweep(sweep) for sweep in sweeps),
+        signal=calc.Signal.PRESSURE if quantity == "pressure" else calc.Signal.VELOCITY,
+        instrument=instrument_of(loaded, use, shown),
+        air=air_of(loaded),
+        rule=calc.Rule(plane["rule"]) if plane["rule"] else None,
+        zero=math.fsum(zeros) / len(zeros) if zeros and use == "pressure" else 0.0,
+        probe=probe_of(loaded),
+        upstream=loaded.si("plane", "upstream"),
+        downstream=loaded.si("plane", "downstream"),
+        standard_density=loaded.company.standard_density,
+    )
+
+
+def _sweep(row: Sweep) -> calc.Sweep:
+    """Samples are evenly spaced, the first after one step, the last at the sweep's end."""
+    if not row.samples:
+        return calc.Sweep(row.line, row.run, mean=row.mean, duration=row.duration_s)
+    step = row.duration_s / len(row.samples)
+    times = tuple(step * (n + 1) for n in range(len(row.samples)))
+    return calc.Sweep(row.line, row.run, times=times, samples=tuple(row.samples))
+
+
+def shown_in(sweep: Sweep) -> list[float]:
+    """What the instrument showed in a sweep: its samples, or the one mean."""
+    if sweep.samples or sweep.mean is None:
+        return list(sweep.samples)
+    return [sweep.mean]
+
+
+def _centreline(loaded: Loaded) -> calc.CentrelineReading:
+    values = [row.value for row in loaded.readings]
+    before, after = zeros_of(loaded)
+    return calc.CentrelineReading(
+        duct=duct_of(loaded.content["plane"]),
+        pressures=tuple(values),
+        instrument=instrument_of(loaded, "pressure", values),
+        air=air_of(loaded),
+        probe=probe_of(loaded),
+        zero_before=before,
+        zero_after=after,
+        standard_density=loaded.company.standard_density,
+    )
+
+
+def _hood(loaded: Loaded) -> calc.HoodReading:
+    flows = [row.value for row in loaded.readings]
+    hood = loaded.tools["hood"].instrument
+    factor = None
+    if hood.probe_factor is not None:
+        factor = calc.Estimate(hood.probe_factor, hood.probe_factor_u or 0.03 * hood.probe_factor)
+    return calc.HoodReading(
+        flows=tuple(flows),
+        instrument=instrument_of(loaded, "hood", flows),
+        air=air_of(loaded),
+        factor=factor,
+        standard_density=loaded.company.standard_density,
+    )
+
+
+def duct_of(plane: dict[str, Any]) -> calc.Duct:
+    """The duct as found. Raises calc.Refused."""
+    sizes = {
+        name: plane[name]["si"] for name in ("width", "height", "diameter", "wall", "lining") if name in plane
+    }
+    is_round = plane["shape"] == "round"
+    return calc.Duct(
+        SHAPES[plane["shape"]],
+        width=sizes["diameter"] if is_round else sizes["width"],
+        height=None if is_round else sizes["height"],
+        wall=sizes.get("wall", 0.0),
+        lining=sizes.get("lining", 0.0),
+    )
+
+
+def instrument_of(loaded: Loaded, use: str, shown: list[float]) -> calc.Instrument:
+    """What is known of the instrument at these readings. Raises calc.Refused when that is nothing."""
+    tool = loaded.tools[use]
+    if not tool.points and not tool.ranges:
+        reason = f"neither a certificate nor a specification for {tool.quantity} is entered"
+        raise calc.Refused(tool.name, reason)
+    chosen = range_for(tool, shown)
+    return calc.Instrument(
+        certificate=tuple(
+            calc.CertificatePoint(p.reference, p.as_left, p.expanded_uncertainty, p.coverage_factor)
+            for p in sorted(tool.points, key=lambda p: p.as_left)
+        ),
+        accuracy=_accuracy(chosen) if chosen else None,
+        resolution=chosen.resolution if chosen else 0.0,
+        low=min((r.minimum for r in tool.ranges), default=None),
+        high=max((r.maximum for r in tool.ranges), default=None),
+    )
+
+
+def range_for(tool: Tool, shown: list[float]) -> InstrumentRange | None:
+    """The smallest range that holds all readings, else the largest; None without any."""
+    holding = [r for r in tool.ranges if all(r.minimum <= value <= r.maximum for value in shown)]
+    fallback = tool.ranges[-1] if tool.ranges else None
+    return holding[0] if holding else fallback
+
+
+def _accuracy(row: InstrumentRange) -> calc.Accuracy:
+    return calc.Accuracy(
+        of_reading=row.accuracy_of_reading,
+        of_span=row.accuracy_of_span,
+        absolute=row.accuracy_absolute,
+        span=row.maximum - row.minimum,
+    )
+
+
+def air_of(loaded: Loaded) -> calc.Air:
+    """Air at the plane, each figure corrected by its certificate; by the site's height without barometer."""
+    temperature, temperature_u = _corrected(loaded, "temperature", "air_temperature")
+    humidity, humidity_u = _corrected(loaded, "humidity", "relative_humidity")
+    barometer, barometer_u = _corrected(loaded, "barometer", "barometric_pressure")
+    if temperature is None:
+        raise calc.Refused("air_temperature", "is missing")
+    return calc.Air(
+        temperature=temperature,
+        barometer=barometer,
+        altitude=loaded.site.elevation_m if barometer is None else None,
+        static_pressure=loaded.si("conditions", "duct_static_pressure") or 0.0,
+        humidity=None if humidity is None else min(max(humidity, 0.0), 1.0),
+        temperature_u=temperature_u,
+        humidity_u=humidity_u,
+        barometer_u=barometer_u,
+    )
+
+
+def _corrected(loaded: Loaded, use: str, name: str) -> tuple[float | None, float]:
+    """Value and standard uncertainty of a condition; as read when no instrument is named or known."""
+    value = loaded.si("conditions", name)
+    tool = loaded.tools.get(use)
+    if value is None or tool is None or not (tool.points or tool.ranges):
+        return value, WITHOUT[use]
+    corrected = calc.correct(instrument_of(loaded, use, [value]), [value], name=name)
+    return corrected.values[0], math.hypot(corrected.u[0], SPREAD[use])
+
+
+def probe_of(loaded: Loaded) -> calc.Estimate:
+    """Factor of the tube, as the register has it; 1.00 for a standard tube when it has none."""
+    tool = loaded.tools.get("probe")
+    if tool is None or tool.instrument.probe_factor is None:
+        return calc.Estimate(1.0, 0.005)
+    u = tool.instrument.probe_factor_u
+    return calc.Estimate(tool.instrument.probe_factor, 0.005 if u is None else u)
+
+
+def zeros_of(loaded: Loaded) -> tuple[float | None, float | None]:
+    """Zero of the manometer before the first and after the last reading, Pa."""
+    checks = sorted(loaded.content["zero_checks"], key=lambda check: check["at"])
+    moments = [row.taken_at for row in loaded.readings] or [row.started_at for row in loaded.sweeps]
+    middle = _middle(moments)
+    before = [check["si"] for check in checks if check["at"] <= middle]
+    after = [check["si"] for check in checks if check["at"] > middle]
+    return (before[0] if before else None), (after[-1] if after else None)
+
+
+def _middle(moments: list[Any]) -> float:
+    return (min(moments).timestamp() + max(moments).timestamp()) / 2.0 * 1e6

@@ -1,0 +1,157 @@
+"""What gets flagged. Each rule is a small function in a module here; this raises and clears its flags."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from uuid import UUID
+
+from django.db.models import Q
+from django.utils import timezone
+
+from jobs import events
+from jobs.access import Actor
+from jobs.events import digest
+from jobs.models import Job, System
+from jobs.tenancy.context import current_company
+from jobs.tenancy.ids import uuid7
+from measurements.compute import Computed
+from measurements.loading import Loaded
+from measurements.models import AnswerKind, Flag, FlagAnswer, Severity
+from measurements.rules import circumstances, instruments, readings, systems, verdicts
+from measurements.rules.base import RULES, Finding, Rule, Seen
+
+__all__ = ["RULES", "SYSTEM_RULE", "Finding", "Rule", "Seen", "apply_rules", "findings_of", "service_actor"]
+
+MODULES = (verdicts, instruments, readings, circumstances)
+SUPERSEDED = "Superseded by a later measurement."
+SYSTEM_RULE = systems.OUTLETS_AGAINST_TRAVERSE
+
+
+@dataclass(frozen=True)
+class Found:
+    """A finding of a rule, with the place it belongs to."""
+
+    rule: str
+    severity: Severity
+    source: str
+    finding: Finding
+    system: UUID
+    session: UUID | None
+    test_point: UUID | None
+
+    @property
+    def basis(self) -> str:
+        """What the finding rests on: the same again is the same flag."""
+        where = str(self.session or self.system)
+        return digest([self.rule, where, self.finding.key, self.finding.seen, self.finding.data])
+
+
+def findings_of(seen: Seen) -> list[tuple[Rule, Finding]]:
+    """What all rules see in one session."""
+    return [(rule, finding) for rule in RULES.values() for finding in rule.check(seen)]
+
+
+def apply_rules(loaded: Loaded, computed: Computed) -> None:
+    """Raises what the rules see and clears what is no longer so, for the session and for its system.
+
+    The system's row is locked, so that two workers with sessions of one system see each other's figures.
+    """
+    job, point = loaded.job, loaded.point
+    system = System.objects.select_for_update(no_key=True).get(id=point.system_id)
+    seen = [] if loaded.superseded else findings_of(Seen(loaded, computed))
+    found = [_of_session(loaded, *one) for one in seen]
+    found += _of_system(loaded, job, system)
+    own = Q(session=loaded.session.id) | Q(job=job.id, system=system.id, session=None)
+    flags = list(Flag.objects.filter(own).prefetch_related("answers"))
+    wanted = dict(_basis(one, flags) for one in found)
+    _clear([flag for flag in flags if _is_open(flag) and flag.basis_digest not in wanted], _why(loaded))
+    if loaded.session.supersedes_id:
+        older = Flag.objects.filter(session=loaded.session.supersedes_id).prefetch_related("answers")
+        _clear([flag for flag in older if _is_open(flag)], SUPERSEDED)
+    standing = {flag.basis_digest for flag in flags}
+    _raise(job, {basis: one for basis, one in wanted.items() if basis not in standing})
+
+
+def _basis(one: Found, flags: Iterable[Flag]) -> tuple[str, Found]:
+    """The finding's basis. What was cleared and came back is a new flag: the basis counts such rounds."""
+    cleared = {flag.basis_digest for flag in flags if _is_cleared(flag)}
+    turn = 0
+    while (basis := digest([one.basis, turn])) in cleared:
+        turn += 1
+    return basis, one
+
+
+def _is_open(flag: Flag) -> bool:
+    return not flag.answers.all()
+
+
+def _is_cleared(flag: Flag) -> bool:
+    return any(answer.kind == AnswerKind.CLEARED for answer in flag.answers.all())
+
+
+def _why(loaded: Loaded) -> str:
+    return SUPERSEDED if loaded.superseded else "No longer so."
+
+
+def _of_session(loaded: Loaded, rule: Rule, finding: Finding) -> Found:
+    place = (loaded.point.system_id, loaded.session.id, loaded.point.id)
+    return Found(rule.name, rule.severity, rule.source, finding, *place)
+
+
+def _of_system(loaded: Loaded, job: Job, system: System) -> list[Found]:
+    points, figures = systems.figures_of(job, system)
+    found = systems.outlets_against_traverse(points, figures, loaded.company.unit_system)
+    return [
+        Found(SYSTEM_RULE, Severity.STOP, systems.SOURCE, finding, system.id, None, UUID(finding.key))
+        for finding in found
+    ]
+
+
+def _clear(flags: Iterable[Flag], reason: str) -> None:
+    now = timezone.now()
+    rows = [
+        FlagAnswer(flag=flag, kind=AnswerKind.CLEARED, reason=reason, member=None, answered_at=now)
+        for flag in flags
+    ]
+    FlagAnswer.objects.bulk_create(rows)
+    happenings = [
+        events.Happening(row.flag_id, {"kind": row.kind, "reason": reason, "rule": row.flag.rule})
+        for row in rows
+    ]
+    events.record_many(service_actor(), "flag.answered", "flag", happenings)
+
+
+def _raise(job: Job, wanted: dict[str, Found]) -> None:
+    """Writes flags that are not there yet, each with its event."""
+    now = timezone.now()
+    rows = [_row(job, one, basis, now) for basis, one in wanted.items()]
+    Flag.objects.bulk_create(rows)
+    happenings = [
+        events.Happening(row.id, {"rule": row.rule, "severity": row.severity, "job": str(job.id)})
+        for row in rows
+    ]
+    events.record_many(service_actor(), "flag.raised", "flag", happenings)
+
+
+def _row(job: Job, one: Found, basis: str, now: datetime) -> Flag:
+    return Flag(
+        id=uuid7(),
+        job=job,
+        system_id=one.system,
+        test_point_id=one.test_point,
+        session_id=one.session,
+        rule=one.rule,
+        severity=one.severity,
+        seen=one.finding.seen,
+        expected=one.finding.expected,
+        advice=one.finding.advice,
+        source=one.source,
+        data=one.finding.data,
+        basis_digest=basis,
+        raised_at=now,
+    )
+
+
+def service_actor() -> Actor:
+    """The service itself: no person, in the current company."""
+    return Actor(company_id=current_company())

@@ -1,0 +1,67 @@
+"""What a rule is: a small function over what was seen, registered with its severity and source."""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+from measurements import calc
+from measurements.compute import Computed
+from measurements.loading import Loaded
+from measurements.models import Severity
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing a rule saw. `key` tells apart several findings of one rule in one session."""
+
+    seen: str
+    expected: str
+    advice: str
+    data: dict[str, Any] = field(default_factory=dict)
+    key: str = ""
+
+
+@dataclass(frozen=True)
+class Seen:
+    """A session, its figures and the units to speak in."""
+
+    loaded: Loaded
+    computed: Computed
+
+    @property
+    def units(self) -> str:
+        return str(self.loaded.company.unit_system)
+
+    def remark(self, code: calc.Code) -> calc.Remark | None:
+        """What the calculation noticed, if it noticed that."""
+        return self.computed.found.remark(code) if self.computed.found else None
+
+
+Check = Callable[[Seen], Iterator[Finding]]
+
+
+@dataclass(frozen=True)
+class Rule:
+    name: str
+    severity: Severity
+    source: str
+    text: str
+    check: Check
+
+
+RULES: dict[str, Rule] = {}
+
+
+def rule(name: str, severity: Severity, source: str) -> Callable[[Check], Check]:
+    """Registers a check under a name; its docstring says what it looks for. See DEVELOPERS.md to add one."""
+
+    def register(check: Check) -> Check:
+        if name in RULES:
+            raise ValueError(f"two rules are called {name}")
+        RULES[name] = Rule(name, severity, source, (check.__doc__ or "").strip(), check)
+        return check
+
+    return register
+
+
+PRACTICE = "common practice"

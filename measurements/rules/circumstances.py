@@ -1,0 +1,89 @@
+"""Rules on who measured and when."""
+
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+
+from jobs.models import JobStatus
+from measurements.models import Severity
+from measurements.rules.base import PRACTICE, Finding, Seen, rule
+
+CLOCK = timedelta(minutes=2)
+SLACK = timedelta(minutes=1)
+CLOSED = {JobStatus.APPROVED: "approved", JobStatus.ISSUED: "issued", JobStatus.CANCELLED: "cancelled"}
+
+
+@rule("clock_wrong", Severity.WARNING, PRACTICE)
+def clock_wrong(seen: Seen) -> Iterator[Finding]:
+    """The tablet's clock and the service's disagree."""
+    offset = seen.loaded.session.clock_offset_s
+    if abs(offset) > CLOCK.total_seconds():
+        way = "behind" if offset > 0 else "ahead of"
+        yield Finding(
+            f"The tablet's clock was {_lasting(abs(offset))} {way} the service's when it posted.",
+            f"At most {_lasting(CLOCK.total_seconds())} apart.",
+            "Set the tablet's clock to network time; check the times of this session.",
+            {"offset_s": round(offset)},
+        )
+
+
+def _lasting(seconds: float) -> str:
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.0f} h"
+
+
+@rule("times_out_of_order", Severity.WARNING, PRACTICE)
+def times_out_of_order(seen: Seen) -> Iterator[Finding]:
+    """The session ends before it starts, lies in the future, or has readings outside its time."""
+    session = seen.loaded.session
+    advice = "Check the tablet's clock and say in a note when the readings were taken."
+    start, end = session.started_at, session.finished_at
+    if end < start:
+        text = f"The session ends at {_clock(end)}, before it starts at {_clock(start)}."
+        yield Finding(text, "An end after the start.", advice, {}, "span")
+        return
+    outside = [m for m in _moments(seen) if not start - SLACK <= m <= end + SLACK]
+    if outside:
+        text = f"{len(outside)} readings were taken outside the session, e.g. at {_clock(outside[0])}."
+        expected = f"Readings from {_clock(start)} to {_clock(end)}."
+        yield Finding(text, expected, advice, {"outside": len(outside)}, "readings")
+    if end + timedelta(seconds=session.clock_offset_s) > session.received_at + CLOCK:
+        text = f"The session ends at {_clock(end)}, after it was received."
+        yield Finding(text, "An end before it was posted.", advice, {}, "future")
+
+
+def _moments(seen: Seen) -> list[datetime]:
+    rows = seen.loaded.readings
+    return [row.taken_at for row in rows] + [sweep.started_at for sweep in seen.loaded.sweeps]
+
+
+def _clock(moment: datetime) -> str:
+    return moment.strftime("%Y-%m-%d %H:%M:%S UTC")
+
+
+@rule("technician_not_assigned", Severity.WARNING, "the job's plan")
+def technician_not_assigned(seen: Seen) -> Iterator[Finding]:
+    """Who measured was not planned on the job that day."""
+    day = seen.loaded.measured_on
+    if any(a.starts_on <= day <= a.ends_on for a in seen.loaded.assigned):
+        return
+    planned = "planned on other days" if seen.loaded.assigned else "not planned on it at all"
+    yield Finding(
+        f"Who measured on {day.isoformat()} was not on this job that day ({planned}).",
+        "A person assigned to the job for that day.",
+        "Assign the person to the job, or accept with a reason.",
+        {"member": str(seen.loaded.session.member_id), "day": day.isoformat()},
+    )
+
+
+@rule("posted_after_approval", Severity.STOP, "the job's state")
+def posted_after_approval(seen: Seen) -> Iterator[Finding]:
+    """The session came in when the job was already approved, issued or cancelled."""
+    status = CLOSED.get(JobStatus(seen.loaded.job.status))
+    if status:
+        yield Finding(
+            f"The session came in when the job was already {status}.",
+            "Readings before the job is approved.",
+            "Decide whether the report needs a revision; the readings stay as evidence.",
+            {"status": status},
+        )

@@ -1,0 +1,225 @@
+"""Rules on the readings and the plane they were taken in."""
+
+from collections import Counter
+from collections.abc import Iterator
+
+from measurements import calc
+from measurements.inputs import duct_of
+from measurements.models import Method, Severity
+from measurements.rules.base import PRACTICE, Finding, Seen, rule
+from measurements.words import listed, percent, pressure
+
+DISTRIBUTION = calc.Limits().distribution_share
+RUNS = calc.Limits().runs_spread
+SWEEPS = calc.Limits().sweep_ratio
+
+
+def _pressures(seen: Seen) -> list[float]:
+    return [row.value for row in seen.loaded.readings if row.quantity == "pressure"]
+
+
+def _spot(line: int, point: int) -> str:
+    return f"{line}.{point}"
+
+
+@rule("swapped_hoses", Severity.STOP, PRACTICE)
+def swapped_hoses(seen: Seen) -> Iterator[Finding]:
+    """Every reading is negative: total and static hose are swapped."""
+    values = _pressures(seen) or [
+        x for s in seen.loaded.sweeps if s.quantity == "pressure" for x in s.samples
+    ]
+    if values and max(values) < 0.0:
+        yield Finding(
+            f"All {len(values)} velocity pressures are negative, from {pressure(min(values), seen.units)}.",
+            "Velocity pressures above zero: total pressure at the positive port, static at the negative.",
+            "The hoses are swapped; connect them rightly and measure again.",
+            {"count": len(values)},
+        )
+
+
+@rule("negative_readings", Severity.STOP, "AMCA 203, ANSI/ASHRAE 111")
+def negative_readings(seen: Seen) -> Iterator[Finding]:
+    """Some readings are negative: the flow turns back at these points."""
+    rows = [row for row in seen.loaded.readings if row.quantity == "pressure" and row.value < 0.0]
+    if rows and len(rows) < len(_pressures(seen)):
+        where = listed([_spot(row.line, row.point) for row in rows])
+        yield Finding(
+            f"{len(rows)} readings are negative (line.point {where}).",
+            "No negative velocity pressure in a usable plane.",
+            "Check that the tip faces the flow; else choose another plane.",
+            {"count": len(rows)},
+        )
+
+
+@rule("bad_distribution", Severity.STOP, "AMCA 203, ANSI/ASHRAE 111")
+def bad_distribution(seen: Seen) -> Iterator[Finding]:
+    """Too few velocity pressures exceed a tenth of the largest."""
+    values = _pressures(seen)
+    if seen.loaded.session.method != Method.PITOT_TRAVERSE or not values or max(values) <= 0.0:
+        return
+    share = sum(value > 0.1 * max(values) for value in values) / len(values)
+    if share <= DISTRIBUTION:
+        yield Finding(
+            f"Only {percent(share, 0)} of the velocity pressures exceed a tenth of the largest.",
+            f"More than {percent(DISTRIBUTION, 0)}.",
+            "Choose a plane with a longer straight run before it, or straighten the flow.",
+            {"share": share},
+        )
+
+
+@rule("poor_plane", Severity.WARNING, PRACTICE)
+def poor_plane(seen: Seen) -> Iterator[Finding]:
+    """The straight duct before or after the plane is short, or was not measured."""
+    plane = seen.loaded.content["plane"]
+    if not plane or seen.loaded.session.method == Method.CENTRELINE_READING:
+        return
+    before, after = seen.loaded.si("plane", "upstream"), seen.loaded.si("plane", "downstream")
+    try:
+        quality = calc.plane_quality(duct_of(plane), before, after)
+    except calc.CalcError:
+        return
+    expected = "7.5 hydraulic diameters of straight duct before the plane and 3 after it."
+    if quality.grade is calc.PlaneGrade.UNKNOWN:
+        text = "The straight duct before and after the plane was not measured."
+        yield Finding(text, expected, "Measure both lengths; the uncertainty allows for the worst.", {})
+    elif quality.grade is calc.PlaneGrade.POOR:
+        yield Finding(
+            f"The plane has {quality.upstream:.1f} diameters of straight duct before it and "
+            f"{quality.downstream:.1f} after it.",
+            expected,
+            "Choose a better plane, or accept with a reason; the uncertainty is larger for it.",
+            {"upstream": quality.upstream, "downstream": quality.downstream},
+        )
+
+
+@rule("points_missing", Severity.STOP, "ISO 3966, ANSI/ASHRAE 111")
+def points_missing(seen: Seen) -> Iterator[Finding]:
+    """Points of the layout have no reading in some run."""
+    layout = _planned(seen)
+    if layout is None:
+        return
+    for run in sorted({row.run for row in seen.loaded.readings}):
+        taken = {(row.line, row.point) for row in seen.loaded.readings if row.run == run}
+        missing = sorted(layout - taken)
+        if missing:
+            yield Finding(
+                f"Run {run} has no reading at {len(missing)} of {len(layout)} points "
+                f"(line.point {listed([_spot(*place) for place in missing])}).",
+                f"A reading at each of the {len(layout)} points.",
+                "Read the missing points, or repeat the traverse.",
+                {"run": run, "missing": len(missing), "expected": len(layout)},
+                f"run{run}",
+            )
+
+
+@rule("too_few_points", Severity.WARNING, "ISO 3966, ANSI/ASHRAE 111")
+def too_few_points(seen: Seen) -> Iterator[Finding]:
+    """The layout used has fewer points than its rule advises for this duct."""
+    if remark := seen.remark(calc.Code.TOO_FEW_POINTS):
+        points, advised = int(remark.numbers["points"]), int(remark.numbers["advised"])
+        text = f"The traverse has {points} points."
+        yield Finding(
+            text, f"{advised} points for this duct.", "Use the layout of the worklist.", {"points": points}
+        )
+
+
+@rule("points_doubled", Severity.WARNING, PRACTICE)
+def points_doubled(seen: Seen) -> Iterator[Finding]:
+    """A point was read twice in one run of a traverse."""
+    if seen.loaded.session.method != Method.PITOT_TRAVERSE:
+        return
+    counted = Counter((row.run, row.line, row.point) for row in seen.loaded.readings)
+    doubled = [place for place, count in counted.items() if count > 1]
+    if doubled:
+        where = listed([f"{_spot(line, point)} in run {run}" for run, line, point in doubled])
+        yield Finding(
+            f"{len(doubled)} points were read more than once (line.point {where}).",
+            "One reading a point and run.",
+            "Say which reading counts, or repeat the traverse.",
+            {"doubled": len(doubled)},
+        )
+
+
+@rule("points_beyond_layout", Severity.STOP, PRACTICE)
+def points_beyond_layout(seen: Seen) -> Iterator[Finding]:
+    """A reading names a line or point that the layout does not have."""
+    layout = _planned(seen)
+    beyond = sorted({(r.line, r.point) for r in seen.loaded.readings} - layout) if layout else []
+    if beyond:
+        yield Finding(
+            f"{len(beyond)} places lie beyond the layout (line.point {listed([_spot(*p) for p in beyond])}).",
+            f"Lines and points of the layout with its {len(layout or ())} points.",
+            "Post a new session with the layout that was used; it supersedes this one.",
+            {"beyond": len(beyond)},
+        )
+
+
+def _planned(seen: Seen) -> set[tuple[int, int]] | None:
+    """Line and point of each place of the traverse's layout; None when no layout was stated."""
+    plane = seen.loaded.content["plane"]
+    if seen.loaded.session.method != Method.PITOT_TRAVERSE or not plane or not plane["rule"]:
+        return None
+    try:
+        layout = calc.make_layout(
+            duct_of(plane), calc.Rule(plane["rule"]), holes=plane["lines"], points_per_hole=plane["points"]
+        )
+    except calc.CalcError:
+        return None
+    return {(point.hole + 1, point.row) for point in layout.points}
+
+
+@rule("runs_disagree", Severity.STOP, PRACTICE)
+def runs_disagree(seen: Seen) -> Iterator[Finding]:
+    """Repeated runs, or repeated readings of a hood, differ too much."""
+    found = seen.computed.found
+    means = [run.flow for run in found.runs] if found else []
+    if seen.loaded.session.method == Method.HOOD_READING:
+        means = [row.value for row in seen.loaded.readings]
+    middle = sum(means) / len(means) if means else 0.0
+    spread = (max(means) - min(means)) / middle if len(means) > 1 and middle > 0.0 else 0.0
+    if spread > RUNS:
+        yield Finding(
+            f"The {len(means)} runs differ by {percent(spread)} of their mean.",
+            f"At most {percent(RUNS)}.",
+            "Wait until the flow is steady, then repeat the measurement.",
+            {"spread": spread},
+        )
+
+
+@rule("single_run", Severity.REMARK, PRACTICE)
+def single_run(seen: Seen) -> Iterator[Finding]:
+    """A traverse was not repeated, so nothing shows whether it repeats."""
+    traverse = seen.loaded.session.method in (Method.PITOT_TRAVERSE, Method.SWEPT_TRAVERSE)
+    runs = {row.run for row in seen.loaded.readings} | {row.run for row in seen.loaded.sweeps}
+    if traverse and len(runs) == 1:
+        yield Finding("The traverse was made once.", "Two runs that agree.", "Repeat it when there is time.")
+
+
+@rule("sweeps_unlike", Severity.WARNING, PRACTICE)
+def sweeps_unlike(seen: Seen) -> Iterator[Finding]:
+    """Sweeps of unlike duration: lines would weigh by the technician's pace."""
+    times = [sweep.duration_s for sweep in seen.loaded.sweeps]
+    if times and max(times) > SWEEPS * min(times):
+        yield Finding(
+            f"The sweeps lasted from {min(times):.0f} s to {max(times):.0f} s.",
+            f"Sweeps of like duration, at most {percent(SWEEPS - 1.0, 0)} apart.",
+            "Repeat the sweeps at an even pace.",
+            {"shortest": min(times), "longest": max(times)},
+        )
+
+
+@rule("lines_missing", Severity.STOP, PRACTICE)
+def lines_missing(seen: Seen) -> Iterator[Finding]:
+    """A planned line has no sweep."""
+    if remark := seen.remark(calc.Code.LINES_MISSING):
+        missing, expected = int(remark.numbers["missing"]), int(remark.numbers["expected"])
+        text = f"{missing} of {expected} lines have no sweep."
+        yield Finding(text, "A sweep along each line.", "Sweep the missing lines.", {"missing": missing})
+
+
+@rule("screening_only", Severity.REMARK, PRACTICE)
+def screening_only(seen: Seen) -> Iterator[Finding]:
+    """A centreline reading is for screening and carries no verdict."""
+    if seen.remark(calc.Code.SCREENING_ONLY):
+        text = "The figure comes from one place of the duct and carries no verdict."
+        yield Finding(text, "A traverse for a verdict.", "Traverse the duct if the figure matters.")

@@ -1,0 +1,112 @@
+"""Rules on the figure and its verdict."""
+
+from collections.abc import Iterator
+
+from measurements import calc
+from measurements.models import Severity
+from measurements.rules.base import PRACTICE, Finding, Seen, rule
+from measurements.words import flow, percent, velocity
+
+CONFORMITY = "JCGM 106, ILAC-G8"
+TEN_TIMES = 10.0
+SLIPS = {
+    3.6: "m³/h taken for L/s",
+    1 / 3.6: "L/s taken for m³/h",
+    2.119: "cfm taken for L/s",
+    1 / 2.119: "L/s taken for cfm",
+}
+SLIP_WIDTH = 0.03
+
+
+def _share(seen: Seen) -> str:
+    figures = seen.computed.figures
+    share, expanded = figures["share_of_design"], figures["share_expanded"]
+    return f"{percent(share)} ± {percent(expanded)} of the design {flow(figures['design_flow'], seen.units)}"
+
+
+def _tolerance(seen: Seen) -> str:
+    figures = seen.computed.figures
+    below, above = figures["tolerance_below"], figures["tolerance_above"]
+    return f"{percent(1.0 - below)} to {percent(1.0 + above)} of design"
+
+
+def _data(seen: Seen) -> dict[str, float]:
+    names = ("share_of_design", "share_expanded", "tolerance_below", "tolerance_above")
+    return {name: seen.computed.figures[name] for name in names}
+
+
+def _verdict(seen: Seen) -> str:
+    return str(seen.computed.figures["verdict"])
+
+
+@rule("out_of_tolerance", Severity.STOP, f"{CONFORMITY}; tolerance of the contract")
+def out_of_tolerance(seen: Seen) -> Iterator[Finding]:
+    """The whole interval of the figure lies outside tolerance."""
+    if _verdict(seen) == "fail":
+        advice = "Rebalance and measure again, or accept the deficiency with a reason."
+        yield Finding(f"The flow is {_share(seen)}.", f"{_tolerance(seen)}.", advice, _data(seen))
+
+
+@rule("conditional_fail", Severity.STOP, CONFORMITY)
+def conditional_fail(seen: Seen) -> Iterator[Finding]:
+    """The figure lies outside tolerance, but by less than its uncertainty."""
+    if _verdict(seen) == "conditional_fail":
+        advice = "Measure again with a smaller uncertainty, rebalance, or accept with a reason."
+        text = f"The flow is {_share(seen)}: outside tolerance by less than its uncertainty."
+        yield Finding(text, f"{_tolerance(seen)}.", advice, _data(seen))
+
+
+@rule("conditional_pass", Severity.REMARK, CONFORMITY)
+def conditional_pass(seen: Seen) -> Iterator[Finding]:
+    """The figure lies inside tolerance, but by less than its uncertainty."""
+    if _verdict(seen) == "conditional_pass" and seen.computed.figures["accepted"]:
+        text = f"The flow is {_share(seen)}: inside tolerance by less than its uncertainty."
+        yield Finding(text, f"{_tolerance(seen)}.", "Nothing must be done; the report says so.", _data(seen))
+
+
+@rule("refused_by_decision_rule", Severity.STOP, CONFORMITY)
+def refused_by_decision_rule(seen: Seen) -> Iterator[Finding]:
+    """The figure lies inside tolerance, but not surely enough for the decision rule."""
+    inside = _verdict(seen) in ("pass", "conditional_pass")
+    if inside and seen.computed.figures["accepted"] is False:
+        kind = seen.loaded.company.get_decision_rule_display().partition(":")[0].lower()
+        text = f"The flow is {_share(seen)}; the decision rule does not accept it."
+        advice = "Measure again with a smaller uncertainty, rebalance, or accept with a reason."
+        yield Finding(text, f"{_tolerance(seen)}, judged by {kind}.", advice, _data(seen))
+
+
+@rule("implausible_value", Severity.STOP, PRACTICE)
+def implausible_value(seen: Seen) -> Iterator[Finding]:
+    """The flow is ten times the design or more, or the velocity is none that ducts have."""
+    share = seen.computed.figures.get("share_of_design")
+    advice = "Look for a mistaken unit or decimal point and measure again."
+    if share is not None and share >= TEN_TIMES:
+        expected = f"Less than {TEN_TIMES:.0f} times the design."
+        yield Finding(
+            f"The flow is {share:.1f} times the design.", expected, advice, {"share": share}, "share"
+        )
+    if remark := seen.remark(calc.Code.IMPLAUSIBLE_VELOCITY):
+        speed, most = remark.numbers["velocity"], remark.numbers["limit"]
+        text = f"The mean velocity is {velocity(speed, seen.units)}."
+        expected = f"Less than {velocity(most, seen.units)} in a duct."
+        yield Finding(text, expected, advice, {"velocity": speed}, "velocity")
+
+
+@rule("unit_mistake", Severity.WARNING, PRACTICE)
+def unit_mistake(seen: Seen) -> Iterator[Finding]:
+    """The share of design is close to the factor between two units of flow."""
+    share = seen.computed.figures.get("share_of_design")
+    for factor, words in SLIPS.items():
+        if share is not None and abs(share / factor - 1.0) <= SLIP_WIDTH and _verdict(seen) == "fail":
+            text = f"The flow is {share:.2f} times the design, close to {factor:.2f}: {words}?"
+            advice = "Check the unit on the instrument and in the design schedule."
+            yield Finding(text, "A share of design near 1.", advice, {"share": share, "factor": factor})
+
+
+@rule("computation_refused", Severity.STOP, "validity of the calculation")
+def computation_refused(seen: Seen) -> Iterator[Finding]:
+    """The calculation gives no figure for these readings."""
+    if reason := seen.computed.figures.get("refusal"):
+        expected = "Readings and data within the validity of the method."
+        advice = "Correct what is named and measure again; the readings stay as evidence."
+        yield Finding(f"No figure: {reason}.", expected, advice, {"reason": reason})

@@ -1,0 +1,50 @@
+"""Figures in sentences, in the units the company works in."""
+
+from jobs.models import UnitSystem
+from measurements.calc.units import from_si
+
+FLOW = {UnitSystem.SI: ("L/s", "L/s"), UnitSystem.IP: ("cfm", "cfm")}
+PRESSURE = {UnitSystem.SI: ("Pa", "Pa"), UnitSystem.IP: ("inH2O", "inH2O")}
+VELOCITY = {UnitSystem.SI: ("m/s", "m/s"), UnitSystem.IP: ("ft/min", "ft/min")}
+
+
+def _figure(value: float, unit: tuple[str, str], kind: str) -> str:
+    return f"{three_digits(from_si(value, unit[0], kind))} {unit[1]}"
+
+
+def three_digits(value: float) -> str:
+    """Three significant digits, without an exponent."""
+    text = f"{value:.3g}"
+    return f"{float(text):.0f}" if "e" in text and abs(value) >= 1.0 else text
+
+
+def flow(value: float, system: str) -> str:
+    """A flow in m³/s, e.g. "92.5 L/s"."""
+    return _figure(value, FLOW[UnitSystem(system)], "flow")
+
+
+def pressure(value: float, system: str) -> str:
+    """A pressure in Pa, e.g. "12.5 Pa"."""
+    return _figure(value, PRESSURE[UnitSystem(system)], "pressure")
+
+
+def velocity(value: float, system: str) -> str:
+    """A velocity in m/s."""
+    return _figure(value, VELOCITY[UnitSystem(system)], "velocity")
+
+
+def shown(value: float, quantity: str, system: str) -> str:
+    """A reading of any quantity."""
+    known = {"flow": flow, "pressure": pressure, "velocity": velocity}
+    return known[quantity](value, system) if quantity in known else three_digits(value)
+
+
+def percent(share: float, digits: int = 1) -> str:
+    """A share, e.g. "92.4 %"."""
+    return f"{100.0 * share:.{digits}f} %"
+
+
+def listed(labels: "list[str] | tuple[str, ...]", most: int = 8) -> str:
+    """A few labels, then how many more."""
+    rest = len(labels) - most
+    return ", ".join(labels[:most]) + (f" and {rest} more" if rest > 0 else "")
