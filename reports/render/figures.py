@@ -1,15 +1,17 @@
 """Figures as text: the one place where SI numbers become display units, digits and signs.
 
-Rounding by the GUM (JCGM 100, 7.2.6): the expanded uncertainty gets two significant digits, the value ends at
-the same decimal place. Figures without an uncertainty get a fixed number of decimals for their unit. The
+Rounding by the GUM (JCGM 100, 7.2.6), as the calculation has it: the expanded uncertainty gets two
+significant digits (one if it was stated with one), the value ends at the same decimal place.
+Figures without an uncertainty get a fixed number of decimals for their unit. The
 ledger line (value ± U, unit, share of design, verdict) has the same order wherever it is shown.
 """
 
 from dataclasses import dataclass
 from datetime import date, datetime
-from decimal import ROUND_HALF_EVEN, Decimal
+from decimal import Decimal
 from typing import Final
 
+from measurements.calc.uncertainty import rounded as gum_rounded
 from reports.document import Measured, Quantity, Result, UnitSystem, Verdict
 
 # Between number and unit a no-break space: the typeface's thin space is an eighth of an em, lost at 8 pt.
@@ -44,7 +46,7 @@ _COMMON = {
     Q.NUMBER: Unit("", 1, 0, 3),
     Q.TIME: Unit("s", 1, 0, 0),
 }
-# By definition 1 in = 0.0254 m, 1 lb = 0.45359237 kg; conventional 1 inH2O = 249.08891 Pa, 1 inHg = 3386.389 Pa.
+# By definition 1 in = 0.0254 m, 1 lb = 0.45359237 kg; conventional inH2O 249.08891 Pa, inHg 3386.389 Pa.
 _FOOT, _POUND, _INCH_WATER, _INCH_MERCURY = 0.3048, 0.45359237, 249.08891, 3386.389
 _SI = _COMMON | {
     Q.FLOW: Unit("L/s", 1000, 0, 0),
@@ -106,21 +108,16 @@ class Ledger:
         )
 
 
-def decimals_of(expanded: float) -> int:
-    """Decimal place where two significant digits of U end (one if it has no more); negative = tens..."""
-    if not expanded > 0:
-        return 0
-    exact = Decimal(repr(expanded)).normalize()
-    kept = exact.quantize(Decimal(1).scaleb(exact.adjusted() - 1), ROUND_HALF_EVEN)
-    digits = 1 if len(exact.as_tuple().digits) == 1 else 2
-    return digits - 1 - kept.adjusted()
-
-
 def number(value: float, decimals: int) -> str:
     """A number with so many decimals (negative: rounded to tens...), true minus, thin spaces in long ones."""
     if abs(value) >= _PLAIN_LIMIT:
         return f"{value:.3g}".replace("-", MINUS).replace("e+", "e")
     text = f"{value:.{decimals}f}" if decimals >= 0 else f"{round(value, decimals):.0f}"
+    return _signed(text)
+
+
+def _signed(text: str) -> str:
+    """True minus, none before nought, long numbers grouped."""
     if text[0] == "-":
         return MINUS + _grouped(text[1:]) if text.strip("-0.") else text[1:]
     return _grouped(text)
@@ -140,8 +137,11 @@ def rounded(value: float, expanded: float | None, unit: Unit) -> Figure:
     if expanded is None or not expanded > 0:
         return Figure(number(shown, unit.decimals), "", unit.symbol)
     width = float(f"{abs(expanded * unit.factor):.12g}")  # no digits from the conversion itself
-    places = decimals_of(width)
-    return Figure(number(shown, places), number(width, places), unit.symbol)
+    if max(abs(shown), width) >= _PLAIN_LIMIT:
+        return Figure(number(shown, 0), number(width, 0), unit.symbol)
+    digits = min(2, len(Decimal(repr(width)).normalize().as_tuple().digits))
+    texts = gum_rounded(shown, width, digits)
+    return Figure(_signed(texts[0]), _signed(texts[1]), unit.symbol)
 
 
 class Figures:

@@ -323,7 +323,7 @@ def _describe(out: Pdf, metadata: Metadata) -> None:
 
 
 def _mend_last_bytes(out: Pdf) -> None:
-    """A compressed stream ending in CR reads to some validators as one byte too long: its data get a newline."""
+    """A compressed stream ending in CR reads to some validators as too long: its data get a newline."""
     for thing in out.objects:
         if not isinstance(thing, Stream) or thing.get("/Type") == Name.Metadata or "/Length1" in thing:
             continue

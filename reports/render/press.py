@@ -1,8 +1,8 @@
 """A process that lays out parts: imports the layout engine once, then forks a limited child for each part.
 
 Run as `python -m reports.render.press`. One JSON line in per part, one JSON line out. Each child has a
-session of its own, limits on memory and processor time and a wall clock; it renders one part and ends, so that no
-garbage outlives a part and a hostile one takes nothing with it. Only the report's own fonts can be loaded.
+session of its own, limits on memory and processor time and a wall clock; it renders one part and ends, so
+that no garbage outlives a part and a hostile one takes nothing with it. Only the report's own fonts load.
 """
 
 import gc
@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 import fontTools.subset
-import fontTools.varLib.instancer
+import fontTools.varLib.instancer  # noqa: F401
 from weasyprint import HTML
 from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher, URLFetcherResponse

@@ -25,8 +25,9 @@ CAUTIONS: Final = (
 METHODS: Final = {
     Method.PITOT_TRAVERSE: MethodText(
         title="Pitot traverse",
-        text="Velocity pressure at each point of the layout; velocity v = K·√(2·Δp/ρ) point by point, then "
-        "the weighted mean over the section; flow = mean velocity × area as found. K is the factor of the tube.",
+        text="Velocity pressure at each point of the layout; velocity v = K·√(2·Δp/ρ) point by point, "
+        "then the weighted mean over the section; flow = mean velocity × area as found. "
+        "K is the factor of the tube.",
         source="ISO 3966; ANSI/ASHRAE 111; EN 12599",
     ),
     Method.SWEPT_TRAVERSE: MethodText(

@@ -30,6 +30,7 @@ CHART_CSS = """.chart{width:100%;height:auto}
 .chart .c-found{stroke:#a9b8be}.chart .c-paper{fill:var(--paper,#12191d)}.chart .c-bar{fill:#6fb0ad}}
 """
 
+_SPECIAL = frozenset("&<>\"'")
 _LIGHT, _DEEP = (236, 244, 242), (6, 74, 80)
 LEVELS = 24
 
@@ -60,7 +61,8 @@ def frame(width: float, height: float, title: str, body: str, name: str = "chart
     """A complete picture of so many points; `title` is the finding."""
     return (
         f'<svg class="{name}" xmlns="http://www.w3.org/2000/svg" width="{width:.0f}pt" '
-        f'height="{height:.0f}pt" viewBox="0 0 {width:.0f} {height:.0f}" font-family="{SANS}" font-size="6.8">'
+        f'height="{height:.0f}pt" viewBox="0 0 {width:.0f} {height:.0f}" font-family="{SANS}" '
+        'font-size="6.8">'
         f"<title>{escape(title)}</title>{body}</svg>"
     )
 
@@ -72,7 +74,8 @@ def group(style: str, parts: Iterable[str], more: str = "") -> str:
 
 def text(x: float, y: float, content: str, more: str = "") -> str:
     """A text at its baseline; the content is escaped."""
-    return f'<text x="{x:.1f}" y="{y:.1f}"{" " + more if more else ""}>{escape(content)}</text>'
+    shown = content if _SPECIAL.isdisjoint(content) else escape(content)
+    return f'<text x="{x:.1f}" y="{y:.1f}"{" " + more if more else ""}>{shown}</text>'
 
 
 def path(d: str, style: str, width: float, more: str = "") -> str:

@@ -28,8 +28,11 @@ def interval_plot(rows: Sequence[OutletRow]) -> str:
     shown = worst_first(rows)[:MOST]
     low, high = _window(shown)
 
+    per = (_RIGHT - _LEFT) / (high - low)
+
     def x(share: float) -> float:
-        return _LEFT + min(max((share - low) / (high - low), 0.0), 1.0) * (_RIGHT - _LEFT)
+        place = _LEFT + (share - low) * per
+        return _LEFT if place < _LEFT else _RIGHT if place > _RIGHT else place
 
     height = len(shown) * _ROW
     ticks = [t / 100 for t in range(round(low * 100), round(high * 100) + 1, _step(high - low))]

@@ -162,7 +162,7 @@ def _round(sheet: TraverseSheet, figures: Figures, scale: float) -> tuple[str, f
 
 
 def _straight_run(sheet: TraverseSheet, y: float) -> tuple[str, float]:
-    """The duct from the side: flow direction, plane, disturbances in diameters to scale; and its lower edge."""
+    """The duct from the side: flow direction, plane, disturbances to scale; and its lower edge."""
     before = [d for d in sheet.disturbances if d.side == "before"]
     after = [d for d in sheet.disturbances if d.side == "after"]
     if not sheet.disturbances:

@@ -10,9 +10,9 @@ from reports.render.charts.base import ACCENT, INK, LEVELS, SOFT, frame, group, 
 from reports.render.figures import Figures
 
 _WIDTH, _LEFT, _TOP = 238.0, 16.0, 14.0
-_STEPS = 16  # shaded steps along one sweep
+_STEPS = 12  # shaded steps along one sweep
 
-Cell = tuple[float, float, float, float]  # x, y, width, height
+Cell = str  # a rectangle as a piece of a path
 
 
 def velocity_map(sheet: TraverseSheet, run: Run, figures: Figures) -> str:
@@ -66,18 +66,18 @@ def _cells(
     ys = [_TOP + y * scale for y in _edges([d for _, d in rows], sheet.section.height)]
     bands = {index: (ys[i], ys[i + 1]) for i, (index, _) in enumerate(rows)}
     unit = figures.units[Quantity.VELOCITY]
+    across = {n: (f"{a:.1f}", f"{b - a:.1f}", f"{(a + b) / 2:.1f}") for n, (a, b) in columns.items()}
+    down = {k: (f"{a:.1f}", f"{b - a:.1f}", f"{(a + b) / 2 + 2.6:.1f}") for k, (a, b) in bands.items()}
     boxes: dict[int, list[Cell]] = defaultdict(list)
     labels: dict[bool, list[str]] = {True: [], False: []}
     for r in run.readings:
         if (r.line, r.index) not in depths or r.line not in columns:
             continue
-        (x1, x2), (y1, y2) = columns[r.line], bands[r.index]
+        (x, w, middle), (y, h, base) = across[r.line], down[r.index]
         shaded = level(r.velocity, *span)
-        boxes[shaded].append((x1, y1, x2 - x1, y2 - y1))
+        boxes[shaded].append(f"M{x} {y}h{w}v{h}h-{w}z")
         label = f"{r.velocity * unit.factor:.{unit.decimals}f}"
-        labels[on_dark(shaded)].append(
-            f'<text x="{(x1 + x2) / 2:.1f}" y="{(y1 + y2) / 2 + 2.6:.1f}">{label}</text>'
-        )
+        labels[on_dark(shaded)].append(f'<text x="{middle}" y="{base}">{label}</text>')
     names = [text(_LEFT - 6, (a + b) / 2 + 2.4, str(i)) for i, (a, b) in bands.items()]
     size = 'text-anchor="middle" font-weight="500" font-size="7.6"'
     if len(columns) > 7:
@@ -94,8 +94,7 @@ def _boxes(boxes: dict[int, list[Cell]], gap: float) -> str:
     """Rectangles of one shade as one path each, with a white gap between them."""
     shapes = []
     for shaded, cells in sorted(boxes.items()):
-        d = "".join(f"M{x:.1f} {y:.1f}h{w:.1f}v{h:.1f}h-{w:.1f}z" for x, y, w, h in cells)
-        shapes.append(f'<path d="{d}" fill="{shade(shaded)}"/>')
+        shapes.append(f'<path d="{"".join(cells)}" fill="{shade(shaded)}"/>')
     return group(f'class="c-gap" stroke="#fff" stroke-width="{gap}"', shapes) if gap else "".join(shapes)
 
 
@@ -122,8 +121,9 @@ def _strips(
         x1, x2 = columns[s.line]
         steps = _thinned(s.series or (s.mean,), _STEPS)
         each = height / len(steps)
+        x, w, h = f"{x1:.1f}", f"{x2 - x1:.1f}", f"{each:.1f}"
         for i, v in enumerate(steps):
-            boxes[level(v, *span)].append((x1, _TOP + i * each, x2 - x1, each))
+            boxes[level(v, *span)].append(f"M{x} {_TOP + i * each:.1f}h{w}v{h}h-{w}z")
         middle, y = (x1 + x2) / 2, _TOP + height / 2
         tags.append(f'<rect x="{middle - 13:.1f}" y="{y - 6:.1f}" width="26" height="12" rx="2"/>')
         labels.append(text(middle, y + 2.7, figures.plain(Quantity.VELOCITY, s.mean)))
