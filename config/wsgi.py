@@ -7,3 +7,8 @@ from django.core.wsgi import get_wsgi_application
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 
 application = get_wsgi_application()
+
+# After set-up, as it reads the models: a catalogue that lets companies see each other ends the process.
+from jobs.tenancy.startup import refuse_on_fault  # noqa: E402
+
+refuse_on_fault()

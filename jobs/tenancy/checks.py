@@ -65,7 +65,9 @@ def _many_to_many(model: Any) -> Iterator[CheckMessage]:
 
 
 def _uniques(model: Any) -> Iterator[CheckMessage]:
-    groups = [("unique_together", tuple(names)) for names in model._meta.unique_together]
+    groups: list[tuple[str, Sequence[str]]] = [
+        ("unique_together", tuple(names)) for names in model._meta.unique_together
+    ]
     groups.extend(
         (constraint.name, constraint.fields or _first_names(constraint))
         for constraint in model._meta.constraints
@@ -78,8 +80,9 @@ def _uniques(model: Any) -> Iterator[CheckMessage]:
 
 def _first_names(constraint: Any) -> tuple[str, ...]:
     """Return the name of the first expression of a unique constraint, if it is a plain field."""
-    first = constraint.expressions[0] if constraint.expressions else None
-    return (first.name,) if isinstance(first, models.F) else ()
+    first: Any = constraint.expressions[0] if constraint.expressions else None
+    name = getattr(first, "name", None)  # of models.F
+    return (name,) if name else ()
 
 
 def _links(model: Any) -> Iterator[CheckMessage]:

@@ -17,7 +17,7 @@ class AppendOnly(models.BaseConstraint):
     every other role, the owner included.
     """
 
-    def constraint_sql(self, model: Any, schema_editor: Any) -> None:
+    def constraint_sql(self, model: Any, schema_editor: Any) -> Any:
         """Run with the statements that follow CREATE TABLE; no text inside it."""
         schema_editor.deferred_sql.append(self.create_sql(model, schema_editor))
 

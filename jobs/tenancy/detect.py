@@ -42,5 +42,5 @@ def is_tenant_link(model: type[Model], field: "Field[Any, Any]") -> bool:
     """Tell whether `field` is a foreign key from one tenant table to another."""
     if not isinstance(field, ForeignKey) or field.name == COMPANY_FIELD or not is_tenant(model):
         return False
-    target = field.remote_field.model
+    target: Any = field.remote_field.model  # a text while not resolved
     return not isinstance(target, str) and is_tenant(target)

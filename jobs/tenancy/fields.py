@@ -20,6 +20,7 @@ class TenantForeignKey(models.ForeignKey):  # type: ignore[type-arg]
         """Return `related.company_id = own.company_id` for the join."""
         if alias is None or related_alias is None:
             return None  # exclude() over a to-many relation trims the first join
-        here = self.model._meta.get_field(COMPANY_FIELD)
+        here: Any = self.model._meta.get_field(COMPANY_FIELD)
         there: Any = self.remote_field.model._meta.get_field(COMPANY_FIELD)
-        return WhereNode([Exact(there.get_col(alias), here.get_col(related_alias))])
+        same: Any = Exact(there.get_col(alias), here.get_col(related_alias))
+        return WhereNode([same])

@@ -21,7 +21,7 @@ class CurrentCompany(Expression):
     contains_aggregate = False
     contains_over_clause = False
 
-    def as_sql(self, compiler: Any, connection: Any) -> tuple[str, list[Any]]:
+    def as_sql(self, compiler: Any, connection: Any) -> tuple[str, Any]:
         """Return a placeholder and the company's id; raise NoCompany if none is set."""
         return "%s", [self.output_field.get_db_prep_value(current_company(), connection)]
 
@@ -69,9 +69,9 @@ class TenantModel(models.Model):
         """Check constraints with the company's column, which forms leave out as not editable."""
         super().validate_constraints(exclude=set(exclude or ()) - {COMPANY_FIELD})
 
-    def _do_update(self, base_qs: Any, using: Any, pk_val: Any, values: Any, *args: Any) -> bool:
+    def _do_update(self, base_qs: Any, using: Any, pk_val: Any, values: Any, *args: Any) -> Any:
         """Save a known row without writing its company, which is part of the key."""
         if self.company_id != current_company():
             raise WrongCompany(f"{self._meta.label}: the row belongs to another company")
         kept = [value for value in values if value[0].name != COMPANY_FIELD]
-        return super()._do_update(base_qs, using, pk_val, kept, *args)  # type: ignore[misc]
+        return super()._do_update(base_qs, using, pk_val, kept, *args)

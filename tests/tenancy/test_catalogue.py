@@ -1,5 +1,8 @@
 """What ordinary migrations wrote into the catalogue."""
 
+from typing import Any
+
+import psycopg
 import pytest
 from django.apps import apps
 from django.db import connection
@@ -63,10 +66,19 @@ def test_privileges_on_append_only_tables(db: None) -> None:
             assert cursor.fetchone() == (["INSERT", "SELECT"],)
 
 
-def test_the_trigger_stops_the_owner(owner: object, a: object) -> None:
-    owner.execute("ALTER TABLE probe_value NO FORCE ROW LEVEL SECURITY")  # type: ignore[attr-defined]
-    with pytest.raises(Exception, match="append-only"):
-        owner.execute("TRUNCATE probe_value")  # type: ignore[attr-defined]
+@pytest.mark.parametrize(
+    "statement", ["TRUNCATE probe_value", "UPDATE probe_value SET number = 2", "DELETE FROM probe_value"]
+)
+def test_the_triggers_stop_the_owner(owner: psycopg.Connection[Any], statement: str) -> None:
+    owner.execute("ALTER TABLE probe_value NO FORCE ROW LEVEL SECURITY")
+    owner.execute("SET LOCAL session_replication_role = replica")  # a row without those it points at
+    owner.execute(
+        "INSERT INTO probe_value (company_id, id, visit_id, number)"
+        " SELECT u, u, u, 1 FROM gen_random_uuid() u"
+    )
+    owner.execute("SET LOCAL session_replication_role = origin")
+    with pytest.raises(psycopg.errors.ObjectNotInPrerequisiteState, match="append-only"):
+        owner.execute(statement)
 
 
 def test_global_tables_are_left_alone(db: None) -> None:

@@ -22,7 +22,7 @@ class DatabaseWrapper(base.DatabaseWrapper):
 
     def _set_autocommit(self, autocommit: bool) -> None:
         """Begin a transaction with its company and time limits; or end one."""
-        super()._set_autocommit(autocommit)
+        super()._set_autocommit(autocommit)  # type: ignore[misc]
         if not autocommit and (statements := self._transaction_settings()):
             with self.wrap_database_errors:
                 self.connection.execute("; ".join(statements))
@@ -59,7 +59,7 @@ class DatabaseWrapper(base.DatabaseWrapper):
                 "a company is set but no transaction is open, so row security would hide every row: "
                 "use transaction.atomic(), jobs.tenancy.context.company(), after_commit() or stream()"
             )
-        return super()._cursor(name)
+        return super()._cursor(name)  # type: ignore[misc]
 
     def _is_in_transaction(self) -> bool:
         return self.in_atomic_block or (self.connection is not None and not self.autocommit)

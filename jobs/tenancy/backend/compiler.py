@@ -47,6 +47,8 @@ def _restrict(query: Any) -> None:
 class SQLCompiler(stock.SQLCompiler):
     """SELECT."""
 
+    query: Any
+
     def as_sql(self, *args: Any, **kwargs: Any) -> tuple[str, Any]:
         """Return the statement and its parameters."""
         _require_company(self.query)
@@ -56,6 +58,8 @@ class SQLCompiler(stock.SQLCompiler):
 
 class SQLInsertCompiler(stock.SQLInsertCompiler):
     """INSERT."""
+
+    query: Any
 
     def assemble_as_sql(self, fields: Any, value_rows: Any) -> Any:
         """Use plain VALUES for tenant tables.
@@ -71,14 +75,18 @@ class SQLInsertCompiler(stock.SQLInsertCompiler):
 class SQLDeleteCompiler(SQLCompiler, stock.SQLDeleteCompiler):
     """DELETE."""
 
-    def _as_sql(self, query: Any) -> tuple[str, Any]:
+    query: Any
+
+    def _as_sql(self, query: Any) -> Any:
         if not _is_unscoped(self.query):  # `query` is another one where the delete needs joins
             _restrict(query)
-        return super()._as_sql(query)
+        return super()._as_sql(query)  # type: ignore[misc]
 
 
 class SQLUpdateCompiler(SQLCompiler, stock.SQLUpdateCompiler):
     """UPDATE."""
+
+    query: Any
 
     def as_sql(self, *args: Any, **kwargs: Any) -> tuple[str, Any]:
         """Return the statement; the company is in its WHERE and never in its SET."""

@@ -14,7 +14,7 @@ class DatabaseSchemaEditor(schema.DatabaseSchemaEditor):
     """Writes tenant tables with the key (company_id, id), composite foreign keys and a policy."""
 
     # Always as a statement of its own: an inline key could not be composite.
-    sql_create_column_inline_fk = None
+    sql_create_column_inline_fk: Any = None
     # Constraints are immediate (operations.py), so there is no deferred check to bring forward.
     sql_delete_fk = "ALTER TABLE %(table)s DROP CONSTRAINT %(name)s"
 
@@ -60,7 +60,7 @@ class DatabaseSchemaEditor(schema.DatabaseSchemaEditor):
 
     def _create_fk_sql(self, model: Any, field: Any, suffix: str) -> Any:
         """Return the foreign key, composite between tenant tables."""
-        statement = super()._create_fk_sql(model, field, suffix)
+        statement = super()._create_fk_sql(model, field, suffix)  # type: ignore[misc]
         target = field.target_field.model
         if is_tenant_link(model, field):
             for key, owner, column in (
@@ -73,10 +73,10 @@ class DatabaseSchemaEditor(schema.DatabaseSchemaEditor):
 
     def _constraint_names(self, model: Any, column_names: Any = None, **kwargs: Any) -> list[str]:
         """Find constraints; a foreign key of a tenant table stands on two columns."""
-        names: list[str] = super()._constraint_names(model, column_names, **kwargs)
+        names: list[str] = super()._constraint_names(model, column_names, **kwargs)  # type: ignore[misc]
         if names or not (kwargs.get("foreign_key") and column_names and is_tenant(model)):
             return names
-        names = super()._constraint_names(model, ["company_id", *column_names], **kwargs)
+        names = super()._constraint_names(model, ["company_id", *column_names], **kwargs)  # type: ignore[misc]
         return [name for name in names if name not in self._inherited_constraints(model)]
 
     def _inherited_constraints(self, model: Any) -> set[str]:
@@ -91,9 +91,9 @@ class DatabaseSchemaEditor(schema.DatabaseSchemaEditor):
     def _alter_field(self, model: Any, *args: Any, **kwargs: Any) -> None:
         """Alter a column with FORCE lifted, so that filling in a default reaches all rows."""
         if company_column(model) is None:
-            super()._alter_field(model, *args, **kwargs)
+            super()._alter_field(model, *args, **kwargs)  # type: ignore[misc]
             return
         table = self.quote_name(model._meta.db_table)
         self.execute(f"ALTER TABLE {table} NO FORCE ROW LEVEL SECURITY", None)
-        super()._alter_field(model, *args, **kwargs)
+        super()._alter_field(model, *args, **kwargs)  # type: ignore[misc]
         self.execute(f"ALTER TABLE {table} FORCE ROW LEVEL SECURITY", None)
