@@ -1,10 +1,10 @@
 """A schedule as a whole, together with what is stored: tags, parents, rings, likely sizes."""
 
-import math
 from collections import defaultdict
 
+from jobs.expected import area_m2
 from jobs.models import System, TestPoint
-from jobs.models.plan import PointKind, Shape
+from jobs.models.plan import PointKind
 from jobs.schedule_columns import Column
 from jobs.schedule_rows import FAST, SLOW, DesignPoint, Reader
 
@@ -123,16 +123,6 @@ def notes_on(points: list[DesignPoint], stored: Stored, reader: Reader) -> list[
         *_note_basis(points),
         *_note_speed(points, reader),
     ]
-
-
-def area_m2(point: DesignPoint | TestPoint) -> float | None:
-    """The inside area of a duct, m²; a flat oval is a rectangle with half-circles at its ends."""
-    if point.shape == Shape.ROUND and point.diameter_m:
-        return math.pi * point.diameter_m**2 / 4.0
-    if point.shape in (Shape.RECTANGULAR, Shape.OVAL) and point.width_m and point.height_m:
-        corners = (1.0 - math.pi / 4.0) * point.height_m**2 if point.shape == Shape.OVAL else 0.0
-        return point.width_m * point.height_m - corners
-    return None
 
 
 def _note_left_out(points: list[DesignPoint], stored: Stored) -> list[str]:
