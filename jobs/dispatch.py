@@ -144,7 +144,7 @@ def assign_person(
     if not member.active or not MAY[Action.MEASURE] & set(member.roles):
         raise Invalid(
             f"{member.name} may not measure.",
-            [Fault("/member", "must be an active technician or supervisor")],
+            [Fault("/member", "choose an active technician or supervisor")],
         )
     _refuse_double(PersonAssignment.objects.filter(member=member), job, days, member.name, "/member")
     row, _ = PersonAssignment.objects.update_or_create(
@@ -265,8 +265,10 @@ def _job_faults(job: Job) -> list[Fault]:
 
 def _days_left_out(job: Job) -> list[Fault]:
     """Assigned days that a changed window would no longer hold."""
-    people = [(one.member.name, one) for one in job.people.select_related("member")]
-    tools = [(str(one.instrument), one) for one in job.instruments.select_related("instrument")]
+    people: list[tuple[str, Any]] = [(one.member.name, one) for one in job.people.select_related("member")]
+    tools: list[tuple[str, Any]] = [
+        (str(one.instrument), one) for one in job.instruments.select_related("instrument")
+    ]
     return [
         Fault(
             "/starts_on" if one.starts_on < job.starts_on else "/ends_on",

@@ -5,6 +5,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date, timedelta
 from enum import StrEnum
+from uuid import UUID
 
 from jobs.access import Actor
 from jobs.dispatch import points_of
@@ -49,7 +50,7 @@ class Readiness:
         return all(check.state is not State.MISSING for check in self.checks)
 
 
-def readiness(actor: Actor, job_id: object) -> Readiness:
+def readiness(actor: Actor, job_id: UUID) -> Readiness:
     """The list for a job. Raises NotFound. A constant number of statements."""
     job = visible_jobs(actor).filter(id=job_id).first()
     if job is None:
