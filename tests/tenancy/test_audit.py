@@ -1,13 +1,16 @@
 """The audit finds planted faults. Each is planted by the owner in a transaction that is rolled back."""
 
+import importlib
 from typing import Any
 
 import psycopg
 import pytest
+from celery.signals import worker_init
 from django.conf import settings
 from django.core.management import call_command
 from django.test.utils import override_settings
 
+from jobs.apps import audit_worker
 from jobs.tenancy import audit, startup
 from jobs.tenancy.audit import Fault, faults
 from jobs.tenancy.audit_rules import RULES
@@ -189,6 +192,23 @@ def test_a_process_with_a_fault_does_not_start(db: None, monkeypatch: pytest.Mon
         startup.refuse_on_fault()
     with pytest.raises(SystemExit):
         call_command("audit_tenancy")
+
+
+def test_a_worker_with_a_fault_does_not_start(monkeypatch: pytest.MonkeyPatch) -> None:
+    def refuse() -> None:
+        raise SystemExit("fault")
+
+    monkeypatch.setattr(startup, "refuse_on_fault", refuse)
+    assert any(receiver() is audit_worker for _, receiver in worker_init.receivers)
+    with pytest.raises(SystemExit):
+        audit_worker()
+
+
+def test_the_web_server_asks_the_audit_first(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[int] = []
+    monkeypatch.setattr(startup, "refuse_on_fault", lambda: asked.append(1))
+    importlib.reload(importlib.import_module("config.wsgi"))
+    assert asked
 
 
 def test_the_command_reports_a_clean_database(db: None, capsys: pytest.CaptureFixture[str]) -> None:
