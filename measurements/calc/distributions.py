@@ -65,7 +65,8 @@ def t_cdf(t: float, dof: float) -> float:
         return 1.0 if t > 0 else 0.0
     if dof > _LARGE_DOF:
         return normal_cdf(t)
-    tail = 0.5 * _beta_ratio(dof / 2.0, 0.5, dof / (dof + t * t))
+    whole = dof + t * t
+    tail = 0.5 * _beta_ratio(dof / 2.0, 0.5, dof / whole, t * t / whole)
     return tail if t < 0.0 else 1.0 - tail
 
 
@@ -100,14 +101,30 @@ def coverage_factor(dof: float, coverage: float = COVERAGE) -> float:
     return t_quantile(0.5 * (1.0 + coverage), whole)
 
 
-def _beta_ratio(a: float, b: float, x: float) -> float:
-    """Regularised incomplete beta function I_x(a, b)."""
-    if x <= 0.0 or x >= 1.0:
+def _beta_ratio(a: float, b: float, x: float, y: float) -> float:
+    """Regularised incomplete beta function I_x(a, b); y is 1 - x, given with all its digits."""
+    if x <= 0.0 or y <= 0.0:
         return 0.0 if x <= 0.0 else 1.0
     if x > (a + 1.0) / (a + b + 2.0):
-        return 1.0 - _beta_ratio(b, a, 1.0 - x)
-    log_front = math.lgamma(a + b) - math.lgamma(a) - math.lgamma(b) + a * math.log(x) + b * math.log1p(-x)
+        return 1.0 - _beta_ratio(b, a, y, x)
+    log_front = -_log_beta(a, b) + a * _log(x, y) + b * _log(y, x)
     return math.exp(log_front) * _beta_fraction(a, b, x) / a
+
+
+def _log(x: float, y: float) -> float:
+    """ln x, from y = 1 - x where that has more digits."""
+    return math.log(x) if x < 0.5 else math.log1p(-y)
+
+
+def _log_beta(a: float, b: float) -> float:
+    """ln B(a, b); for one large argument by Stirling's series, where the gammas' digits would cancel."""
+    small, large = min(a, b), max(a, b)
+    if large < 500.0:
+        return math.lgamma(a) + math.lgamma(b) - math.lgamma(a + b)
+    both = small + large
+    series = [(1.0 / 12.0) / v - (1.0 / 360.0) / v**3 for v in (large, both)]
+    shift = -small * math.log(both) + (large - 0.5) * math.log1p(-small / both) + small
+    return math.lgamma(small) + shift + series[0] - series[1]
 
 
 def _beta_fraction(a: float, b: float, x: float) -> float:

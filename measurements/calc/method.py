@@ -134,10 +134,10 @@ class PointVelocity:
 
 @dataclass(frozen=True, slots=True)
 class RunFigure:
-    """Mean velocity (m/s) and flow (m3/s) of one run alone."""
+    """Mean velocity (m/s; None for a hood) and flow (m3/s) of one run alone."""
 
     run: int
-    velocity: float
+    velocity: float | None
     flow: float
 
 

@@ -90,7 +90,7 @@ def hood_reading(inputs: HoodReading) -> MethodResult:
         standard_density=inputs.standard_density,
         area=None,
         points=(),
-        runs=tuple(RunFigure(n, math.nan, gain * v) for n, v in enumerate(corrected.values, 1)),
+        runs=tuple(RunFigure(n, None, gain * v) for n, v in enumerate(corrected.values, 1)),
         remarks=(
             *assumed,
             *air.remarks,

@@ -1,0 +1,354 @@
+"""The pitot traverse: hand figures, invariances, remarks, refusals."""
+
+import math
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from measurements.calc import (
+    AcceptanceRule,
+    Air,
+    Allowances,
+    Code,
+    DecisionRule,
+    Duct,
+    Effect,
+    Estimate,
+    Instrument,
+    Limits,
+    PointReading,
+    Refused,
+    Rule,
+    Shape,
+    Sharing,
+    Verdict,
+    air,
+    judge,
+    pitot_traverse,
+    tolerance_of,
+    velocity_map,
+)
+from measurements.calc.models import pitot_model
+from measurements.calc.pressures import weak_root_u
+from measurements.calc.simulate import monte_carlo
+from tests.calc.worlds import AIR, MANOMETER, PERFECT, RECTANGULAR, ROUND, pitot, readings
+
+
+def _codes(result: object) -> set[str]:
+    return {r.code.value for r in result.remarks}  # type: ignore[attr-defined]
+
+
+def test_the_figure_by_hand() -> None:
+    found = pitot_traverse(pitot(instrument=PERFECT, zero_after=0.0, probe=Estimate(0.99, 0.0)))
+    density = air.cipm_density(294.15, 98_550.0, 0.45)
+    velocities = [0.99 * math.sqrt(2.0 * r.value / density) for r in readings()]
+    mean = sum(velocities) / 25.0
+    assert found.density.value == pytest.approx(density, rel=1e-12)
+    assert found.velocity is not None
+    assert found.velocity.value == pytest.approx(mean, rel=1e-12)
+    assert found.flow.value == pytest.approx(mean * 0.24, rel=1e-12)
+    assert found.standard_flow.value == pytest.approx(mean * 0.24 * density / 1.204, rel=1e-12)
+    assert [p.velocity for p in found.points] == pytest.approx(velocities)
+    assert sum(p.share for p in found.points) == pytest.approx(25.0)
+    assert found.area == pytest.approx(0.24)
+
+
+def test_budget_names_every_component_once_and_adds_up() -> None:
+    result = pitot_traverse(pitot(readings=readings(runs=2)))
+    names = [row.name for row in result.flow.budget]
+    assert names == [
+        "Calibration certificate",
+        "Drift since calibration",
+        "Resolution",
+        "Zero shift",
+        "Fluctuation between runs",
+        "Repeatability of runs",
+        "Number and placing of points",
+        "Measuring plane",
+        "Compressibility",
+        "Probe factor",
+        "Alignment",
+        "Dimensions",
+        "Temperature",
+        "Barometric pressure",
+        "Duct static pressure",
+        "Humidity",
+        "Density formula",
+    ]
+    assert sum(row.share for row in result.flow.budget) == pytest.approx(1.0)
+    assert math.sqrt(sum(row.contribution**2 for row in result.flow.budget)) == pytest.approx(result.flow.u)
+    assert pytest.approx(result.flow.k * result.flow.u) == result.flow.U
+    assert result.flow.budget[0].members == 50
+
+
+def test_common_errors_stay_common_and_own_errors_average_down() -> None:
+    def shares(n: int) -> dict[str, float]:
+        plain = pitot(readings=readings(n, 5), rule=None, holes=None, rows=None)
+        return {row.name: row.contribution for row in pitot_traverse(plain).flow.budget}
+
+    few, many = shares(5), shares(20)
+    assert many["Calibration certificate"] == pytest.approx(few["Calibration certificate"], rel=0.05)
+    assert many["Resolution"] == pytest.approx(few["Resolution"] / 2.0, rel=0.05)
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.permutations(range(25)))
+def test_order_of_entry_does_not_matter(order: list[int]) -> None:
+    plain = pitot()
+    shuffled = replace(plain, readings=tuple(plain.readings[i] for i in order))
+    one, other = pitot_traverse(plain), pitot_traverse(shuffled)
+    assert other.flow.value == pytest.approx(one.flow.value, rel=1e-13)
+    assert other.flow.u == pytest.approx(one.flow.u, rel=1e-12)
+    assert [p.label for p in other.points] == [p.label for p in one.points]
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.floats(0.2, 3.0))
+def test_flow_grows_with_the_root_of_pressure(factor: float) -> None:
+    def flow(scale: float) -> float:
+        scaled = tuple(replace(r, value=r.value * scale) for r in readings())
+        return pitot_traverse(pitot(readings=scaled, instrument=PERFECT, zero_after=0.0)).flow.value
+
+    assert flow(factor) == pytest.approx(flow(1.0) * math.sqrt(factor), rel=1e-12)
+
+
+@settings(deadline=None, max_examples=20)
+@given(st.floats(0.3, 3.0))
+def test_flow_grows_with_area(size: float) -> None:
+    def result(scale: float) -> float:
+        duct = Duct(Shape.RECTANGULAR, 0.6 * scale, 0.4 * scale)
+        return pitot_traverse(pitot(duct=duct)).flow.value
+
+    assert result(size) == pytest.approx(result(1.0) * size * size, rel=1e-12)
+
+
+@settings(deadline=None, max_examples=20)
+@given(st.integers(1, 4))
+def test_the_same_run_again_changes_no_value(runs: int) -> None:
+    repeated = tuple(replace(r, run=n) for n in range(1, runs + 1) for r in readings())
+    assert pitot_traverse(pitot(readings=repeated)).flow.value == pytest.approx(
+        pitot_traverse(pitot()).flow.value, rel=1e-13
+    )
+
+
+def test_first_order_agrees_with_monte_carlo_on_the_whole_model() -> None:
+    result = pitot_traverse(pitot())
+    state = AIR
+    model = pitot_model(Shape.RECTANGULAR, air.cipm_density)
+    values = {
+        "pressure": tuple(p.value for p in result.points),
+        "pressure_weight": (1 / 25,) * 25,
+        "root": (),
+        "root_weight": (),
+        "probe_factor": 1.0,
+        "velocity_factor": 1.0,
+        "dimension": RECTANGULAR.dimensions,
+        "temperature": state.temperature,
+        "barometer": 98_700.0,
+        "static_pressure": -150.0,
+        "humidity": 0.45,
+        "density_factor": 1.0,
+        "standard_density": 1.204,
+    }
+    effects = []
+    for row in result.flow.budget:
+        sharing = Sharing.INDEPENDENT if row.name == "Resolution" else Sharing.COMMON
+        effects.append(Effect(row.name, row.input, row.u, sharing, row.dof, row.distribution))
+    drawn = monte_carlo(model, values, effects, output="flow", trials=100_000)
+    assert drawn.value == pytest.approx(result.flow.value, rel=2e-3)
+    assert drawn.u == pytest.approx(result.flow.u, rel=0.02)
+
+
+def test_swapped_hoses_are_told_and_carry_no_verdict() -> None:
+    plain = pitot(zero_after=0.0)
+    swapped = pitot_traverse(
+        replace(plain, readings=tuple(replace(r, value=-r.value) for r in plain.readings))
+    )
+    assert Code.SWAPPED_HOSES in _codes(swapped)
+    assert not swapped.verdict_allowed
+    assert swapped.flow.value == pytest.approx(pitot_traverse(plain).flow.value)
+    remark = swapped.remark(Code.SWAPPED_HOSES)
+    assert remark is not None
+    assert remark.numbers["mean"] < 0.0
+
+
+def test_some_negative_readings_count_as_zero_and_spoil_the_distribution() -> None:
+    values = list(readings())
+    values[7] = replace(values[7], value=-3.0)
+    result = pitot_traverse(pitot(readings=tuple(values)))
+    assert {Code.NEGATIVE_READINGS, Code.BAD_DISTRIBUTION} <= _codes(result)
+    assert result.points[7].velocity == 0.0
+    remark = result.remark(Code.NEGATIVE_READINGS)
+    assert remark is not None
+    assert remark.points == ("B3",)
+    assert "Weak readings" in [row.name for row in result.flow.budget]
+
+
+def test_readings_near_zero_have_a_finite_uncertainty() -> None:
+    still = tuple(replace(r, value=0.0) for r in readings())
+    result = pitot_traverse(pitot(readings=still, zero_after=0.0))
+    assert result.flow.value == pytest.approx(0.0, abs=1e-9)
+    assert 0.0 < result.flow.u < 0.5
+    assert {Code.LOW_VELOCITY, Code.NEAR_RESOLUTION} <= _codes(result)
+
+
+@given(st.floats(-5.0, 50.0), st.floats(0.01, 3.0))
+def test_uncertainty_of_a_weak_root(value: float, u: float) -> None:
+    found = weak_root_u(value, u)
+    assert 0.0 <= found <= 0.5 * math.sqrt(2.0 * (abs(value) + 2.0 * u))
+    if value > 10.0 * u:
+        assert found == pytest.approx(u / math.sqrt(2.0 * value), rel=0.02)
+
+
+def test_missing_and_doubled_points() -> None:
+    some = (*readings()[:23], readings()[0])
+    result = pitot_traverse(pitot(readings=some))
+    missing, doubled = result.remark(Code.POINTS_MISSING), result.remark(Code.POINTS_DOUBLED)
+    assert missing is not None
+    assert doubled is not None
+    assert (missing.points, doubled.points) == (("E4", "E5"), ("A1",))
+    assert missing.numbers == {"missing": 2, "expected": 25}
+    assert result.flow.u > pitot_traverse(pitot()).flow.u
+
+
+def test_a_doubled_point_weighs_no_more_than_another() -> None:
+    doubled = (*readings(), readings()[0])
+    assert pitot_traverse(pitot(readings=doubled)).flow.value == pytest.approx(
+        pitot_traverse(pitot()).flow.value
+    )
+
+
+def test_runs_that_disagree() -> None:
+    second = tuple(replace(r, run=2, value=r.value * 1.2) for r in readings())
+    result = pitot_traverse(pitot(readings=(*readings(), *second)))
+    remark = result.remark(Code.RUNS_DISAGREE)
+    assert remark is not None
+    assert remark.numbers["spread"] == pytest.approx(0.0912, abs=0.002)
+    rows = {row.name: row for row in result.flow.budget}
+    assert rows["Repeatability of runs"].share > 0.5
+    assert rows["Repeatability of runs"].dof == 1.0
+    assert result.flow.k > 3.0
+    assert [r.run for r in result.runs] == [1, 2]
+    assert result.runs[1].flow == pytest.approx(result.runs[0].flow * math.sqrt(1.2), rel=0.01)
+
+
+def test_zero_that_moved_is_taken_off_and_told() -> None:
+    moved = pitot_traverse(pitot(zero_before=0.0, zero_after=4.0))
+    remark = moved.remark(Code.ZERO_SHIFT)
+    assert remark is not None
+    assert remark.numbers["shift"] == 4.0
+    shifted = tuple(replace(r, value=r.value - 2.0) for r in readings())
+    same = pitot_traverse(pitot(readings=shifted, zero_before=0.0, zero_after=0.0))
+    assert moved.flow.value == pytest.approx(same.flow.value)
+    assert Code.ZERO_NOT_CHECKED in _codes(pitot_traverse(pitot(zero_after=None)))
+
+
+def test_remarks_on_plane_points_instrument_and_speed() -> None:
+    assert Code.POOR_PLANE in _codes(pitot_traverse(pitot(upstream=0.5)))
+    assert Code.PLANE_NOT_MEASURED in _codes(pitot_traverse(pitot(upstream=None)))
+    few = pitot_traverse(pitot(readings=readings(4, 4), rule=Rule.LOG_TCHEBYCHEFF, holes=4, rows=4))
+    assert Code.TOO_FEW_POINTS in _codes(few)
+    assert Code.NO_LAYOUT in _codes(pitot_traverse(pitot(rule=None)))
+    assert Code.NO_CERTIFICATE in _codes(pitot_traverse(pitot(instrument=Instrument(resolution=0.1))))
+    high = tuple(replace(r, value=4000.0) for r in readings())
+    fast = pitot_traverse(pitot(readings=high, instrument=PERFECT))
+    assert {Code.IMPLAUSIBLE_VELOCITY, Code.COMPRESSIBLE} <= _codes(fast)
+    outside = tuple(replace(r, value=250.0) for r in readings())
+    assert Code.OUTSIDE_CERTIFICATE in _codes(pitot_traverse(pitot(readings=outside)))
+    strict = pitot_traverse(pitot(limits=Limits(distribution_share=1.0)))
+    assert Code.BAD_DISTRIBUTION in _codes(strict)
+
+
+def test_a_clean_traverse_has_only_the_remarks_that_inform() -> None:
+    clean = pitot_traverse(pitot(readings=readings(runs=2)))
+    assert _codes(clean) == {Code.ROOT_OF_MEAN_BIAS}
+
+
+def test_allowances_are_used() -> None:
+    given_by_company = pitot_traverse(
+        pitot(allowances=Allowances(plane=0.05, integration=0.01, alignment=0.0))
+    )
+    rows = {row.name: row.u for row in given_by_company.flow.budget}
+    assert rows["Measuring plane"] == 0.05
+    assert rows["Number and placing of points"] == 0.01
+    assert rows["Alignment"] == 0.0
+
+
+def test_scatter_of_readings_is_type_a() -> None:
+    noisy = tuple(replace(r, scatter=3.0, samples=10) for r in readings())
+    rows = {row.name: row for row in pitot_traverse(pitot(readings=noisy)).flow.budget}
+    assert rows["Fluctuation"].u == pytest.approx(3.0 / math.sqrt(10.0))
+    assert rows["Fluctuation"].dof == 9.0
+    judged = tuple(replace(r, scatter=3.0) for r in readings())
+    rows = {row.name: row for row in pitot_traverse(pitot(readings=judged)).flow.budget}
+    assert rows["Fluctuation"].dof == 5.0
+
+
+@pytest.mark.parametrize(
+    ("changes", "named"),
+    [
+        ({"readings": ()}, "readings"),
+        ({"readings": (PointReading(1, 1, math.nan),)}, "readings[0]"),
+        ({"readings": (PointReading(1, 1, math.inf),)}, "readings[0]"),
+        ({"readings": (PointReading(6, 1, 50.0),)}, "readings[0]"),
+        ({"readings": (PointReading(0, 1, 50.0),)}, "readings[0]"),
+        ({"readings": (PointReading(1, 1, 500.0),)}, "readings[0]"),
+        ({"air": Air(-3.0, 98_000.0)}, "air.temperature"),
+        ({"air": Air(21.0, 98_000.0)}, "temperature"),
+        ({"air": Air(294.0, -98_000.0)}, "air.barometer"),
+        ({"air": Air(294.0, 98_000.0, humidity=45.0)}, "air.humidity"),
+        ({"air": Air(294.0, 98_000.0, static_pressure=-99_000.0)}, "air.static_pressure"),
+        ({"probe": Estimate(0.0, 0.01)}, "probe"),
+        ({"probe": Estimate(1.0, -0.01)}, "probe.u"),
+        ({"standard_density": 0.0}, "standard_density"),
+        ({"zero_before": math.nan}, "zero"),
+        ({"upstream": -1.0}, "upstream"),
+        ({"allowances": Allowances(plane=-0.1)}, "plane"),
+    ],
+)
+def test_refusals_name_the_input(changes: dict[str, object], named: str) -> None:
+    with pytest.raises(Refused) as caught:
+        pitot_traverse(pitot(**changes))
+    assert caught.value.input == named
+
+
+def test_sonic_readings_are_refused() -> None:
+    fast = tuple(replace(r, value=95_000.0) for r in readings())
+    with pytest.raises(Refused, match="sonic"):
+        pitot_traverse(pitot(readings=fast, instrument=PERFECT))
+
+
+def test_round_duct_and_its_picture() -> None:
+    values = readings(2, 10)
+    result = pitot_traverse(pitot(duct=ROUND, readings=values, rule=Rule.LOG_LINEAR, holes=2, rows=10))
+    picture = velocity_map(result, ROUND)
+    assert picture is not None
+    assert len(picture.points) == 20
+    assert all(0.0 < p.u < 1.0 and 0.0 < p.v < 1.0 for p in picture.points)
+    assert picture.lowest <= picture.mean <= picture.highest
+    assert picture.points[0].v < 0.1  # A1 is nearest to the first hole, at the top
+    assert velocity_map(pitot_traverse(pitot(rule=None)), RECTANGULAR) is None
+
+
+def test_verdict_of_a_traverse() -> None:
+    result = pitot_traverse(pitot())
+    design = result.flow.value
+    sure = judge(result.flow, tolerance_of(design, -0.1, 0.1), design=design)
+    assert (sure.verdict, sure.share) == (Verdict.PASS, pytest.approx(1.0))
+    edge = judge(
+        result.flow,
+        tolerance_of(design * 1.11, -0.1, 0.1),
+        rule=AcceptanceRule(DecisionRule.GUARDED),
+    )
+    assert edge.verdict is Verdict.CONDITIONAL_PASS
+    assert not edge.accepted
+
+
+def test_the_certificate_in_force_changes_the_figure() -> None:
+    off = Instrument(
+        certificate=tuple(replace(p, reference=p.reference * 1.05) for p in MANOMETER.certificate)
+    )
+    ratio = pitot_traverse(pitot(instrument=off)).flow.value / pitot_traverse(pitot()).flow.value
+    assert ratio == pytest.approx(math.sqrt(1.05), rel=1e-3)

@@ -1,0 +1,279 @@
+"""Propagation: independent libraries as judges, correlation, degrees of freedom, rounding."""
+
+import math
+
+import GTC
+import numpy as np
+import pytest
+import scipy.stats
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from uncertainties import correlated_values, ufloat, umath
+
+from measurements.calc import (
+    Correlation,
+    Effect,
+    ModelError,
+    Quantity,
+    Refused,
+    Sharing,
+    coverage_factor,
+    evaluate,
+    propagate,
+    rounded,
+)
+from measurements.calc.batch import BatchEffect, propagate_batch
+from measurements.calc.distributions import Distribution, normal_cdf, t_cdf, t_quantile
+from measurements.calc.simulate import monte_carlo, numerical_tolerance
+from measurements.calc.trace import exp, sqrt
+
+values = st.floats(0.5, 2.0)
+spreads = st.floats(1e-3, 0.2)
+dofs = st.one_of(st.just(math.inf), st.floats(2.0, 60.0))
+
+
+def model(a: float, b: float, c: float) -> float:
+    """A little of everything."""
+    return a * sqrt(b) / (c + exp(-a * c)) + a * b
+
+
+@given(st.tuples(values, values, values), st.tuples(spreads, spreads, spreads), st.tuples(dofs, dofs, dofs))
+def test_agrees_with_gtc(x: tuple[float, ...], u: tuple[float, ...], dof: tuple[float, ...]) -> None:
+    ours = evaluate(model, [Quantity(n, *v) for n, *v in zip("abc", x, u, dof, strict=True)])
+    a, b, c = (GTC.ureal(*v) for v in zip(x, u, dof, strict=True))
+    theirs = a * GTC.sqrt(b) / (c + GTC.exp(-a * c)) + a * b
+    assert ours.value == pytest.approx(theirs.x, rel=1e-12)
+    assert ours.u == pytest.approx(theirs.u, rel=1e-10)
+    assert ours.dof == pytest.approx(theirs.df, rel=1e-8) or (math.isinf(ours.dof) and theirs.df > 1e6)
+    for row, given_input in zip(ours.budget, (a, b, c), strict=True):
+        assert row.contribution == pytest.approx(abs(GTC.component(theirs, given_input)), rel=1e-9, abs=1e-15)
+
+
+@given(st.tuples(values, values, values), st.tuples(spreads, spreads, spreads), st.floats(-0.95, 0.95))
+def test_agrees_with_uncertainties_when_correlated(
+    x: tuple[float, ...], u: tuple[float, ...], r: float
+) -> None:
+    ours = evaluate(
+        model,
+        [Quantity(n, *v) for n, *v in zip("abc", x, u, strict=True)],
+        correlations=[Correlation("a", "c", r)],
+    )
+    covariance = np.diag(np.square(u))
+    covariance[0, 2] = covariance[2, 0] = r * u[0] * u[2]
+    a, b, c = correlated_values(x, covariance)
+    theirs = a * umath.sqrt(b) / (c + umath.exp(-a * c)) + a * b
+    assert ours.u == pytest.approx(theirs.std_dev, rel=1e-6, abs=1e-9)
+    assert sum(row.share for row in ours.budget) == pytest.approx(1.0)
+
+
+@given(st.lists(values, min_size=2, max_size=6), spreads)
+def test_a_group_is_one_common_error(x: list[float], u: float) -> None:
+    names = [f"q{i}" for i in range(len(x))]
+    space: dict[str, object] = {}
+    exec(f"def total({', '.join(names)}): return {' + '.join(names)}", space)
+    grouped = evaluate(
+        space["total"], [Quantity(n, v, u, group="tape") for n, v in zip(names, x, strict=True)]
+    )  # type: ignore[arg-type]
+    assert grouped.u == pytest.approx(len(x) * u)
+
+
+def summed(x: tuple[float, ...], y: float) -> float:
+    """Weighted sum."""
+    return sum([v * (i + 1.0) for i, v in enumerate(x)]) + y
+
+
+@given(st.lists(spreads, min_size=3, max_size=8), spreads)
+def test_sharing_of_one_effect_over_members(u: list[float], other: float) -> None:
+    x = tuple(1.0 for _ in u)
+    alone = Effect("other", "y", other)
+    weights = [i + 1.0 for i in range(len(u))]
+
+    def with_sharing(sharing: Sharing, dof: float = math.inf) -> float:
+        effect = Effect("x", "x", tuple(u), sharing, dof)
+        return propagate(summed, {"x": x, "y": 0.0}, [effect, alone], name="s", unit="1").u
+
+    common = sum(w * v for w, v in zip(weights, u, strict=True))
+    own = math.sqrt(sum((w * v) ** 2 for w, v in zip(weights, u, strict=True)))
+    assert with_sharing(Sharing.COMMON) == pytest.approx(math.hypot(common, other))
+    assert with_sharing(Sharing.INDEPENDENT) == pytest.approx(math.hypot(own, other))
+    assert with_sharing(Sharing.POOLED) == pytest.approx(math.hypot(own, other))
+
+
+def test_degrees_of_freedom_by_sharing() -> None:
+    def dof(sharing: Sharing) -> float:
+        effect = Effect("x", "x", 0.1, sharing, 4.0)
+        return propagate(summed, {"x": (1.0, 1.0), "y": 0.0}, [effect], name="s", unit="1").dof
+
+    assert dof(Sharing.COMMON) == pytest.approx(4.0)
+    assert dof(Sharing.POOLED) == pytest.approx(4.0)
+    assert dof(Sharing.INDEPENDENT) == pytest.approx(4.0 * (1 + 4) ** 2 / (1 + 16))
+
+
+def test_correlated_effects_are_one_ensemble_of_the_fewest_degrees() -> None:
+    inputs = [Quantity("a", 1.0, 0.1, 5.0), Quantity("b", 1.0, 0.1, 9.0), Quantity("c", 1.0, 0.0)]
+    found = evaluate(model, inputs, correlations=[Correlation("a", "b", 0.5)])
+    assert found.dof == pytest.approx(5.0)
+
+
+def test_impossible_correlations_are_refused() -> None:
+    inputs = [Quantity(n, 1.0, 0.1) for n in "abc"]
+    wrong = [Correlation("a", "b", 0.9), Correlation("b", "c", 0.9), Correlation("a", "c", -0.9)]
+    with pytest.raises(Refused, match="contradict"):
+        evaluate(model, inputs, correlations=wrong)
+    with pytest.raises(Refused, match="-1 <= r <= 1"):
+        evaluate(model, inputs, correlations=[Correlation("a", "b", 1.1)])
+    with pytest.raises(ModelError, match="unknown effect"):
+        evaluate(model, inputs, correlations=[Correlation("a", "z", 0.1)])
+
+
+def test_wrong_inputs_are_named() -> None:
+    with pytest.raises(Refused, match=r"^b: must be a finite number"):
+        evaluate(model, [Quantity("a", 1.0), Quantity("b", math.nan), Quantity("c", 1.0)])
+    with pytest.raises(Refused, match="must not be negative"):
+        evaluate(model, [Quantity("a", 1.0, -0.1), Quantity("b", 1.0), Quantity("c", 1.0)])
+    with pytest.raises(ModelError, match="does not have"):
+        evaluate(model, [Quantity("a", 1.0), Quantity("z", 1.0), Quantity("c", 1.0)])
+    with pytest.raises(ModelError, match="must name exactly"):
+        evaluate(model, [Quantity("a", 1.0), Quantity("b", 1.0)])
+    with pytest.raises(Refused, match="no value or slope"):
+        evaluate(model, [Quantity("a", 1.0), Quantity("b", -1.0), Quantity("c", 1.0)])
+    with pytest.raises(Refused, match="dof"):
+        evaluate(model, [Quantity("a", 1.0, 0.1, 0.0), Quantity("b", 1.0), Quantity("c", 1.0)])
+
+
+def test_digest_tells_inputs_apart() -> None:
+    inputs = [Quantity(n, 1.0, 0.1) for n in "abc"]
+    other = [Quantity(n, 1.0 + 1e-15, 0.1) for n in "abc"]
+    assert evaluate(model, inputs).digest == evaluate(model, inputs).digest
+    assert evaluate(model, inputs).digest != evaluate(model, other).digest
+    assert len(evaluate(model, inputs).digest) == 64
+
+
+@settings(deadline=None)
+@given(st.floats(1e-9, 1 - 1e-9), st.floats(1.0, 1e6))
+def test_student_t_against_scipy(p: float, dof: float) -> None:
+    t = float(scipy.stats.t.ppf(p, dof))
+    assert t_cdf(t, dof) == pytest.approx(float(scipy.stats.t.cdf(t, dof)), rel=1e-9, abs=1e-13)
+    assert t_quantile(p, dof) == pytest.approx(t, rel=1e-7, abs=1e-9)
+
+
+def test_coverage_factor_falls_with_degrees_of_freedom() -> None:
+    factors = [coverage_factor(float(n)) for n in range(1, 200)]
+    assert factors == sorted(factors, reverse=True)
+    assert coverage_factor(0.3) == factors[0]
+    assert normal_cdf(coverage_factor(math.inf)) == pytest.approx(0.97725)
+
+
+@settings(deadline=None, max_examples=8)
+@given(st.tuples(values, values, values), st.floats(1e-3, 0.02), st.floats(-0.9, 0.9))
+def test_monte_carlo_agrees_with_first_order_where_it_should(
+    x: tuple[float, ...], u: float, r: float
+) -> None:
+    point = dict(zip("abc", x, strict=True))
+    effects = [Effect(n, n, u, Sharing.COMMON) for n in "abc"]
+    pair = [Correlation("a", "b", r)]
+    first = propagate(model, point, effects, name="y", unit="1", correlations=pair)
+    drawn = monte_carlo(model, point, effects, correlations=pair, trials=100_000)
+    assert drawn.u == pytest.approx(first.u, rel=0.02)
+    assert drawn.value == pytest.approx(first.value, abs=0.1 * first.u)
+    assert drawn.high - drawn.low == pytest.approx(2.0 * first.U, rel=0.03)
+
+
+def test_adaptive_monte_carlo_stops_when_stable_and_repeats_itself() -> None:
+    effects = [Effect(n, n, 0.1, Sharing.COMMON, distribution=Distribution.TRIANGULAR) for n in "abc"]
+    point = dict.fromkeys("abc", 1.0)
+    one, again = (monte_carlo(model, point, effects, digits=1) for _ in range(2))
+    assert one == again
+    assert one.stable
+    assert one.tolerance == numerical_tolerance(one.u, 1)
+    assert 20_000 <= one.trials < 200_000
+
+
+@pytest.mark.parametrize("distribution", list(Distribution))
+def test_draws_have_mean_and_spread(distribution: Distribution) -> None:
+    effect = Effect("y", "y", 2.0, Sharing.COMMON, 50.0, distribution)
+    drawn = monte_carlo(summed, {"x": (0.0,), "y": 10.0}, [effect], trials=200_000)
+    expected = 2.0 * math.sqrt(50.0 / 48.0) if distribution is Distribution.T else 2.0
+    assert drawn.value == pytest.approx(10.0, abs=0.03)
+    assert drawn.u == pytest.approx(expected, rel=0.01)
+
+
+def test_monte_carlo_refuses_draws_without_a_value() -> None:
+    effects = [Effect("b", "b", 1.0, Sharing.COMMON)]
+    with pytest.raises(Refused, match="draws have no value"):
+        monte_carlo(model, dict.fromkeys("abc", 1.0), effects, trials=1000)
+    flat = [Effect(n, n, 0.1, Sharing.COMMON, distribution=Distribution.RECTANGULAR) for n in "abc"]
+    with pytest.raises(Refused, match="normal only"):
+        monte_carlo(model, dict.fromkeys("abc", 1.0), flat, correlations=[Correlation("a", "b", 0.5)])
+
+
+def test_batch_gives_what_one_by_one_gives() -> None:
+    generator = np.random.default_rng(5)
+    x = generator.uniform(0.5, 2.0, (4, 3000))
+    y = generator.uniform(0.5, 2.0, 3000)
+    u = generator.uniform(0.01, 0.1, (4, 3000))
+    effects = [
+        BatchEffect("own", "x", u, Sharing.INDEPENDENT, 6.0),
+        BatchEffect("common", "x", 0.02, Sharing.COMMON),
+        BatchEffect("y", "y", 0.05, Sharing.COMMON, 3.0),
+    ]
+    many = propagate_batch(summed, {"x": x, "y": y}, effects)
+    expanded = many.expanded()
+    for j in (0, 17, 2047, 2048, 2999):
+        one = propagate(
+            summed,
+            {"x": tuple(map(float, x[:, j])), "y": float(y[j])},
+            [
+                Effect("own", "x", tuple(map(float, u[:, j])), Sharing.INDEPENDENT, 6.0),
+                Effect("common", "x", 0.02, Sharing.COMMON),
+                Effect("y", "y", 0.05, Sharing.COMMON, 3.0),
+            ],
+            name="s",
+            unit="1",
+        )
+        assert many.value[j] == pytest.approx(one.value, rel=1e-13)
+        assert many.u[j] == pytest.approx(one.u, rel=1e-12)
+        assert many.dof[j] == pytest.approx(one.dof, rel=1e-11)
+        assert expanded[j] == pytest.approx(one.U, rel=1e-12)
+        assert list(many.shares[:, j]) == pytest.approx([row.share for row in one.budget], rel=1e-10)
+
+
+def test_batch_names_the_session_without_a_value() -> None:
+    b = np.ones(5)
+    b[3] = -1.0
+    with pytest.raises(Refused, match=r"session\[3\]"):
+        propagate_batch(model, {"a": np.ones(5), "b": b, "c": 1.0}, [BatchEffect("a", "a", 0.1)])
+    with pytest.raises(ModelError, match="one length"):
+        propagate_batch(model, {"a": np.ones(5), "b": np.ones(4), "c": 1.0}, [BatchEffect("a", "a", 0.1)])
+
+
+@pytest.mark.parametrize(
+    ("value", "U", "shown"),
+    [
+        (2.44196, 0.10403, ("2.44", "0.10")),
+        (1.23456, 0.0234, ("1.235", "0.023")),
+        (999.96, 0.0996, ("999.96", "0.10")),
+        (12345.0, 234.0, ("12340", "230")),
+        (-0.0004, 0.13, ("0.00", "0.13")),
+        (10.0, 1.04, ("10.0", "1.0")),
+        (10.0, 0.1009, ("10.00", "0.10")),
+        (5.0, 0.0, ("5.0", "0")),
+    ],
+)
+def test_rounding_for_display(value: float, U: float, shown: tuple[str, str]) -> None:
+    assert rounded(value, U) == shown
+
+
+@given(st.floats(-1e6, 1e6), st.floats(1e-6, 1e5))
+def test_rounding_never_takes_away_much(value: float, U: float) -> None:
+    number, spread = rounded(value, U)
+    assert float(spread) >= 0.95 * U
+    assert abs(float(number) - value) <= 0.051 * float(spread) * 1.1
+
+
+def test_independent_library_agrees_on_a_whole_budget() -> None:
+    found = evaluate(model, [Quantity("a", 1.1, 0.05), Quantity("b", 1.7, 0.02), Quantity("c", 0.8, 0.01)])
+    a, b, c = ufloat(1.1, 0.05), ufloat(1.7, 0.02), ufloat(0.8, 0.01)
+    theirs = a * umath.sqrt(b) / (c + umath.exp(-a * c)) + a * b
+    for row, q in zip(found.budget, (a, b, c), strict=True):
+        assert row.sensitivity == pytest.approx(theirs.derivatives[q], rel=1e-12)
