@@ -129,7 +129,8 @@ def blocks(document: Document, issue: Issue | None, digest: str) -> Iterator[Blo
     figures = Figures(document.company.units)
     register = {i.key: i for i in document.instruments}
     anchors = [f"system-{k}" for k in range(1, len(document.systems) + 1)]
-    yield _summary(document, figures, anchors)
+    known = frozenset(anchor(s.anchor) for y in document.systems for s in y.sheets)
+    yield _summary(document, figures, anchors, known)
     for k in range(0, max(len(document.instruments), 1), INSTRUMENTS_IN_BLOCK):
         yield _instruments(document.instruments[k : k + INSTRUMENTS_IN_BLOCK], k, figures)
     for system, name in zip(document.systems, anchors, strict=True):
@@ -139,11 +140,11 @@ def blocks(document: Document, issue: Issue | None, digest: str) -> Iterator[Blo
             title = f"{values['title']} {sheet.tag}"
             entry = Entry(2, title, values["anchor"])
             yield Block(fill("traverse.html", values), (entry,), 2, {entry.anchor: title})
-    yield from _flags(document)
+    yield from _flags(document, known)
     yield _closing(document, issue, digest)
 
 
-def _summary(document: Document, figures: Figures, anchors: Sequence[str]) -> Block:
+def _summary(document: Document, figures: Figures, anchors: Sequence[str], known: frozenset[str]) -> Block:
     c = document.counts
     total = c.passed + c.conditional_pass + c.conditional_fail + c.failed + c.not_decidable
     good, open_items = c.passed + c.conditional_pass, len(document.deficiencies)
@@ -154,7 +155,7 @@ def _summary(document: Document, figures: Figures, anchors: Sequence[str]) -> Bl
     values = {
         "sentence": sentence,
         "counts": counts_of(c),
-        "deficiencies": [_deficiency(d, figures) for d in document.deficiencies],
+        "deficiencies": [_deficiency(d, figures, known) for d in document.deficiencies],
         "note": document.report.note,
         "systems": [_tally(s, a) for s, a in zip(document.systems, anchors, strict=True)],
     }
@@ -162,12 +163,13 @@ def _summary(document: Document, figures: Figures, anchors: Sequence[str]) -> Bl
     return Block(fill("summary.html", values), entries, 1 + open_items // 9)
 
 
-def _deficiency(item: Deficiency, figures: Figures) -> dict[str, Any]:
+def _deficiency(item: Deficiency, figures: Figures, known: frozenset[str]) -> dict[str, Any]:
+    link = anchor(item.anchor)
     values: dict[str, Any] = {
         "tag": item.tag,
         "system": item.system,
         "what": item.what,
-        "link": anchor(item.anchor),
+        "link": link if link in known else "",
     }
     if item.result is not None:
         line = figures.ledger(item.result)
@@ -388,7 +390,7 @@ def _outlet(row: OutletRow, figures: Figures) -> dict[str, Any]:
     }
 
 
-def _flags(document: Document) -> Iterator[Block]:
+def _flags(document: Document, known: frozenset[str]) -> Iterator[Block]:
     """Flags by system, cut so that no part grows too long."""
     flat = [
         (system.name, flag)
@@ -400,7 +402,7 @@ def _flags(document: Document) -> Iterator[Block]:
     for start in range(0, max(len(flat), 1), FLAGS_IN_BLOCK):
         chunk = flat[start : start + FLAGS_IN_BLOCK]
         names = list(dict.fromkeys(name for name, _ in chunk))
-        groups = [{"name": n, "flags": [flag_values(f) for m, f in chunk if m == n]} for n in names]
+        groups = [{"name": n, "flags": [flag_values(f, known) for m, f in chunk if m == n]} for n in names]
         place, title = (
             ("flags", "Flags and answers")
             if not start

@@ -13,7 +13,7 @@ from reports.render.join import Attachment, Metadata, join
 from reports.render.pages import Entry, blocks, contents, cover
 from reports.render.parts import Limits, Part, Presses, RenderFailed
 from reports.render.templating import PAPERS, page_rules, part_html
-from reports.render.text import cleaned
+from reports.render.text import anchor, cleaned
 
 Paper = Literal["A4", "Letter"]
 PART_PAGES = 10
@@ -51,6 +51,7 @@ def render_report(
     if paper not in PAPERS:
         raise RenderFailed(f"unknown paper {paper!r}: choose one of {', '.join(PAPERS)}")
     snapshot = to_bytes(document)
+    _refuse_twins(document)
     workdir.mkdir(parents=True, exist_ok=True)
     with (
         tempfile.TemporaryDirectory(prefix="parts-", dir=workdir) as scratch,
@@ -65,6 +66,21 @@ def render_report(
         path = target.replace(workdir / "report.pdf")
     peak = max(p.peak_mb for p in parts)
     return RenderedReport(path, pages, hashlib.sha256(data).hexdigest(), len(data), peak)
+
+
+def _refuse_twins(document: Document) -> None:
+    """Each sheet needs a destination of its own."""
+    seen: dict[str, str] = {}
+    for sheet in (s for system in document.systems for s in system.sheets):
+        name = anchor(sheet.anchor)
+        if not name or name in seen:
+            other = f"is that of {seen[name]} too" if name else "has no letter or digit"
+            raise RenderFailed(
+                f"sheet {sheet.tag}: its anchor {sheet.anchor!r} {other}: give each sheet its own"
+            )
+        if not sheet.runs:
+            raise RenderFailed(f"sheet {sheet.tag} holds no run: a traverse sheet needs at least one")
+        seen[name] = sheet.tag
 
 
 def _attachments(snapshot: bytes, readings: bytes) -> list[Attachment]:
@@ -112,7 +128,7 @@ class _Work:
         names = [f"{k:03d}" for k in range(1, len(bodies) + 1)]
         jobs = [self._job(name, body) for name, body in zip(names, bodies, strict=True)]
         small = [self._stamp(), self._job("front", self._front(entries, {}))]
-        stamp, front, *rest = self.presses.render([*small, *jobs])
+        *rest, stamp, front = self.presses.render([*jobs, *small])  # the small ones fill the gaps at the end
         return [self._numbered_front(entries, front, rest), *rest], stamp.path
 
     def _numbered_front(self, entries: Sequence[Entry], front: Part, rest: Sequence[Part]) -> Part:

@@ -12,6 +12,7 @@ import os
 import resource
 import signal
 import sys
+import tempfile
 import time
 from pathlib import Path
 from typing import Any, NoReturn
@@ -23,6 +24,7 @@ from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher, URLFetcherResponse
 
 from reports.render.fonts import font_urls
+from reports.render.templating import part_html
 from reports.render.tidy import tidy
 
 VARIANT = "pdf/a-3a"
@@ -145,9 +147,22 @@ def supervise(job: dict[str, Any]) -> dict[str, Any]:
     return answer | found
 
 
+def _warm() -> None:
+    """Lay out a line once, so that no child has to load style sheets and libraries again.
+
+    A child must not be forked while a library's thread holds a lock, so this waits until none is left.
+    """
+    with tempfile.TemporaryDirectory() as folder:
+        html = part_html("Warm", "en", "A4", "", "<h1>Warm</h1><p>1</p>")
+        render_part(html, Path(folder) / "warm.pdf")
+    end, tasks = time.monotonic() + 2.0, Path("/proc/self/task")
+    while tasks.is_dir() and len(list(tasks.iterdir())) > 1 and time.monotonic() < end:
+        time.sleep(_POLL)
+
+
 def main() -> None:
     """Serve parts until the input ends."""
-    font_urls()
+    _warm()
     gc.collect()
     gc.freeze()
     for line in sys.stdin:

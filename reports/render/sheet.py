@@ -79,14 +79,15 @@ def by_words(person: Person | None) -> str:
     return " · ".join(part for part in (person.name, person_words(person)) if part) if person else ""
 
 
-def flag_values(flag: Flag) -> Values:
-    """One flag and its answer."""
+def flag_values(flag: Flag, known: frozenset[str] = frozenset()) -> Values:
+    """One flag and its answer, with a link if its sheet is among the known destinations."""
+    link = anchor(flag.anchor)
     answer = flag.answer
     return {
         "rule": flag.rule[:1].upper() + flag.rule[1:],
         "severity": _SEVERITIES[flag.severity],
         "where": flag.where,
-        "link": anchor(flag.anchor),
+        "link": link if link in known else "",
         "seen": flag.seen,
         "expected": flag.expected,
         "advice": flag.advice,

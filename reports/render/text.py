@@ -80,5 +80,6 @@ def safe_link(address: str) -> str:
 
 
 def anchor(text: str) -> str:
-    """A name for a destination: letters, digits and hyphens only."""
-    return re.sub(r"[^A-Za-z0-9-]+", "-", text).strip("-")[:80]
+    """Name of a sheet's destination, from letters, digits and hyphens only; empty for an empty text."""
+    plain = re.sub(r"[^A-Za-z0-9-]+", "-", text).strip("-")[:80]
+    return f"sheet-{plain}" if plain else ""

@@ -10,15 +10,16 @@ from pathlib import Path
 import page
 import pikepdf
 import pytest
+from msgspec.structs import replace
 
 from reports.document import digest, from_bytes, to_bytes
-from reports.render import render_report
+from reports.render import RenderFailed, render_report
 from reports.render.join import Metadata, join
 from reports.render.parts import Limits, Presses
 from reports.render.pipeline import pack
 from reports.render.templating import part_html
 from tests.render.conftest import Case
-from tests.render.sample import READINGS, issue, sample
+from tests.render.sample import PLANE_FLAG, READINGS, issue, sample, small
 from tests.render.structure import check, font_names, page_texts, wrong_lengths
 
 # The validator reads a compressed stream that ends in CR as one byte too long; every length is scanned here.
@@ -143,7 +144,7 @@ def test_contents_page_tells_the_truth(case: Case) -> None:
     assert printed
     assert [int(n) for n in printed[1].split()] == [names[e] for e in entries]
     assert entries[:2] == ["summary", "deficiencies"]
-    for tag, anchor in (("T-07", "t-07"), ("T-21", "t-21")):
+    for tag, anchor in (("T-07", "sheet-t-07"), ("T-21", "sheet-t-21")):
         assert anchor in entries
         assert f"traverse {tag}" in texts[names[anchor] - 1]
 
@@ -210,7 +211,7 @@ def test_works_where_no_font_is_installed(workdir: Path, tmp_path: Path) -> None
     config = tmp_path / "fonts.conf"
     config.write_text(f'<?xml version="1.0"?><fontconfig><cachedir>{tmp_path}/cache</cachedir></fontconfig>')
     code = (
-        "import sys; from pathlib import Path; from reports.render import render_report;"
+        "import sys; from pathlib import Path; from reports.render import RenderFailed, render_report;"
         "from tests.render.sample import sample, issue;"
         "render_report(sample(), issue(), workdir=Path(sys.argv[1]), readings_csv=b'', processes=2)"
     )
@@ -231,6 +232,25 @@ def test_signature_field_is_tagged(tmp_path: Path) -> None:
     join(parts[:1], parts[1].path, target, metadata, ())
     assert failures(target, "ua1") == failures(target, "3a") == []
     assert check(target).faults == []
+
+
+def test_two_sheets_with_one_anchor_are_refused(workdir: Path) -> None:
+    document = sample()
+    first = document.systems[0]
+    twins = replace(first, sheets=(first.sheets[0], replace(first.sheets[1], anchor="t_07")))
+    with pytest.raises(RenderFailed, match="sheet T-08: its anchor 't_07' is that of T-07 too"):
+        render_report(replace(document, systems=(twins,)), None, workdir=workdir, readings_csv=b"")
+    empty = replace(first, sheets=(replace(first.sheets[0], runs=()),))
+    with pytest.raises(RenderFailed, match="sheet T-07 holds no run"):
+        render_report(replace(document, systems=(empty,)), None, workdir=workdir, readings_csv=b"")
+
+
+def test_flag_of_a_sheet_that_is_not_there_has_no_link(workdir: Path) -> None:
+    document = small()
+    system = replace(document.systems[0], flags=(replace(PLANE_FLAG, anchor="gone"),))
+    rendered = render_report(replace(document, systems=(system,)), None, workdir=workdir, readings_csv=b"")
+    assert PLANE_FLAG.seen in _words(page_texts(rendered.path))
+    assert check(rendered.path).faults == []
 
 
 def test_parts_are_packed_by_pages() -> None:
