@@ -90,7 +90,7 @@ class Plan:
         return _uncertain(self.parts)
 
 
-@lru_cache(maxsize=512)
+@lru_cache(maxsize=256)
 def make_plan(
     function: Formula,
     sizes: tuple[tuple[str, int], ...],

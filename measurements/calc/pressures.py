@@ -17,6 +17,7 @@ from .uncertainty import Effect
 WEAK = 3.0
 """Readings below this many standard uncertainties are too weak for a first-order root."""
 JUDGED_DOF = 5.0
+FLUCTUATION = "Fluctuation"
 
 
 class Read(Protocol):
@@ -60,16 +61,20 @@ def take_pressures(
     zero_after: float | None,
     static_pressure: float,
 ) -> Pressures:
-    """Correct readings and sort out their effects. static_pressure: absolute, Pa."""
+    """Correct readings and sort out their effects. static_pressure: absolute, Pa.
+
+    Readings below zero take the correction at zero: certificates rarely go there, and they count as zero.
+    """
     shown = [r.value for r in readings]
     all_finite("readings", shown)
     zero, zero_u = _zero(zero_before, zero_after)
     net = [v - zero for v in shown]
     swapped = all(v < 0.0 for v in net)
-    corrected = correct(instrument, [-v for v in net] if swapped else net)
+    net = [-v for v in net] if swapped else net
+    corrected = correct(instrument, [max(v, 0.0) for v in net])
     causes = [*corrected.effects, *_own_effects(readings, zero_u)]
     u = tuple(math.sqrt(math.fsum(c.u[i] ** 2 for c in causes)) for i in range(len(readings)))
-    values = corrected.values
+    values = tuple(v + c for v, c in zip(net, corrected.corrections, strict=True))
     strong = tuple(i for i, v in enumerate(values) if v > 0.0 and v >= WEAK * u[i])
     weak = tuple(i for i in range(len(values)) if i not in set(strong))
     return Pressures(
@@ -114,7 +119,7 @@ def _own_effects(readings: Sequence[Read], zero_u: float) -> list[ReadingEffect]
         u = tuple(not_negative("scatter", r.scatter or 0.0) / math.sqrt(max(r.samples, 1)) for r in readings)
         fewest = min(r.samples for r in readings if r.scatter)
         dof = float(fewest - 1) if fewest > 1 else JUDGED_DOF
-        effects.append(ReadingEffect("Fluctuation", u, Sharing.INDEPENDENT, dof, Distribution.T))
+        effects.append(ReadingEffect(FLUCTUATION, u, Sharing.INDEPENDENT, dof, Distribution.T))
     return effects
 
 

@@ -11,7 +11,7 @@ import json
 import math
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
 from enum import Enum
 from functools import lru_cache
@@ -24,19 +24,25 @@ T = TypeVar("T")
 
 def to_plain(value: Any) -> Any:
     """Turn dataclasses, enumerations, tuples and mappings into dictionaries, lists, numbers and text."""
+    return _plain(value, int)
+
+
+def _plain(value: Any, whole: Callable[[int], int | float]) -> Any:
     kind = type(value)
     if kind is float:
         return value if math.isfinite(value) else repr(value)
-    if kind is str or kind is int or value is None:
+    if kind is int:
+        return whole(value)
+    if kind is str or kind is bool or value is None:
         return value
     if isinstance(value, Enum):
         return value.value
     if is_dataclass(kind):
-        return {name: to_plain(getattr(value, name)) for name in _names(kind)}
+        return {name: _plain(getattr(value, name), whole) for name in _names(kind)}
     if isinstance(value, Mapping):
-        return {str(k): to_plain(v) for k, v in value.items()}
+        return {str(k): _plain(v, whole) for k, v in value.items()}
     if isinstance(value, (list, tuple)):
-        return [to_plain(v) for v in value]
+        return [_plain(v, whole) for v in value]
     return value
 
 
@@ -46,8 +52,11 @@ def from_plain(kind: type[T], data: Any, name: str = "inputs") -> T:
 
 
 def digest(*values: Any) -> str:
-    """SHA-256 (hexadecimal) of the values as canonical JSON: sorted keys, no spaces, full floats."""
-    text = json.dumps(to_plain(values), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
+    """SHA-256 (hexadecimal) of the values as canonical JSON: sorted keys, no spaces, full floats.
+
+    A whole number gives the same digest whether it was entered as 60 or 60.0.
+    """
+    text = json.dumps(_plain(values, float), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()
 
 

@@ -31,7 +31,14 @@ from .positions import Rule, side_fractions
 from .records import digest
 from .remarks import implausible, plane_remarks, reading_remarks, run_remarks
 from .sweeps import LineAverage, SweptTraverse, average_line, pressure_average_bias
-from .traverse import INTEGRATION_FLOOR, INTEGRATION_UNKNOWN, MISSING_SPREAD, common_effects, common_values
+from .traverse import (
+    INTEGRATION_FLOOR,
+    INTEGRATION_UNKNOWN,
+    MISSING_SPREAD,
+    common_effects,
+    common_values,
+    run_effects,
+)
 from .uncertainty import Effect
 from .variance import RunSpread, spread_of_runs
 from .version import CALCULATION_VERSION
@@ -156,18 +163,7 @@ def _line_effects(kept: Sequence[LineAverage]) -> list[Effect]:
 def _type_a_effects(inputs: SweptTraverse, kept: Sequence[LineAverage], spread: RunSpread) -> list[Effect]:
     """From repeats where there are any, else from the series, else an allowance."""
     if spread.run_dof > 0:
-        return [
-            Effect(
-                "Fluctuation between runs",
-                "velocity_factor",
-                spread.point_u,
-                Sharing.COMMON,
-                spread.point_dof,
-            )
-            if spread.point_dof
-            else Effect("Fluctuation between runs", "velocity_factor", 0.0, Sharing.COMMON),
-            Effect("Repeatability of runs", "velocity_factor", spread.run_u, Sharing.COMMON, spread.run_dof),
-        ]
+        return run_effects(spread)
     series = [k.spread for k in kept if k.spread is not None]
     if len(series) == len(kept):
         u = tuple(s.u for s in series)

@@ -152,7 +152,7 @@ class Traced:
         return self.outputs[name]
 
 
-@lru_cache(maxsize=512)
+@lru_cache(maxsize=256)
 def trace(function: Formula, sizes: tuple[tuple[str, int], ...] = ()) -> Traced:
     """Record `function` once for inputs of the given sizes.
 

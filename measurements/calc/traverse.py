@@ -32,7 +32,7 @@ from .method import (
 from .models import pitot_model
 from .plan import Sharing
 from .positions import Rule
-from .pressures import Pressures, take_pressures
+from .pressures import FLUCTUATION, Pressures, take_pressures
 from .records import digest
 from .remarks import plane_remarks, pressure_remarks, reading_remarks, run_remarks, zero_remarks
 from .uncertainty import Effect
@@ -110,8 +110,8 @@ def pitot_traverse(inputs: PitotTraverse) -> MethodResult:
     plane = plane_quality(inputs.duct, inputs.upstream, inputs.downstream)
     missing = _missing(layout, places)
     effects = [
-        *taken.effects,
-        *_run_effects(spread),
+        *_reading_effects(taken, spread),
+        *run_effects(spread),
         *_placing_effects(inputs, layout, plane, places, missing),
         Effect("Compressibility", "velocity_factor", taken.compressibility / math.sqrt(3.0), Sharing.COMMON),
         *common_effects(inputs.probe, inputs.allowances, air),
@@ -227,7 +227,12 @@ def _pressure_values(places: dict[Place, list[int]], taken: Pressures) -> dict[s
     }
 
 
-def _run_effects(spread: RunSpread) -> list[Effect]:
+def _reading_effects(taken: Pressures, spread: RunSpread) -> list[Effect]:
+    """The readings' own effects; what repeats show is not counted again from the scatter of the display."""
+    return [e for e in taken.effects if e.name != FLUCTUATION or spread.point_dof == 0]
+
+
+def run_effects(spread: RunSpread) -> list[Effect]:
     """Fluctuation pooled over the points, and what whole runs differ by beyond it (GUM H.5)."""
     effects = []
     if spread.point_dof > 0:

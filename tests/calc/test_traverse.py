@@ -352,3 +352,18 @@ def test_the_certificate_in_force_changes_the_figure() -> None:
     )
     ratio = pitot_traverse(pitot(instrument=off)).flow.value / pitot_traverse(pitot()).flow.value
     assert ratio == pytest.approx(math.sqrt(1.05), rel=1e-3)
+
+
+def test_scatter_is_not_counted_again_when_runs_show_it() -> None:
+    noisy = tuple(replace(r, scatter=3.0, samples=10) for r in readings(runs=2))
+    names = [row.name for row in pitot_traverse(pitot(readings=noisy)).flow.budget]
+    assert "Fluctuation" not in names
+    assert "Fluctuation between runs" in names
+
+
+def test_a_strongly_negative_reading_is_told_not_refused() -> None:
+    values = list(readings())
+    values[3] = replace(values[3], value=-180.0)
+    remark = pitot_traverse(pitot(readings=tuple(values))).remark(Code.NEGATIVE_READINGS)
+    assert remark is not None
+    assert remark.numbers == {"count": 1, "lowest": pytest.approx(-180.15)}
