@@ -106,7 +106,7 @@ def run(chosen: argparse.Namespace) -> int:
 
 
 def seed(stack: Stack, command: Sequence[str]) -> None:
-    """Fills an empty world once by a command; what it printed (addresses, logins) is kept and shown each time.
+    """Fills an empty world once by a command; what it printed (logins) is kept and shown each time.
 
     Raises:
         StartFailed: the command failed.

@@ -31,9 +31,14 @@ def kept_keys(path: Path) -> dict[str, str]:
 
 
 def write_keys(path: Path, keys: dict[str, str]) -> None:
+    """Writes the key file."""
+    write_private(path, HEADER + "".join(f"{name}={value}\n" for name, value in keys.items()))
+
+
+def write_private(path: Path, text: str) -> None:
     """Replaces the file in one step; it is never readable by others, not even for a moment."""
     path.parent.mkdir(parents=True, exist_ok=True)
     draft = path.with_name(f".{path.name}.{os.getpid()}")
     with os.fdopen(os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "w") as file:
-        file.write(HEADER + "".join(f"{name}={value}\n" for name, value in keys.items()))
+        file.write(text)
     draft.rename(path)
