@@ -127,6 +127,10 @@ MEDIA_ROOT = Path(env.text("MEDIA_ROOT", str(VAR_ROOT / "media")))
 MEDIA_URL = "/media/"  # never served directly: every file goes out through a view that checks who asks
 FILE_UPLOAD_PERMISSIONS = 0o600
 STATIC_URL = "/static/"
+STATICFILES_FINDERS = [
+    "django.contrib.staticfiles.finders.AppDirectoriesFinder",
+    "jobs.pages.fonts.FontFinder",
+]
 STATIC_ROOT = Path(env.text("STATIC_ROOT", str(VAR_ROOT / "static")))
 WHITENOISE_USE_FINDERS = DEBUG or not STATIC_ROOT.is_dir()
 STORAGES: dict[str, dict[str, Any]] = {
@@ -161,12 +165,17 @@ AUTH_PASSWORD_VALIDATORS: list[dict[str, Any]] = [
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
+PASSWORD_RESET_TIMEOUT = 24 * 3600
 LOGIN_URL = "/signin"
 LOGIN_REDIRECT_URL = "/"
 SESSION_COOKIE_AGE = 14 * 24 * 3600
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
 CSRF_COOKIE_SAMESITE = "Lax"
+
+# Words of the look for what a page tells after an act
+MESSAGE_TAGS = {10: "", 20: "", 25: "good", 30: "warn", 40: "stop"}
+MESSAGE_STORAGE = "django.contrib.messages.storage.session.SessionStorage"
 
 # Transport
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = HTTPS
