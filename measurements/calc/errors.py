@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Sequence
 
 
 class CalcError(ValueError):
@@ -36,10 +36,16 @@ def finite(name: str, value: float) -> float:
     return float(value)
 
 
-def all_finite(name: str, values: Iterable[float]) -> None:
+def all_finite(name: str, values: Sequence[float]) -> None:
     """Refuse the first value that is not finite, naming its place (counted from 0)."""
+    if _all_floats(values) and math.isfinite(sum(values)):
+        return
     for index, value in enumerate(values):
         finite(f"{name}[{index}]", value)
+
+
+def _all_floats(values: Sequence[float]) -> bool:
+    return set(map(type, values)) <= {float, int}
 
 
 def positive(name: str, value: float) -> float:

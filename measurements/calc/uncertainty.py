@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, ROUND_UP, Decimal
 
 from .distributions import COVERAGE, Distribution, coverage_factor
-from .errors import CalcError, ModelError, Refused, finite, not_negative
+from .errors import CalcError, ModelError, Refused, all_finite, finite, not_negative
 from .plan import Part, Plan, Propagation, Sharing, make_plan
 from .records import digest as digest_of
 from .trace import Formula
@@ -236,7 +236,8 @@ def _flat(values: Values, order: Iterable[str]) -> tuple[float, ...]:
         if isinstance(member, (int, float)):
             flat.append(finite(name, member))
         else:
-            flat += [finite(f"{name}[{i}]", v) for i, v in enumerate(member)]
+            all_finite(name, member)
+            flat += member
     return tuple(flat)
 
 
@@ -273,8 +274,9 @@ def _member_u(effect: Effect, count: int) -> Sequence[float]:
         return (not_negative(f"{effect.name}.u", effect.u),) * count
     if len(effect.u) != count:
         raise ModelError(effect.name, f"needs {count} standard uncertainties", len(effect.u))
-    for value in effect.u:
-        not_negative(f"{effect.name}.u", value)
+    all_finite(f"{effect.name}.u", effect.u)
+    if effect.u and min(effect.u) < 0.0:
+        raise Refused(f"{effect.name}.u", "must not be negative", min(effect.u))
     return effect.u
 
 
