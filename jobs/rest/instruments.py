@@ -1,0 +1,178 @@
+"""Doors of instruments and their certificates."""
+
+from datetime import date, timedelta
+from uuid import UUID
+
+from django.shortcuts import get_object_or_404
+from django.utils import timezone
+from drf_spectacular.utils import OpenApiExample, OpenApiParameter, extend_schema
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from jobs import instruments
+from jobs.access import Action
+from jobs.errors import Fault, Invalid
+from jobs.http.door import Door, seen_version, tagged
+from jobs.http.idempotency import Repeatable
+from jobs.models import InstrumentKind
+from jobs.queries import visible_certificates, visible_instruments
+from jobs.rest import instrument_shapes as shapes
+from jobs.rest.answers import created, filter_parameters
+from jobs.rest.fields import matching, one_of, yes_or_no
+
+DUE_DAYS = 60
+INSTRUMENT_EXAMPLE = {
+    "serial": "M-2041",
+    "name": "Digital manometer",
+    "kind": "manometer",
+    "ranges": [
+        {
+            "quantity": "pressure", "unit": "Pa", "minimum": "0", "maximum": "2500", "resolution": "0.1",
+            "accuracy_absolute": "0.3", "accuracy_of_reading": 0.005,
+        }
+    ],
+}  # fmt: skip
+CERTIFICATE_EXAMPLE = {
+    "number": "C-2026-118",
+    "laboratory": "Vale Calibration Laboratory",
+    "calibrated_on": "2026-02-03",
+    "due_on": "2027-02-03",
+    "points": [
+        {
+            "quantity": "pressure", "unit": "Pa", "reference": "100.0", "as_found": "100.4",
+            "as_left": "100.1", "expanded_uncertainty": "0.5", "coverage_factor": 2,
+        }
+    ],
+}  # fmt: skip
+
+
+class Instruments(Repeatable, Door):
+    needs = {"GET": Action.READ, "POST": Action.MANAGE_INSTRUMENTS}
+    serializer_class = shapes.InstrumentOut
+
+    @extend_schema(
+        operation_id="instrument_list",
+        tags=["instruments"],
+        parameters=filter_parameters(
+            kind=f"Only one kind: {', '.join(InstrumentKind.values)}.", in_service="true or false."
+        ),
+        responses=shapes.InstrumentOut(many=True),
+    )
+    def get(self, request: Request) -> Response:
+        """All instruments with their ranges, oldest first."""
+        known = {"kind": ("kind", one_of(InstrumentKind)), "in_service": ("in_service", yes_or_no)}
+        rows = matching(visible_instruments(self.actor), self.filters(*known), known)
+        return self.page(rows, shapes.InstrumentOut)
+
+    @extend_schema(
+        operation_id="instrument_add",
+        tags=["instruments"],
+        request=shapes.InstrumentIn,
+        responses={201: shapes.InstrumentOut},
+        examples=[OpenApiExample("A manometer", INSTRUMENT_EXAMPLE, request_only=True)],
+    )
+    def post(self, request: Request) -> Response:
+        """Register an instrument with its ranges."""
+        fields = shapes.instrument_fields(self.read(shapes.InstrumentIn))
+        return created("instrument", instruments.add_instrument(self.actor, **fields), shapes.InstrumentOut)
+
+
+class Instrument(Door):
+    needs = {"GET": Action.READ, "PATCH": Action.MANAGE_INSTRUMENTS}
+    serializer_class = shapes.InstrumentOut
+
+    @extend_schema(operation_id="instrument_read", tags=["instruments"], responses=shapes.InstrumentOut)
+    def get(self, request: Request, instrument_id: UUID) -> Response:
+        """One instrument."""
+        row = get_object_or_404(visible_instruments(self.actor), id=instrument_id)
+        return tagged(shapes.InstrumentOut(row).data, row.version)
+
+    @extend_schema(
+        operation_id="instrument_change",
+        tags=["instruments"],
+        request=shapes.InstrumentChange,
+        responses=shapes.InstrumentOut,
+    )
+    def patch(self, request: Request, instrument_id: UUID) -> Response:
+        """Change some fields; `ranges` replaces all ranges. `in_service: false` takes it out of planning."""
+        seen = seen_version(request)
+        changes = shapes.instrument_fields(self.read(shapes.InstrumentChange, partial=True))
+        ranges = changes.pop("ranges", None)
+        row = instruments.change_instrument(
+            self.actor, instrument_id, seen=seen, changes=changes, ranges=ranges
+        )
+        return tagged(shapes.InstrumentOut(row).data, row.version)
+
+
+class InstrumentsDue(Door):
+    needs = {"GET": Action.READ}
+    serializer_class = shapes.DueListOut
+    pagination_class = None
+
+    @extend_schema(
+        operation_id="instrument_due",
+        tags=["instruments"],
+        parameters=[
+            OpenApiParameter(
+                "until", date, description=f"Last day looked at; {DUE_DAYS} days from today unless told."
+            )
+        ],
+        responses=shapes.DueListOut,
+    )
+    def get(self, request: Request) -> Response:
+        """Instruments in service that need a calibration: overdue, soon due, or never calibrated."""
+        today = timezone.now().date()
+        until = read_day(self.filters("until").get("until"), today + timedelta(days=DUE_DAYS))
+        return Response(shapes.due_items(instruments.due_list(self.actor, on=today, until=until)))
+
+
+class Certificates(Repeatable, Door):
+    needs = {"GET": Action.READ, "POST": Action.MANAGE_INSTRUMENTS}
+    serializer_class = shapes.CertificateOut
+    newest_first = True
+
+    @extend_schema(
+        operation_id="certificate_list", tags=["instruments"], responses=shapes.CertificateOut(many=True)
+    )
+    def get(self, request: Request, instrument_id: UUID) -> Response:
+        """The certificates of an instrument, superseded entries too, the newest entry first."""
+        self.filters()
+        get_object_or_404(visible_instruments(self.actor), id=instrument_id)
+        return self.page(
+            visible_certificates(self.actor).filter(instrument_id=instrument_id), shapes.CertificateOut
+        )
+
+    @extend_schema(
+        operation_id="certificate_enter",
+        tags=["instruments"],
+        request=shapes.CertificateIn,
+        responses={201: shapes.CertificateOut},
+        examples=[OpenApiExample("A manometer's", CERTIFICATE_EXAMPLE, request_only=True)],
+    )
+    def post(self, request: Request, instrument_id: UUID) -> Response:
+        """Enter a certificate with its points. It never changes; a wrong entry is superseded by another."""
+        get_object_or_404(visible_instruments(self.actor), id=instrument_id)
+        data = self.read(shapes.CertificateIn)
+        row = instruments.enter_certificate(
+            self.actor, instrument_id=instrument_id, supersedes_id=data.pop("supersedes", None), **data
+        )
+        return created("certificate", row, shapes.CertificateOut)
+
+
+class Certificate(Door):
+    needs = {"GET": Action.READ}
+    serializer_class = shapes.CertificateOut
+
+    @extend_schema(operation_id="certificate_read", tags=["instruments"], responses=shapes.CertificateOut)
+    def get(self, request: Request, certificate_id: UUID) -> Response:
+        """One certificate."""
+        row = get_object_or_404(visible_certificates(self.actor), id=certificate_id)
+        return Response(shapes.CertificateOut(row).data)
+
+
+def read_day(text: str | None, otherwise: date) -> date:
+    """A day such as 2026-03-02. Raises Invalid."""
+    try:
+        return otherwise if text is None else date.fromisoformat(text)
+    except ValueError:
+        raise Invalid("'until' is a day, e.g. 2026-03-02.", [Fault("query:until", "is no day")]) from None

@@ -1,0 +1,262 @@
+"""Doors of customers, sites, systems and test points."""
+
+from uuid import UUID
+
+from django.shortcuts import get_object_or_404
+from drf_spectacular.utils import OpenApiExample, extend_schema
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from jobs import register
+from jobs.access import Action
+from jobs.http.door import Door, seen_version, tagged
+from jobs.http.idempotency import Repeatable
+from jobs.models import PointKind
+from jobs.queries import visible_customers, visible_points, visible_sites, visible_systems
+from jobs.rest import register_shapes as shapes
+from jobs.rest.answers import created, filter_parameters
+from jobs.rest.fields import Known, matching, one_of, uuid
+
+LIST = {"GET": Action.READ, "POST": Action.PLAN}
+ONE = {"GET": Action.READ, "PATCH": Action.PLAN}
+
+
+class Customers(Repeatable, Door):
+    needs = LIST
+    serializer_class = shapes.CustomerOut
+
+    @extend_schema(operation_id="customer_list", tags=["register"], responses=shapes.CustomerOut(many=True))
+    def get(self, request: Request) -> Response:
+        """All customers, oldest first."""
+        self.filters()
+        return self.page(visible_customers(self.actor), shapes.CustomerOut)
+
+    @extend_schema(
+        operation_id="customer_add",
+        tags=["register"],
+        request=shapes.CustomerIn,
+        responses={201: shapes.CustomerOut},
+        examples=[OpenApiExample("A town", {"name": "Town of Elmbridge"}, request_only=True)],
+    )
+    def post(self, request: Request) -> Response:
+        """Add a customer; names differ within the company."""
+        row = register.add_customer(self.actor, **self.read(shapes.CustomerIn))
+        return created("customer", row, shapes.CustomerOut)
+
+
+class Customer(Door):
+    needs = ONE
+    serializer_class = shapes.CustomerOut
+
+    @extend_schema(operation_id="customer_read", tags=["register"], responses=shapes.CustomerOut)
+    def get(self, request: Request, customer_id: UUID) -> Response:
+        """One customer."""
+        row = get_object_or_404(visible_customers(self.actor), id=customer_id)
+        return tagged(shapes.CustomerOut(row).data, row.version)
+
+    @extend_schema(
+        operation_id="customer_change",
+        tags=["register"],
+        request=shapes.CustomerIn,
+        responses=shapes.CustomerOut,
+    )
+    def patch(self, request: Request, customer_id: UUID) -> Response:
+        """Change some fields."""
+        seen, changes = seen_version(request), self.read(shapes.CustomerIn, partial=True)
+        row = register.change_customer(self.actor, customer_id, seen=seen, changes=changes)
+        return tagged(shapes.CustomerOut(row).data, row.version)
+
+
+class Sites(Repeatable, Door):
+    needs = LIST
+    serializer_class = shapes.SiteOut
+
+    @extend_schema(
+        operation_id="site_list",
+        tags=["register"],
+        parameters=filter_parameters(customer="Only those of one customer, by id."),
+        responses=shapes.SiteOut(many=True),
+    )
+    def get(self, request: Request) -> Response:
+        """All sites, oldest first."""
+        known = {"customer": ("customer_id", uuid)}
+        rows = matching(visible_sites(self.actor), self.filters(*known), known)
+        return self.page(rows, shapes.SiteOut)
+
+    @extend_schema(
+        operation_id="site_add",
+        tags=["register"],
+        request=shapes.SiteIn,
+        responses={201: shapes.SiteOut},
+        examples=[
+            OpenApiExample(
+                "A library",
+                {
+                    "customer": "01954e00-0000-7000-8000-000000000001",
+                    "name": "Public library",
+                    "elevation": {"value": "120", "unit": "m"},
+                    "time_zone": "Europe/London",
+                },
+                request_only=True,
+            )
+        ],
+    )
+    def post(self, request: Request) -> Response:
+        """Add a site of a customer."""
+        data = self.read(shapes.SiteIn)
+        owner = data.pop("customer")
+        row = register.add_site(self.actor, customer_id=owner, **shapes.site_fields(data))
+        return created("site", row, shapes.SiteOut)
+
+
+class Site(Door):
+    needs = ONE
+    serializer_class = shapes.SiteOut
+
+    @extend_schema(operation_id="site_read", tags=["register"], responses=shapes.SiteOut)
+    def get(self, request: Request, site_id: UUID) -> Response:
+        """One site."""
+        row = get_object_or_404(visible_sites(self.actor), id=site_id)
+        return tagged(shapes.SiteOut(row).data, row.version)
+
+    @extend_schema(
+        operation_id="site_change", tags=["register"], request=shapes.SiteChange, responses=shapes.SiteOut
+    )
+    def patch(self, request: Request, site_id: UUID) -> Response:
+        """Change some fields."""
+        seen, changes = seen_version(request), self.read(shapes.SiteChange, partial=True)
+        row = register.change_site(self.actor, site_id, seen=seen, changes=shapes.site_fields(changes))
+        return tagged(shapes.SiteOut(row).data, row.version)
+
+
+class Systems(Repeatable, Door):
+    needs = LIST
+    serializer_class = shapes.SystemOut
+
+    @extend_schema(
+        operation_id="system_list",
+        tags=["register"],
+        parameters=filter_parameters(site="Only those of one site, by id."),
+        responses=shapes.SystemOut(many=True),
+    )
+    def get(self, request: Request) -> Response:
+        """All systems, oldest first."""
+        known = {"site": ("site_id", uuid)}
+        rows = matching(visible_systems(self.actor), self.filters(*known), known)
+        return self.page(rows, shapes.SystemOut)
+
+    @extend_schema(
+        operation_id="system_add",
+        tags=["register"],
+        request=shapes.SystemIn,
+        responses={201: shapes.SystemOut},
+        examples=[
+            OpenApiExample(
+                "A supply system",
+                {"site": "01954e00-0000-7000-8000-000000000001", "tag": "AHU-1", "kind": "supply"},
+                request_only=True,
+            )
+        ],
+    )
+    def post(self, request: Request) -> Response:
+        """Add a system; tags differ within a site."""
+        data = self.read(shapes.SystemIn)
+        row = register.add_system(self.actor, site_id=data.pop("site"), **data)
+        return created("system", row, shapes.SystemOut)
+
+
+class System(Door):
+    needs = ONE
+    serializer_class = shapes.SystemOut
+
+    @extend_schema(operation_id="system_read", tags=["register"], responses=shapes.SystemOut)
+    def get(self, request: Request, system_id: UUID) -> Response:
+        """One system."""
+        row = get_object_or_404(visible_systems(self.actor), id=system_id)
+        return tagged(shapes.SystemOut(row).data, row.version)
+
+    @extend_schema(
+        operation_id="system_change",
+        tags=["register"],
+        request=shapes.SystemChange,
+        responses=shapes.SystemOut,
+    )
+    def patch(self, request: Request, system_id: UUID) -> Response:
+        """Change some fields."""
+        seen, changes = seen_version(request), self.read(shapes.SystemChange, partial=True)
+        row = register.change_system(self.actor, system_id, seen=seen, changes=changes)
+        return tagged(shapes.SystemOut(row).data, row.version)
+
+
+class Points(Repeatable, Door):
+    needs = LIST
+    serializer_class = shapes.PointOut
+
+    @extend_schema(
+        operation_id="point_list",
+        tags=["register"],
+        parameters=filter_parameters(
+            system="Only those of one system, by id.",
+            site="Only those of one site, by id.",
+            kind=f"Only one kind: {', '.join(PointKind.values)}.",
+        ),
+        responses=shapes.PointOut(many=True),
+    )
+    def get(self, request: Request) -> Response:
+        """All test points, oldest first."""
+        known: Known = {
+            "system": ("system_id", uuid),
+            "site": ("system__site_id", uuid),
+            "kind": ("kind", one_of(PointKind)),
+        }
+        rows = matching(visible_points(self.actor), self.filters(*known), known)
+        return self.page(rows, shapes.PointOut)
+
+    @extend_schema(
+        operation_id="point_add",
+        tags=["register"],
+        request=shapes.PointIn,
+        responses={201: shapes.PointOut},
+        examples=[
+            OpenApiExample(
+                "A traverse plane",
+                {
+                    "system": "01954e00-0000-7000-8000-000000000001",
+                    "tag": "MD-1",
+                    "kind": "plane",
+                    "shape": "rectangular",
+                    "width": {"value": "500", "unit": "mm"},
+                    "height": {"value": "400", "unit": "mm"},
+                    "design_flow": {"value": "900", "unit": "L/s"},
+                    "design_basis": "actual",
+                },
+                request_only=True,
+            )
+        ],
+    )
+    def post(self, request: Request) -> Response:
+        """Add a test point; tags differ within a system."""
+        data = self.read(shapes.PointIn)
+        system = data.pop("system")
+        row = register.add_point(self.actor, system_id=system, **shapes.point_fields(data))
+        return created("point", row, shapes.PointOut)
+
+
+class Point(Door):
+    needs = ONE
+    serializer_class = shapes.PointOut
+
+    @extend_schema(operation_id="point_read", tags=["register"], responses=shapes.PointOut)
+    def get(self, request: Request, point_id: UUID) -> Response:
+        """One test point."""
+        row = get_object_or_404(visible_points(self.actor), id=point_id)
+        return tagged(shapes.PointOut(row).data, row.version)
+
+    @extend_schema(
+        operation_id="point_change", tags=["register"], request=shapes.PointChange, responses=shapes.PointOut
+    )
+    def patch(self, request: Request, point_id: UUID) -> Response:
+        """Change some fields; null empties one."""
+        seen, changes = seen_version(request), self.read(shapes.PointChange, partial=True)
+        row = register.change_point(self.actor, point_id, seen=seen, changes=shapes.point_fields(changes))
+        return tagged(shapes.PointOut(row).data, row.version)
