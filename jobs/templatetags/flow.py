@@ -27,3 +27,9 @@ def minus(value: object) -> str:
 def grouped(value: str) -> str:
     """A short code in groups of four, for reading aloud."""
     return " ".join(value[i : i + 4] for i in range(0, len(value), 4))
+
+
+@register.filter
+def dashed(value: object) -> str:
+    """A stored word as a part of a class name: conditional_pass as conditional-pass."""
+    return str(value).replace("_", "-")
