@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from jobs.errors import Forbidden, NotSignedIn
 from jobs.models import AccessToken, Member, Role, TokenKind
+from jobs.tenancy.context import current_company
 from jobs.tenancy.ids import parse_id, short_id
 
 if TYPE_CHECKING:
@@ -157,7 +158,7 @@ def actor_for_token(text: str) -> Actor | None:
     if token.member is not None and not token.member.active:
         return None
     return Actor(
-        company_id=token.company_id,
+        company_id=current_company(),
         member_id=token.member_id,
         name=token.member.name if token.member else token.name,
         roles=roles_of(token.member.roles) if token.member else frozenset(),
@@ -175,5 +176,5 @@ def actor_for_user(user_id: UUID) -> Actor | None:
 
 def actor_for_member(member: Member) -> Actor:
     return Actor(
-        company_id=member.company_id, member_id=member.id, name=member.name, roles=roles_of(member.roles)
+        company_id=current_company(), member_id=member.id, name=member.name, roles=roles_of(member.roles)
     )

@@ -50,7 +50,7 @@ def record(
     content_digest: str = "",
 ) -> Event:
     """Adds an event in the caller's transaction, e.g. record(actor, "job.approved", "job", job.id)."""
-    event = Event.objects.create(
+    event: Event = Event.objects.create(
         at=timezone.now(),
         verb=verb,
         subject_type=subject_type,
@@ -154,7 +154,8 @@ def _locked_head() -> ChainHead:
     ChainHead.objects.bulk_create(
         [ChainHead(company_id=current_company(), number=0, mac=GENESIS)], ignore_conflicts=True
     )
-    return ChainHead.objects.select_for_update().get()
+    head: ChainHead = ChainHead.objects.select_for_update().get()
+    return head
 
 
 def chain_head() -> tuple[int, str]:

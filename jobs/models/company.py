@@ -8,7 +8,7 @@ from django.db.models.functions import Lower
 
 from jobs.tenancy.fields import TenantForeignKey
 from jobs.tenancy.ids import uuid7
-from jobs.tenancy.models import TenantManager, TenantModel
+from jobs.tenancy.models import TenantManager, TenantModel, UnscopedManager
 
 
 class Role(models.TextChoices):
@@ -70,6 +70,7 @@ class Company(models.Model):
     version = models.PositiveIntegerField(default=1, editable=False)
 
     objects = TenantManager()
+    unscoped = UnscopedManager()
 
     class Meta:
         base_manager_name = "objects"
@@ -168,7 +169,9 @@ class Invitation(TenantModel):
     name = models.CharField(max_length=120)
     roles = ArrayField(models.TextField(choices=Role.choices))
     secret_hash = models.BinaryField(max_length=32)
-    invited_by = TenantForeignKey(Member, models.PROTECT, related_name="+")
+    invited_by = TenantForeignKey(
+        Member, models.PROTECT, null=True, blank=True, related_name="+", help_text="Empty: an operator."
+    )
     created_at = models.DateTimeField(auto_now_add=True)
     expires_at = models.DateTimeField()
     accepted_at = models.DateTimeField(null=True, blank=True)

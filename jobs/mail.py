@@ -1,0 +1,86 @@
+"""Mails with links. What they say is made when they are sent, so no secret waits in the database.
+
+The secrets in the links are derived from the service's key and the row's id (invitations) or by Django's
+token generator (passwords); the database holds a hash at most.
+"""
+
+import base64
+from collections.abc import Iterator
+from uuid import UUID
+
+from django.conf import settings
+from django.contrib.auth.tokens import PasswordResetTokenGenerator
+from django.core.mail import EmailMessage
+from django.db import transaction
+from django.template.loader import render_to_string
+from django.utils import timezone
+from django.utils.crypto import salted_hmac
+
+from jobs import due
+from jobs.access import hash_secret, join_token
+from jobs.models import Company, Invitation, User
+from jobs.tenancy.ids import short_id
+
+INVITATION, RESET = "invitation-mail", "reset-mail"
+password_tokens = PasswordResetTokenGenerator()
+
+
+def post(kind: str, subject_id: UUID) -> None:
+    """Makes a mail due in the caller's transaction; one that had failed for good gets a fresh start."""
+    if not due.retry_parked(kind, subject_id):
+        due.schedule(kind, subject_id)
+
+
+def invitation_secret(invitation_id: UUID, key: str | None = None) -> str:
+    """256 bits that only this service can derive from the invitation's id."""
+    mac = salted_hmac("jobs.invitation", str(invitation_id), secret=key, algorithm="sha256")
+    return base64.urlsafe_b64encode(mac.digest()).decode().rstrip("=")
+
+
+def _secrets_of(invitation: Invitation) -> Iterator[str]:
+    """The secret under the present key and those before, as far as it is the one that was promised."""
+    for key in [settings.SECRET_KEY, *settings.SECRET_KEY_FALLBACKS]:
+        secret = invitation_secret(invitation.id, key)
+        if hash_secret(secret) == bytes(invitation.secret_hash):
+            yield secret
+
+
+def invitation_link(invitation: Invitation) -> str:
+    """Where the invitation is accepted. Raises LookupError when the key it was made with is gone."""
+    secret = next(_secrets_of(invitation), None)
+    if secret is None:
+        raise LookupError("the invitation was made under a SECRET_KEY that is not listed any more")
+    return f"{settings.PUBLIC_URL}/invitation/{join_token(invitation.company_id, secret)}"
+
+
+def password_link(user: User) -> str:
+    """Where this person sets a new password, once, within PASSWORD_RESET_TIMEOUT."""
+    return f"{settings.PUBLIC_URL}/password/{short_id(user.id)}/{password_tokens.make_token(user)}"
+
+
+@due.handler(INVITATION)
+def send_invitation(claim: due.Claim) -> None:
+    """Sends the mail of an invitation that still stands. Sent twice after a crash, it does no harm."""
+    with transaction.atomic():
+        invitation = Invitation.objects.select_related("invited_by").filter(id=claim.subject_id).first()
+        if invitation and not invitation.accepted_at and not invitation.revoked_at:
+            company = Company.objects.get()
+            words = {"invitation": invitation, "company": company, "link": invitation_link(invitation)}
+            _send(invitation.email, f"Join {company.name} on Flowledger", "invitation", words)
+        claim.finish()
+
+
+@due.handler(RESET)
+def send_reset(claim: due.Claim) -> None:
+    """Sends the link for a new password."""
+    with transaction.atomic():
+        user = User.objects.filter(id=claim.subject_id, is_active=True).first()
+        if user:
+            words = {"link": password_link(user), "hours": settings.PASSWORD_RESET_TIMEOUT // 3600}
+            _send(user.email, "Choose a new password", "password", words)
+        claim.finish()
+
+
+def _send(to: str, subject: str, template: str, words: dict[str, object]) -> None:
+    text = render_to_string(f"jobs/mail/{template}.txt", {**words, "now": timezone.now()})
+    EmailMessage(subject=" ".join(subject.split()), body=text, to=[to]).send()

@@ -1,0 +1,410 @@
+"""Who belongs to a company, and how people prove who they are."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import timedelta
+from uuid import UUID
+
+from django.contrib.auth import authenticate
+from django.contrib.auth.password_validation import validate_password
+from django.core.exceptions import ValidationError
+from django.core.validators import validate_email
+from django.db import transaction
+from django.utils import timezone
+
+from jobs import events, mail
+from jobs.access import Action, Actor, hash_secret, require, split_token
+from jobs.errors import Conflict, Fault, Forbidden, Invalid, NotFound, NotSignedIn, PreconditionFailed
+from jobs.http.limits import forget, limit
+from jobs.models import (
+    AccessToken,
+    Affiliation,
+    Company,
+    Invitation,
+    Member,
+    Role,
+    TokenKind,
+    UnitSystem,
+    User,
+)
+from jobs.tenancy.context import company
+from jobs.tenancy.ids import parse_id, uuid7
+
+INVITED_FOR = timedelta(days=7)
+TRIES, TRIES_IN = 10, 900  # wrong passwords of one person from one address, in seconds
+TRIES_OF_ADDRESS = 100
+RESETS, RESETS_IN = 3, 3600
+TOO_MANY_TRIES = "Too many wrong passwords from here. Wait a quarter of an hour, or choose a new password."
+
+
+@dataclass(frozen=True)
+class Place:
+    """A company in which a person works."""
+
+    company_id: UUID
+    company_name: str
+    member: Member
+
+
+@dataclass(frozen=True)
+class Offer:
+    """What an invitation's holder sees. `known`: the e-mail has a password here already."""
+
+    invitation: Invitation
+    company_name: str
+    known: bool
+
+
+def tidy_email(text: str) -> str:
+    """As stored: without outer blanks, in small letters."""
+    return text.strip().lower()
+
+
+# Signing in
+
+
+def check_password(email: str, password: str, address: str) -> User | None:
+    """The person of this e-mail and password, or None. Raises TooMany after ten failures in a quarter hour.
+
+    Counted for person and address together, so that nobody locks the owner out from elsewhere. An unknown
+    e-mail costs the same time as a wrong password.
+    """
+    email = tidy_email(email)
+    tries = f"password:{email}:{address}"
+    limit(tries, TRIES, TRIES_IN, TOO_MANY_TRIES)
+    limit(f"passwords:{address}", TRIES_OF_ADDRESS, TRIES_IN, TOO_MANY_TRIES)
+    user = authenticate(None, username=email, password=password)
+    if not isinstance(user, User):
+        return None
+    forget(tries, TRIES_IN)
+    return user
+
+
+def places_of(user: User) -> list[Place]:
+    """The companies in which somebody works now, by name."""
+    found = []
+    for affiliation in Affiliation.objects.filter(user=user).order_by("id"):
+        with company(affiliation.company_ref):
+            member = Member.objects.select_related("company").filter(user_ref=user.id, active=True).first()
+            if member:
+                found.append(Place(affiliation.company_ref, member.company.name, member))
+    return sorted(found, key=lambda place: (place.company_name.lower(), place.company_id))
+
+
+def enter(user: User, company_id: UUID) -> Member:
+    """Notes that somebody came into a company of theirs. Raises NotFound when it is none of theirs."""
+    with company(company_id):
+        member: Member | None = Member.objects.filter(user_ref=user.id, active=True).first()
+        if member is None:
+            raise NotFound("You do not work in that company.")
+        events.record(Actor(company_id, member_id=member.id), "person.signed_in", "member", member.id)
+        return member
+
+
+# A forgotten password
+
+
+def request_reset(email: str, address: str) -> None:
+    """Sends a link for a new password if somebody has this e-mail. Tells nobody whether.
+
+    Raises TooMany by address only. More than three an hour for one e-mail are not sent.
+    """
+    email = tidy_email(email)
+    limit(f"resets:{address}", 20, RESETS_IN, "Too many requests for new passwords from here. Try later.")
+    limit(f"reset:{email}:{address}", RESETS, RESETS_IN, "A link was asked for several times; look for it.")
+    with transaction.atomic():
+        user = User.objects.filter(email=email, is_active=True).first()
+        first = Affiliation.objects.filter(user=user).first() if user else None
+        if user and first:
+            with company(first.company_ref):
+                mail.post(mail.RESET, user.id)
+
+
+def user_of_link(user_text: str, token: str) -> User:
+    """Whose password a link changes. Raises NotFound for one that is wrong, used or late."""
+    try:
+        user = User.objects.filter(id=parse_id(user_text), is_active=True).first()
+    except ValueError:
+        user = None
+    if user is None or not mail.password_tokens.check_token(user, token):
+        raise NotFound("This link is used up, too old or wrong. Ask for a new one.")
+    return user
+
+
+@transaction.atomic
+def set_password(user_text: str, token: str, password: str) -> User:
+    """Sets a new password by a link's two parts, which then holds no more.
+
+    Sessions elsewhere end, and so do the tokens of this person on tablets. Raises NotFound, Invalid.
+    """
+    user = user_of_link(user_text, token)
+    user = User.objects.select_for_update().get(id=user.id)
+    user_of_link(user_text, token)  # again under the lock: a link is good once
+    _take_password(user, password)
+    user.save(update_fields=["password"])
+    for affiliation in Affiliation.objects.filter(user=user):
+        with company(affiliation.company_ref):
+            _after_new_password(user)
+    return user
+
+
+def _after_new_password(user: User) -> None:
+    member = Member.objects.filter(user_ref=user.id).first()
+    if member:
+        revoke_tokens_of(member)
+        events.record(Actor(member.company_id, member_id=member.id), "person.password", "member", member.id)
+
+
+def _take_password(user: User, password: str) -> None:
+    """Raises Invalid with every rule that the password breaks."""
+    try:
+        validate_password(password, user)
+    except ValidationError as error:
+        raise Invalid(
+            "This password is too easy to guess.", [Fault("/password", text) for text in error.messages]
+        ) from None
+    user.set_password(password)
+
+
+# Invitations
+
+
+@transaction.atomic
+def invite(actor: Actor, *, email: str, name: str, roles: Iterable[str]) -> Invitation:
+    """Invites somebody by mail; an earlier open invitation to the same e-mail ends.
+
+    Raises Invalid, and Conflict when the e-mail works here already.
+    """
+    require(actor, Action.MANAGE_PEOPLE)
+    email, name, wanted = tidy_email(email), name.strip(), sorted(set(roles))
+    faults = _email_faults(email) + _name_faults(name) + role_faults(wanted)
+    if faults:
+        raise Invalid("The invitation cannot be sent like this.", faults)
+    limit(f"invitations:{actor.company_id}", 200, 3600, "200 invitations an hour are enough; go on later.")
+    if Member.objects.filter(email=email, active=True).exists():
+        raise Conflict("Somebody with this e-mail works here already; change their roles instead.")
+    now = timezone.now()
+    Invitation.objects.filter(email=email, accepted_at=None, revoked_at=None).update(revoked_at=now)
+    invitation_id = uuid7()
+    invitation: Invitation = Invitation.objects.create(
+        id=invitation_id,
+        email=email,
+        name=name,
+        roles=wanted,
+        secret_hash=hash_secret(mail.invitation_secret(invitation_id)),
+        invited_by_id=actor.member_id,
+        expires_at=now + INVITED_FOR,
+    )
+    events.record(actor, "member.invited", "invitation", invitation.id, data={"roles": wanted})
+    mail.post(mail.INVITATION, invitation.id)
+    return invitation
+
+
+def _email_faults(email: str) -> list[Fault]:
+    try:
+        validate_email(email)
+    except ValidationError:
+        return [Fault("/email", "This is not an e-mail address.")]
+    return [Fault("/email", "An e-mail address has at most 254 characters.")] if len(email) > 254 else []
+
+
+def _name_faults(name: str) -> list[Fault]:
+    return [] if 1 <= len(name) <= 120 else [Fault("/name", "A name has 1 to 120 characters.")]
+
+
+def role_faults(roles: list[str]) -> list[Fault]:
+    """What is wrong with a set of roles."""
+    unknown = [role for role in roles if role not in Role.values]
+    if not roles or unknown:
+        return [Fault("/roles", f"Choose at least one of {', '.join(Role.values)}, and no other.")]
+    return []
+
+
+@transaction.atomic
+def withdraw_invitation(actor: Actor, invitation_id: UUID) -> None:
+    """Ends an open invitation; once more does nothing. Raises NotFound, and Conflict when accepted."""
+    require(actor, Action.MANAGE_PEOPLE)
+    invitation = Invitation.objects.select_for_update().filter(id=invitation_id).first()
+    if invitation is None:
+        raise NotFound()
+    if invitation.accepted_at:
+        raise Conflict("The invitation is accepted; make the person inactive instead.")
+    if invitation.revoked_at is None:
+        invitation.revoked_at = timezone.now()
+        invitation.save(update_fields=["revoked_at"])
+        events.record(actor, "invitation.withdrawn", "invitation", invitation.id)
+
+
+def offer_of(token: str) -> Offer:
+    """What an invitation's token offers. Raises NotFound for one that is wrong, used, ended or late."""
+    company_id, secret = _parts(token)
+    with company(company_id):
+        invitation = _open_invitation(secret)
+        user = User.objects.filter(email=invitation.email).first()
+        known = user is not None and user.has_usable_password()
+        return Offer(invitation, Company.objects.get().name, known)
+
+
+def _parts(token: str) -> tuple[UUID, str]:
+    parts = split_token(token)
+    if parts is None:
+        raise _no_invitation()
+    return parts
+
+
+def _no_invitation() -> NotFound:
+    return NotFound("This invitation is used, ended, too old or wrong. Ask for a new one.")
+
+
+def _open_invitation(secret: str) -> Invitation:
+    invitation: Invitation | None = (
+        Invitation.objects.select_for_update()
+        .filter(secret_hash=hash_secret(secret), accepted_at=None, revoked_at=None)
+        .filter(expires_at__gt=timezone.now())
+        .first()
+    )
+    if invitation is None:
+        raise _no_invitation()
+    return invitation
+
+
+def accept_invitation(
+    *, token: str, password: str = "", signed_in: User | None = None, address: str
+) -> tuple[User, Member]:
+    """Makes the holder of an invitation a member.
+
+    A new person chooses a password; one who has one here proves it, or is signed in as that e-mail. Raises
+    NotFound, Invalid, NotSignedIn, Forbidden, TooMany.
+    """
+    company_id, secret = _parts(token)
+    with company(company_id):
+        invitation = _open_invitation(secret)
+        user = _invited_user(invitation, password, signed_in, address)
+        member = _join(user, invitation)
+        invitation.accepted_at = timezone.now()
+        invitation.save(update_fields=["accepted_at"])
+        joined = Actor(company_id, member_id=member.id)
+        events.record(joined, "member.joined", "member", member.id, data={"roles": member.roles})
+    return user, member
+
+
+def _invited_user(invitation: Invitation, password: str, signed_in: User | None, address: str) -> User:
+    if signed_in is not None:
+        if signed_in.email != invitation.email:
+            raise Forbidden("This invitation is for another e-mail. Sign out and open it again.")
+        return signed_in
+    user = User.objects.filter(email=invitation.email).first()
+    if user is not None and not user.is_active:
+        raise Forbidden("This e-mail may not sign in here any more.")
+    if user is not None and user.has_usable_password():
+        return _proven(invitation.email, password, address)
+    user = user or User(email=invitation.email)
+    _take_password(user, password)
+    user.save()
+    return user
+
+
+def _proven(email: str, password: str, address: str) -> User:
+    user = check_password(email, password, address)
+    if user is None:
+        words = "You have a password here already, and this is not it."
+        raise NotSignedIn(words, [Fault("/password", words)])
+    return user
+
+
+def _join(user: User, invitation: Invitation) -> Member:
+    """A new member, or one from before who comes back."""
+    Affiliation.objects.get_or_create(user=user, company_ref=invitation.company_id)
+    member: Member | None = Member.objects.select_for_update().filter(user_ref=user.id).first()
+    if member is None:
+        return _new_member(user, invitation.name, invitation.roles)
+    member.roles, member.name, member.active = invitation.roles, invitation.name, True
+    member.version += 1
+    member.save(update_fields=["roles", "name", "active", "version"])
+    return member
+
+
+def _new_member(user: User, name: str, roles: list[str]) -> Member:
+    member: Member = Member.objects.create(user_ref=user.id, name=name, email=user.email, roles=roles)
+    return member
+
+
+# Members
+
+
+@dataclass(frozen=True)
+class MemberChange:
+    """What is to be different; None stays as it is."""
+
+    name: str | None = None
+    roles: list[str] | None = None
+    active: bool | None = None
+    unit_system: str | None = None
+
+
+@transaction.atomic
+def change_member(actor: Actor, member_id: UUID, seen: int, change: MemberChange) -> Member:
+    """Changes a person's name, roles, units or whether they work here; at once for every door.
+
+    Raises NotFound, PreconditionFailed when `seen` is not the version now, Invalid, and Conflict when the
+    company would be left without an active owner.
+    """
+    require(actor, Action.MANAGE_PEOPLE)
+    Company.objects.select_for_update().get()  # one at a time, else two owners could remove each other
+    member = Member.objects.select_for_update().filter(id=member_id).first()
+    if member is None:
+        raise NotFound()
+    if member.version != seen:
+        raise PreconditionFailed("This person changed since you looked; look again and repeat your change.")
+    changed = _apply(member, change)
+    if not changed:
+        return member
+    _keep_an_owner(member)
+    member.version += 1
+    member.save(update_fields=[*changed, "version"])
+    if "active" in changed:
+        _come_or_go(member)
+    data = {"fields": sorted(changed), "roles": member.roles, "active": member.active}
+    events.record(actor, "member.changed", "member", member.id, data=data)
+    return member
+
+
+def _apply(member: Member, change: MemberChange) -> list[str]:
+    """Puts the change on the member. Returns the names of the fields that differ now. Raises Invalid."""
+    name = member.name if change.name is None else change.name.strip()
+    roles = member.roles if change.roles is None else sorted(set(change.roles))
+    units = member.unit_system if change.unit_system is None else change.unit_system
+    faults = _name_faults(name) + role_faults(roles)
+    if units not in {"", *UnitSystem.values}:
+        faults.append(Fault("/unit_system", "Choose SI or IP, or leave it empty for the company's."))
+    if faults:
+        raise Invalid("The person cannot be changed like this.", faults)
+    active = member.active if change.active is None else change.active
+    wanted = {"name": name, "roles": roles, "active": active, "unit_system": units}
+    changed = [field for field, value in wanted.items() if getattr(member, field) != value]
+    for field in changed:
+        setattr(member, field, wanted[field])
+    return changed
+
+
+def _keep_an_owner(member: Member) -> None:
+    if member.active and Role.OWNER in member.roles:
+        return
+    others = Member.objects.filter(active=True, roles__contains=[Role.OWNER]).exclude(id=member.id)
+    if not others.exists():
+        raise Conflict("A company needs at least one active owner. Make somebody else owner first.")
+
+
+def _come_or_go(member: Member) -> None:
+    """Tokens end with the place in the company, and do not live again with it."""
+    if member.active:
+        Affiliation.objects.get_or_create(user_id=member.user_ref, company_ref=member.company_id)
+        return
+    Affiliation.objects.filter(user_id=member.user_ref, company_ref=member.company_id).delete()
+    revoke_tokens_of(member)
+
+
+def revoke_tokens_of(member: Member) -> None:
+    """Ends every token in the name of a person of the current company."""
+    living = AccessToken.objects.filter(member=member, kind=TokenKind.PERSON, revoked_at=None)
+    living.update(revoked_at=timezone.now())
