@@ -41,11 +41,13 @@ class Stack:
     base_url: str = ""
     running: list[Service] = field(default_factory=list)
 
-    def start(self, service: Service) -> None:
-        """Starts a service and waits until it is ready."""
-        self.running.append(service)
-        service.start()
-        service.wait_ready()
+    def start(self, *services: Service) -> None:
+        """Starts the services side by side and waits until all are ready."""
+        for service in services:
+            self.running.append(service)
+            service.start()
+        for service in services:
+            service.wait_ready()
 
     def stop(self) -> None:
         """Stops everything, the last started first."""
@@ -217,30 +219,30 @@ def pings(redis_url: str, name: str) -> bool:
 
 
 def beat(stack: Stack) -> Service:
-    """The clock that sends the sweep; ready when it has written its own file."""
-    schedule = stack.world.home / "beat-schedule"
-    schedule.unlink(missing_ok=True)
+    """The clock that sends the sweep; ready when it has written its own files (their endings vary)."""
+    schedule = stack.world.home / "beat" / "schedule"
+    shutil.rmtree(schedule.parent, ignore_errors=True)
+    schedule.parent.mkdir()
     command = [sys.executable, "-m", "celery", "-A", "config.celery", "beat", "--schedule", str(schedule)]
     return Service(
         name="beat",
         command=[*command, "--pidfile", "", "--loglevel", "INFO"],
         log=stack.world.logs / "beat.log",
         environment=stack.environment,
-        is_ready=schedule.exists,
+        is_ready=lambda: any(schedule.parent.iterdir()),
         folder=CHECKOUT,
         stop_seconds=10,
     )
 
 
 def start_all(stack: Stack, port: int) -> None:
-    """Migrates, then starts web, worker and beat and waits for each."""
+    """Migrates, then starts web, worker and beat and waits until all are ready."""
     stack.base_url = f"http://127.0.0.1:{port}"
     public = os.environ.get("PUBLIC_URL", stack.base_url)
     hosts = f"127.0.0.1,localhost,{urlsplit(public).hostname}"
     stack.environment |= {"PUBLIC_URL": public, "ALLOWED_HOSTS": os.environ.get("ALLOWED_HOSTS", hosts)}
     stack.migrate()
-    for service in (web(stack, port), worker(stack), beat(stack)):
-        stack.start(service)
+    stack.start(web(stack, port), worker(stack), beat(stack))
 
 
 @contextmanager
