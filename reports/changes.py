@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import datetime
 
 from reports.document import Change, Document, Flag, Result
 
@@ -19,13 +20,13 @@ class Figure:
     """A point's figure as a revision shows it."""
 
     result: Result
-    anchor: str
+    at: datetime | None
 
 
 def differences(before: Document, after: Document, reasons: Mapping[str, str]) -> tuple[Change, ...]:
     """Changes from an earlier revision: settings, figures, answers. In the order of the new report.
 
-    `reasons` tells by the anchor of a figure why its session replaced another.
+    `reasons` tells by system and tag ("AHU-1 · S-2") why a figure's session replaced another.
     """
     found = [*_settings(before, after), *_figures(before, after, reasons), *_answers(before, after)]
     return tuple(found) or (Change(what="No figure, flag or setting changed; approved again."),)
@@ -36,11 +37,11 @@ def figures(document: Document) -> dict[str, Figure]:
     found: dict[str, Figure] = {}
     for system in document.systems:
         for sheet in system.sheets:
-            found[f"{system.name} · {sheet.tag}"] = Figure(sheet.result, sheet.anchor)
+            found[f"{system.name} · {sheet.tag}"] = Figure(sheet.result, sheet.started)
         for reading in system.centrelines:
-            found[f"{system.name} · {reading.tag}"] = Figure(reading.result, reading.anchor)
+            found[f"{system.name} · {reading.tag}"] = Figure(reading.result, reading.at)
         for row in system.outlets:
-            found[f"{system.name} · {row.tag}"] = Figure(row.final, row.anchor)
+            found[f"{system.name} · {row.tag}"] = Figure(row.final, row.at)
     return found
 
 
@@ -50,11 +51,13 @@ def _figures(before: Document, after: Document, reasons: Mapping[str, str]) -> I
         earlier = old.get(name)
         if earlier is None:
             yield Change(what=f"{name}: measured since", after=line(figure.result))
-        elif (earlier.result, earlier.anchor) != (figure.result, figure.anchor):
-            why = reasons.get(figure.anchor, "")
-            what = "measured again" if earlier.anchor != figure.anchor else "computed again"
+        elif earlier != figure:
+            what = "measured again" if earlier.at != figure.at else "computed again"
             yield Change(
-                what=f"{name}: {what}", before=line(earlier.result), after=line(figure.result), why=why
+                what=f"{name}: {what}",
+                before=line(earlier.result),
+                after=line(figure.result),
+                why=reasons.get(name, ""),
             )
     for name in sorted(old.keys() - new.keys()):
         yield Change(what=f"{name}: no longer part of the report", before=line(old[name].result))

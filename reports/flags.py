@@ -31,8 +31,14 @@ def flag(state: FlagState, material: Material, *, newer: Session | None = None, 
         advice=found.advice,
         where=_where(state),
         anchor=anchor,
-        answer=_answer(state.newest, material) or _replaced(newer, material),
+        answer=_answer(_deciding(state, newer), material) or _replaced(newer, material),
     )
+
+
+def _deciding(state: FlagState, newer: Session | None) -> FlagAnswer | None:
+    """The answer that counts; that the rules cleared a replaced session's flag says less than why it was."""
+    cleared = state.state == AnswerKind.CLEARED and newer is not None
+    return None if cleared else state.newest
 
 
 def _where(state: FlagState) -> str:

@@ -188,7 +188,7 @@ def _keep(made: Issue, rendered: RenderedReport) -> str:
 
 
 def _store_file(made: Issue, rendered: RenderedReport, name: str) -> None:
-    IssuedFile.objects.create(
+    file = IssuedFile.objects.create(
         issue=made,
         name=name,
         sha256=rendered.sha256,
@@ -201,7 +201,7 @@ def _store_file(made: Issue, rendered: RenderedReport, name: str) -> None:
         "report.rendered",
         "report",
         made.id,
-        data={"number": made.number, "size": rendered.size, "pages": rendered.pages},
+        data={"file": str(file.id), "number": made.number, "pages": rendered.pages},
         content_digest=rendered.sha256,
     )
     job = Job.objects.select_for_update(of=("self",)).get(id=made.revision.job_id)

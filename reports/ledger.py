@@ -101,6 +101,11 @@ def detail(result: Result) -> dict[str, Any]:
     return dict(result.detail or {})
 
 
+def given(result: Result) -> dict[str, Any]:
+    """What the calculation was given."""
+    return dict(result.inputs.get("calculation") or {})
+
+
 def output(result: Result, point: TestPoint) -> dict[str, Any]:
     """The propagated flow on the design's basis, with its budget."""
     name = "standard_flow" if basis_of(point) == "standard" else "flow"

@@ -13,9 +13,7 @@ from zoneinfo import ZoneInfo
 from jobs.models import Certificate, Instrument, Member
 from measurements.models import Reading, Result, Session, Sweep
 from reports import document as doc
-from reports.reviewset import ReviewSet
-
-MOST_IN_FORCE = 8
+from reports.reviewset import Measured, ReviewSet
 
 
 @dataclass(frozen=True)
@@ -27,7 +25,7 @@ class Material:
     readings: dict[UUID, list[Reading]]
     sweeps: dict[UUID, list[Sweep]]
     instruments: dict[UUID, Instrument]
-    certificates: dict[UUID, list[Certificate]]
+    certificates: dict[UUID, Certificate]
     old_results: dict[UUID, Result] = field(default_factory=dict)
 
     def local(self, moment: datetime) -> datetime:
@@ -46,16 +44,24 @@ class Material:
         named = instruments_of(session)
         return {use: self.instruments[one] for use, one in named.items() if one in self.instruments}
 
-    def in_force(self, instrument: Instrument, at: datetime) -> Certificate | None:
-        """The certificate in force at a moment: the last one calibrated by then that nothing replaced."""
-        day = self.local(at).date()
-        rows = [c for c in self.certificates.get(instrument.id, ()) if c.calibrated_on <= day]
-        return max(rows, key=lambda c: (c.calibrated_on, c.entered_at), default=None)
+    def held(self, one: Measured) -> list[tuple[Instrument, Certificate | None]]:
+        """Instruments of a session with the certificates that its result rests on."""
+        taken = certificates_of(one.result)
+        return [
+            (instrument, self.certificates.get(taken.get(instrument.id, instrument.id)))
+            for instrument in self.used(one.session).values()
+        ]
 
 
 def instruments_of(session: Session) -> dict[str, UUID]:
     """Ids of a session's instruments by use."""
     return {use: UUID(str(one)) for use, one in (session.content.get("instruments") or {}).items() if one}
+
+
+def certificates_of(result: Result | None) -> dict[UUID, UUID]:
+    """By instrument, the certificate that a result was corrected by."""
+    rows = result.inputs.get("certificates") or [] if result else []
+    return {UUID(row["instrument"]): UUID(row["certificate"]) for row in rows if row.get("certificate")}
 
 
 def collect(found: ReviewSet) -> Material:
@@ -74,7 +80,12 @@ def collect(found: ReviewSet) -> Material:
         instruments={
             one.id: one for one in Instrument.objects.filter(id__in=named).prefetch_related("ranges")
         },
-        certificates=_certificates(named),
+        certificates={
+            one.id: one
+            for one in Certificate.objects.filter(
+                id__in={c for one in found.measured for c in certificates_of(one.result).values()}
+            ).prefetch_related("points")
+        },
         old_results={
             row.session_id: row
             for row in Result.objects.filter(session__in=old).order_by("computed_at", "id")
@@ -86,15 +97,4 @@ def _by_session(rows: Iterable[Reading] | Iterable[Sweep]) -> dict[UUID, list]: 
     found = defaultdict(list)
     for row in rows:
         found[row.session_id].append(row)
-    return dict(found)
-
-
-def _certificates(instruments: set[UUID]) -> dict[UUID, list[Certificate]]:
-    rows = Certificate.objects.filter(instrument__in=instruments).prefetch_related("points")
-    rows = rows.order_by("calibrated_on", "entered_at", "id")
-    replaced = {row.supersedes_id for row in rows if row.supersedes_id}
-    found: dict[UUID, list[Certificate]] = defaultdict(list)
-    for row in rows:
-        if row.id not in replaced:
-            found[row.instrument_id].append(row)
     return dict(found)

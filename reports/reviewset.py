@@ -7,6 +7,7 @@ change of a point or setting that came in between gives another digest.
 from collections import defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from datetime import datetime
 from functools import cached_property
 from typing import Any
 from uuid import UUID
@@ -17,6 +18,7 @@ from measurements.models import (
     AnswerKind,
     Flag,
     FlagAnswer,
+    Method,
     Outcome,
     Result,
     Session,
@@ -83,7 +85,10 @@ class Measured:
 
 @dataclass(frozen=True)
 class PointState:
-    """A test point of the job with its sessions, oldest first; the last one is the figure that stands."""
+    """A test point of the job with its sessions, oldest first; the last one is the figure that stands.
+
+    Screening readings stand before all others: however new, they never displace one that carries a verdict.
+    """
 
     point: TestPoint
     sessions: tuple[Measured, ...] = ()
@@ -272,9 +277,16 @@ def _system(
     )
     return SystemState(
         system=system,
-        points=tuple(PointState(point, tuple(by_point.get(point.id, ()))) for point in own),
+        points=tuple(
+            PointState(point, tuple(sorted(by_point.get(point.id, ()), key=_standing))) for point in own
+        ),
         flags=tuple(of_system),
     )
+
+
+def _standing(one: Measured) -> tuple[bool, datetime, str]:
+    screening = one.session.method == Method.CENTRELINE_READING
+    return (not screening, one.session.started_at, str(one.session.id))
 
 
 def is_computed(one: Measured) -> bool:

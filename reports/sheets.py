@@ -51,7 +51,7 @@ class Found:
     @property
     def speed(self) -> float:
         """v / sqrt(2 p): probe factor over the root of the density."""
-        probe = self.result.inputs.get("probe") or {}
+        probe = ledger.given(self.result).get("probe") or {}
         factor = ledger.finite(probe.get("value")) or 1.0
         return factor / math.sqrt(self.result.density or 1.2)
 
@@ -69,7 +69,8 @@ def sheet(one: Measured, material: Material, *, remark: str = "") -> doc.Travers
     line = ledger.ledger(result, session.test_point)
     plane = session.content.get("plane") or {}
     duct = duct_of(plane)
-    found = Found(one, session, result, plane, duct, layout_of(plane, duct), material)
+    pitot = session.method == Method.PITOT_TRAVERSE
+    found = Found(one, session, result, plane, duct, layout_of(plane, duct) if pitot else None, material)
     lines, points = _lines(found), _points(found)
     runs = _runs(found)
     velocities = [p["velocity"] for p in ledger.detail(result).get("points", ())]
@@ -127,7 +128,7 @@ def duct_of(plane: Mapping[str, Any]) -> Duct:
 
 
 def layout_of(plane: Mapping[str, Any], duct: Duct) -> Layout | None:
-    """The layout the points follow; None when none was stated (or for sweeps, which have lines only)."""
+    """The layout the points follow; None when none was stated."""
     if not plane.get("rule") or not plane.get("points"):
         return None
     return make_layout(
@@ -336,7 +337,7 @@ def _standard(result: Result) -> doc.Measured | None:
 def _air(found: Found) -> tuple[doc.Fact, ...]:
     """The state of the air as entered, with U = 2 u as the calculation took it."""
     conditions = found.session.content.get("conditions") or {}
-    inputs = found.result.inputs.get("air") or {}
+    inputs = ledger.given(found.result).get("air") or {}
     facts = []
     for name, words, quantity, u in FACTS:
         entry = conditions.get(name)

@@ -84,7 +84,12 @@ def build(
     if before is None:
         return document
     earlier = doc.from_bytes(zlib.decompress(before.snapshot))
-    reasons = {str(one.session.id): one.session.reason for one in found.measured if one.session.reason}
+    reasons = {
+        f"{system.system.tag} · {point.point.tag}": point.final.session.reason
+        for system in found.systems
+        for point in system.points
+        if point.final is not None
+    }
     return msgspec.structs.replace(document, changes=changes.differences(earlier, document, reasons))
 
 
@@ -234,9 +239,8 @@ def _instruments(collected: Material) -> tuple[doc.Instrument, ...]:
     """Instruments that were used, with every certificate that was in force at some reading."""
     used: dict[UUID, dict[UUID, object]] = {}
     for one in collected.found.measured:
-        for instrument in collected.used(one.session).values():
+        for instrument, certificate in collected.held(one):
             held = used.setdefault(instrument.id, {})
-            certificate = collected.in_force(instrument, one.session.started_at)
             if certificate is not None:
                 held[certificate.id] = certificate
     made = [readings.instrument(collected.instruments[i], list(held.values())) for i, held in used.items()]

@@ -3,9 +3,11 @@
 from collections.abc import Iterator
 
 from jobs.models import PointKind
+from measurements.calc.records import from_plain
 from measurements.calc.system import balance
 from measurements.calc.uncertainty import Result as Propagated
 from measurements.models import Method, Result, Verdict
+from measurements.rules.systems import outlets_below
 from reports import document as doc
 from reports import flags, ledger, sheets
 from reports.material import Material
@@ -167,17 +169,25 @@ def _status(answer: doc.Answer | None) -> str:
 
 
 def sum_check(system: SystemState) -> doc.SumCheck | None:
-    """All outlets together against the one traverse that feeds them; None when it cannot be made."""
-    outlets = [state for state in system.points if state.point.kind == PointKind.OUTLET]
-    mains = [
-        state
-        for state in system.points
-        if state.point.kind == PointKind.PLANE and state.point.parent_id is None and _traversed(state)
-    ]
-    if len(mains) != 1 or not outlets or not all(_computed(state) for state in outlets):
-        return None
-    main = mains[0]
-    found = balance([_propagated(state) for state in outlets], _propagated(main))
+    """The outlets below the first traverse plane that has all of them measured; None when there is none.
+
+    Compared at standard density, so by mass, as the rule does.
+    """
+    points = [state.point for state in system.points]
+    figures = {s.point.id: s for s in system.points if s.final is not None and is_computed(s.final)}
+    for plane in points:
+        outlets = outlets_below(plane, points)
+        wanted = {plane.id, *(outlet.id for outlet in outlets)}
+        if plane.kind == PointKind.PLANE and outlets and wanted <= figures.keys():
+            return _compare(figures[plane.id], [figures[outlet.id] for outlet in outlets])
+    return None
+
+
+def _compare(main: PointState, outlets: list[PointState]) -> doc.SumCheck:
+    hoods = {one.session.content["instruments"].get("hood") for s in outlets if (one := s.final)}
+    found = balance(
+        [_standard(state) for state in outlets], _standard(main), common=1.0 if len(hoods) == 1 else 0.0
+    )
     words = "agrees with" if found.agrees else "does not agree with"
     return doc.SumCheck(
         traverse=main.point.tag,
@@ -186,32 +196,13 @@ def sum_check(system: SystemState) -> doc.SumCheck | None:
         outlets_flow=doc.Measured(value=found.outlet_sum, expanded=found.outlet_U),
         difference=doc.Measured(value=found.difference, expanded=found.U),
         agrees=found.agrees,
-        sentence=f"The sum of the outlets {words} the traverse within their combined uncertainty.",
+        sentence=f"At standard density the sum of the outlets {words} the traverse within their combined "
+        "uncertainty.",
     )
 
 
-def _computed(state: PointState) -> bool:
-    return state.final is not None and is_computed(state.final)
-
-
-def _traversed(state: PointState) -> bool:
-    return _computed(state) and state.final is not None and is_traverse(state.final)
-
-
-def _propagated(state: PointState) -> Propagated:
-    """A stored flow at actual density, as the comparison takes it."""
-    result = _result(state.final) if state.final else None
-    if result is None or result.flow is None:
+def _standard(state: PointState) -> Propagated:
+    """The stored flow at standard density, as the comparison takes it."""
+    if state.final is None:
         raise ValueError(f"{state.point.tag}: no figure")
-    return Propagated(
-        name="flow",
-        unit="m3/s",
-        value=result.flow,
-        u=result.flow_u or 0.0,
-        U=result.flow_expanded or 0.0,
-        k=result.coverage_factor or 2.0,
-        dof=float("inf"),
-        coverage=0.9545,
-        budget=(),
-        digest=result.inputs_digest,
-    )
+    return from_plain(Propagated, ledger.detail(_result(state.final))["standard_flow"])

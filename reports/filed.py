@@ -1,0 +1,131 @@
+"""What a report's file says about itself: the attached snapshot, the printed digest and the printed address.
+
+Needs no database. A file that was altered and made consistent again is found only by comparing its SHA-256
+with the issued one; here it shows when text and attachment do not fit each other.
+"""
+
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import pikepdf
+
+from jobs.errors import Fault, Invalid
+from reports import document as doc
+from reports.verify import Address, parse_address
+
+SNAPSHOT, READINGS = "snapshot.json", "readings.csv"
+MOST_SNAPSHOT = 256 * 1024 * 1024
+_DIGEST = re.compile(r"[0-9a-f]{64}")
+_SHOWS = {"Tj", "TJ", "'", '"'}
+
+
+@dataclass(frozen=True)
+class Filed:
+    """A report's file, read."""
+
+    snapshot_digest: str
+    printed_digests: frozenset[str]
+    canonical: bool
+    document: doc.Document
+    address: Address | None
+    has_readings: bool
+
+    @property
+    def faults(self) -> list[str]:
+        """What does not fit together; empty when all does."""
+        found = []
+        if not self.canonical:
+            found.append(f"{SNAPSHOT} is not in its canonical form: it was written by something else")
+        if self.snapshot_digest not in self.printed_digests:
+            found.append(f"the digest of {SNAPSHOT} is not the one printed in the report")
+        if not self.has_readings:
+            found.append(f"{READINGS} is not attached")
+        return found
+
+
+def read(path: Path) -> Filed:
+    """Reads a report's file. Raises Invalid when it is no PDF or carries no snapshot of this service."""
+    try:
+        with pikepdf.open(path) as pdf:
+            return _read(pdf)
+    except (pikepdf.PdfError, OSError) as error:
+        raise Invalid(f"{path.name} cannot be read as a PDF: {error}", [Fault("/file", "no PDF")]) from None
+
+
+def _read(pdf: pikepdf.Pdf) -> Filed:
+    if SNAPSHOT not in pdf.attachments:
+        raise Invalid(f"{SNAPSHOT} is not attached: this is no report.", [Fault("/file", "no snapshot")])
+    data = pdf.attachments[SNAPSHOT].get_file().read_bytes()
+    if len(data) > MOST_SNAPSHOT:
+        raise Invalid(f"{SNAPSHOT} is far larger than a report's.", [Fault("/file", "too large")])
+    try:
+        document = doc.from_bytes(data)
+    except msgspec.MsgspecError as error:
+        raise Invalid(f"{SNAPSHOT} cannot be read: {error}", [Fault("/file", "bad snapshot")]) from None
+    return Filed(
+        snapshot_digest=doc.digest(data),
+        printed_digests=frozenset(_printed(pdf)),
+        canonical=doc.to_bytes(document) == data,
+        document=document,
+        address=next(_addresses(pdf), None),
+        has_readings=READINGS in pdf.attachments,
+    )
+
+
+def _addresses(pdf: pikepdf.Pdf) -> Iterator[Address]:
+    """Public addresses among the file's links."""
+    for page in pdf.pages:
+        for link in page.obj.get("/Annots", ()):
+            address = link.get("/A", pikepdf.Dictionary()).get("/URI")
+            found = parse_address(str(address)) if address is not None else None
+            if found is not None:
+                yield found
+
+
+def _printed(pdf: pikepdf.Pdf) -> Iterator[str]:
+    """SHA-256 digests in the text of the pages, however they are broken into lines."""
+    for page in pdf.pages:
+        text = re.sub(r"\s+", "", page_text(page))
+        yield from _DIGEST.findall(text)
+
+
+def page_text(page: pikepdf.Page) -> str:
+    """The text of a page in the order of its content, by the fonts' own tables."""
+    fonts = page.obj.get("/Resources", pikepdf.Dictionary()).get("/Font", pikepdf.Dictionary())
+    tables = {str(name): _to_unicode(fonts[name]) for name in fonts.keys()}  # noqa: SIM118 (no mapping)
+    table: dict[bytes, str] = {}
+    parts: list[str] = []
+    for operands, operator in pikepdf.parse_content_stream(page):
+        name = str(operator)
+        if name == "Tf":
+            table = tables.get(str(operands[0]), {})
+        elif name in _SHOWS:
+            parts.append(_shown(operands[-1], table))
+        elif name in {"ET", "T*", "Td", "TD"}:
+            parts.append(" ")
+    return "".join(parts)
+
+
+def _shown(operand: Any, table: dict[bytes, str]) -> str:
+    pieces = operand if isinstance(operand, pikepdf.Array) else [operand]
+    texts = [bytes(piece) for piece in pieces if isinstance(piece, pikepdf.String)]
+    return "".join(
+        table.get(text[at : at + 2], "") for text in texts for at in range(0, len(text) - len(text) % 2, 2)
+    )
+
+
+def _to_unicode(font: Any) -> dict[bytes, str]:
+    """Two-byte codes of a font and the letters they mean."""
+    if "/ToUnicode" not in font:
+        return {}
+    lines = font.ToUnicode.read_bytes().decode("ascii", "replace").splitlines()
+    pairs = (line.split() for line in lines)
+    return {
+        bytes.fromhex(pair[0][1:-1]): bytes.fromhex(pair[1][1:-1]).decode("utf-16-be", "replace")
+        for pair in pairs
+        if len(pair) == 2 and pair[0][0] == pair[1][0] == "<" and len(pair[0]) == 6
+    }
