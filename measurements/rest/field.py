@@ -1,16 +1,17 @@
-"""What a tablet uses: its posts."""
+"""What a tablet uses: its worklist and its posts."""
 
 from typing import Any
 
-from drf_spectacular.utils import OpenApiExample, OpenApiTypes, extend_schema
+from drf_spectacular.utils import OpenApiExample, OpenApiParameter, OpenApiTypes, extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from jobs.access import Action
-from jobs.http.door import Door
+from jobs.http.door import Door, etag
 from jobs.http.idempotency import Repeatable
 from measurements import intake
+from measurements.worklist import worklist
 
 
 class FaultOut(serializers.Serializer):
@@ -24,7 +25,7 @@ class FaultOut(serializers.Serializer):
 class OutcomeOut(serializers.Serializer):
     session = serializers.UUIDField(allow_null=True, help_text="Null when its id cannot be read.")
     outcome = serializers.ChoiceField([intake.STORED, intake.ALREADY, intake.OTHER, intake.REFUSED])
-    errors = FaultOut(many=True)
+    errors = FaultOut(many=True)  # type: ignore[assignment]
 
     class Meta:
         ref_name = "SessionOutcome"
@@ -87,3 +88,35 @@ class FieldBatches(Repeatable, Door):
         """
         outcomes = intake.post_batch(self.actor, request._request.body)
         return Response({"outcomes": [outcome.as_json() for outcome in outcomes]})
+
+
+class FieldWorklist(Door):
+    """The work of the person signed in on the tablet."""
+
+    needs = {"GET": Action.MEASURE}
+    serializer_class = serializers.Serializer
+
+    @extend_schema(
+        operation_id="field_worklist",
+        tags=["field"],
+        parameters=[
+            OpenApiParameter("If-None-Match", str, OpenApiParameter.HEADER, description="The ETag seen last.")
+        ],
+        responses={(200, "application/json"): OpenApiTypes.OBJECT, 304: None},
+    )
+    def get(self, request: Request) -> Response:
+        """All that measuring needs without network: jobs, points, layouts with insertion depths, tolerances,
+        instruments with their certificates, and open requests for re-measurement. Lengths in m, SI.
+
+        Answers 304 without a body when nothing changed since the ETag in If-None-Match.
+        """
+        found = worklist(self.actor)
+        tag = etag(found.digest)
+        headers = {"ETag": tag, "Cache-Control": "private, no-cache"}
+        if tag in _tags(request.headers.get("If-None-Match", "")):
+            return Response(status=304, headers=headers)
+        return Response(found.content, headers=headers)
+
+
+def _tags(header: str) -> set[str]:
+    return {tag.strip().removeprefix("W/") for tag in header.split(",")}

@@ -2,8 +2,15 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from measurements.rest import field
+from measurements.rest import field, views
 
 urlpatterns: list[URLPattern | URLResolver] = [
-    path("field/batches", field.FieldBatches.as_view(), name="field-batches"),
+    path("field/batches", field.FieldBatches.as_view()),
+    path("field/worklist", field.FieldWorklist.as_view()),
+    path("sessions", views.Sessions.as_view()),
+    path("sessions/<uuid:session_id>", views.SessionDetail.as_view()),
+    path("results/<uuid:result_id>", views.ResultDetail.as_view()),
+    path("flags", views.Flags.as_view()),
+    path("jobs/<uuid:job_id>/results", views.JobResults.as_view()),
+    path("jobs/<uuid:job_id>/submit", views.JobSubmission.as_view()),
 ]

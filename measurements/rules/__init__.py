@@ -82,7 +82,9 @@ def _basis(one: Found, flags: Iterable[Flag]) -> tuple[str, Found]:
 
 
 def _is_open(flag: Flag) -> bool:
-    return not flag.answers.all()
+    """Unanswered, or sent back for a re-measurement that has not settled it yet."""
+    answers = sorted(flag.answers.all(), key=lambda answer: (answer.answered_at, answer.id))
+    return not answers or answers[-1].kind == AnswerKind.REMEASURE
 
 
 def _is_cleared(flag: Flag) -> bool:

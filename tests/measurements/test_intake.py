@@ -1,15 +1,12 @@
 """What a batch becomes: stored, known, refused; and what is kept."""
 
 import hashlib
-import json
 import zlib
-from uuid import UUID
 
 import pytest
 
 from jobs.models import DueWork, Event
 from jobs.tenancy.context import company
-from jobs.tenancy.ids import uuid7
 from measurements.intake import post_batch
 from measurements.models import Batch, Reading, Session, Sweep
 from tests.factories import World

@@ -1,0 +1,159 @@
+"""What a person may see of measurements, and how it is fetched. Every door reads through here."""
+
+from collections import defaultdict
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from uuid import UUID
+
+from django.db.models import Count, Exists, OuterRef, Prefetch, Q, QuerySet, Subquery
+
+from jobs.access import Actor
+from jobs.models import Job, PointKind, System, TestPoint
+from jobs.queries import visible
+from measurements.current import current_results, current_sessions
+from measurements.models import AnswerKind, Flag, FlagAnswer, Reading, Result, Session, Severity, Sweep
+
+HEAVY = ("inputs", "detail")
+MEASURED_KINDS = (PointKind.PLANE, PointKind.OUTLET)
+"""Points that a job is not complete without."""
+STATES = ("waiting", "computed", "refused", "superseded")
+
+
+def visible_sessions(actor: Actor | None) -> QuerySet[Session]:
+    """Sessions with their place, who measured, the newest result and whether they are superseded.
+
+    `newest_results` on each holds one result at most, without its inputs and detail.
+    """
+    newest = Result.objects.order_by("session_id", "-computed_at", "-id").distinct("session_id")
+    superseded = Exists(Session.objects.filter(supersedes=OuterRef("id")))
+    outcome = Result.objects.filter(session=OuterRef("id")).order_by("-computed_at", "-id").values("outcome")
+    rows = Session.objects.select_related("job", "test_point__system", "member")
+    rows = rows.annotate(is_superseded=superseded, newest_outcome=Subquery(outcome[:1]))
+    results = Prefetch("results", newest.defer(*HEAVY), to_attr="newest_results")
+    return visible(rows.prefetch_related(results), actor)
+
+
+def in_state(rows: QuerySet[Session], state: str) -> QuerySet[Session]:
+    """Sessions of `visible_sessions` in one of STATES."""
+    if state == "superseded":
+        return rows.filter(Q(("is_superseded", True)))
+    outcome = None if state == "waiting" else state
+    return rows.filter(Q(("is_superseded", False)) & Q(("newest_outcome", outcome)))
+
+
+def state_of(session: Session) -> str:
+    """One of STATES, for a row of `visible_sessions`."""
+    if session.is_superseded:  # type: ignore[attr-defined]
+        return "superseded"
+    return session.newest_outcome or "waiting"  # type: ignore[attr-defined,no-any-return]
+
+
+def readings_of(session: Session) -> list[Reading]:
+    """In the order of the traverse."""
+    return list(session.readings.order_by("run", "line", "point", "taken_at", "id"))
+
+
+def sweeps_of(session: Session) -> list[Sweep]:
+    return list(session.sweeps.order_by("run", "line", "started_at", "id"))
+
+
+def newest_answer() -> Subquery:
+    """The kind of a flag's newest answer."""
+    answers = FlagAnswer.objects.filter(flag=OuterRef("id")).order_by("-answered_at", "-id")
+    return Subquery(answers.values("kind")[:1])
+
+
+def visible_flags(actor: Actor | None) -> QuerySet[Flag]:
+    """Flags with place and answers, and `newest_answer`: the kind of the newest one, None when open."""
+    answers = FlagAnswer.objects.select_related("member").order_by("-answered_at", "-id")
+    rows = Flag.objects.select_related("job", "system", "test_point").annotate(newest_answer=newest_answer())
+    return visible(rows.prefetch_related(Prefetch("answers", answers)), actor)
+
+
+def open_flags(rows: QuerySet[Flag]) -> QuerySet[Flag]:
+    """Flags without an answer, and those sent back where nothing settled it yet."""
+    return rows.filter(Q(newest_answer=None) | Q(newest_answer=AnswerKind.REMEASURE))
+
+
+def settled_flags(rows: QuerySet[Flag]) -> QuerySet[Flag]:
+    """The others: accepted with a reason, or no longer so."""
+    return rows.filter(Q(newest_answer=AnswerKind.ACCEPT) | Q(newest_answer=AnswerKind.CLEARED))
+
+
+def visible_results(actor: Actor | None) -> QuerySet[Result]:
+    return visible(Result.objects.select_related("session__test_point__system", "session__job"), actor)
+
+
+@dataclass
+class PointFigure:
+    """A test point of a job with the session and result that count."""
+
+    point: TestPoint
+    session: Session | None = None
+    result: Result | None = None
+    open_flags: int = 0
+
+
+@dataclass
+class SystemFigures:
+    system: System
+    points: list[PointFigure] = field(default_factory=list)
+
+
+def job_results(job: Job) -> list[SystemFigures]:
+    """Systems, points and current results of one job, in a constant number of statements."""
+    systems = System.objects.filter(job_systems__job=job.id).order_by("tag")
+    found = {system.id: SystemFigures(system) for system in systems}
+    sessions = {s.test_point_id: s for s in current_sessions([job.id]).select_related("member")}
+    results = current_results([s.id for s in sessions.values()], *HEAVY)
+    flags = open_flag_counts(job.id)
+    for point in TestPoint.objects.filter(system__in=list(found)).order_by("position", "tag"):
+        session = sessions.get(point.id)
+        result = results.get(session.id) if session else None
+        figure = PointFigure(point, session, result, flags.get(point.id, 0))
+        found[point.system_id].points.append(figure)
+    return list(found.values())
+
+
+def open_flag_counts(job_id: UUID) -> dict[UUID, int]:
+    """Open flags that are more than a remark, by test point."""
+    rows = Flag.objects.filter(job=job_id).annotate(newest_answer=newest_answer())
+    rows = open_flags(rows).exclude(severity=Severity.REMARK)
+    counted = rows.order_by().values("test_point").annotate(number=Count("id"))
+    return {row["test_point"]: row["number"] for row in counted}
+
+
+@dataclass
+class JobOverview:
+    """Where a job stands: points that need a figure, those that have one, and what is flagged."""
+
+    points: int = 0
+    measured: int = 0
+    waiting: int = 0
+    must_answer: int = 0
+    should_answer: int = 0
+
+    @property
+    def to_do(self) -> int:
+        return self.points - self.measured
+
+
+def job_overviews(jobs: Iterable[UUID]) -> dict[UUID, JobOverview]:
+    """Overview of each job, in a constant number of statements however many jobs."""
+    wanted = list(jobs)
+    found: dict[UUID, JobOverview] = defaultdict(JobOverview)
+    points = TestPoint.objects.filter(kind__in=MEASURED_KINDS, system__job_systems__job__in=wanted)
+    needed = set(points.values_list("system__job_systems__job", "id"))
+    for job, _ in needed:
+        found[job].points += 1
+    evaluated = Exists(Result.objects.filter(session=OuterRef("id")))
+    for session in current_sessions(wanted).annotate(is_evaluated=evaluated).defer("content"):
+        if (session.job_id, session.test_point_id) in needed:
+            found[session.job_id].measured += 1
+        found[session.job_id].waiting += not session.is_evaluated  # type: ignore[attr-defined]
+    rows = open_flags(Flag.objects.filter(job__in=wanted).annotate(newest_answer=newest_answer()))
+    for row in rows.order_by().values("job", "severity").annotate(number=Count("id")):
+        overview = found[row["job"]]
+        overview.must_answer += row["number"] if row["severity"] == Severity.STOP else 0
+        overview.should_answer += row["number"] if row["severity"] == Severity.WARNING else 0
+    return {job: found[job] for job in wanted}

@@ -1,0 +1,240 @@
+"""Shapes of what the measurements app answers. SI, with the unit in the field's name."""
+
+from typing import Any
+
+from rest_framework import serializers
+
+from measurements.models import Flag, FlagAnswer, Outcome, Result, Session, Severity, Verdict
+from measurements.queries import readings_of, state_of, sweeps_of
+
+
+class AnswerOut(serializers.Serializer):
+    """How a flag was answered. No member: cleared by the rules."""
+
+    id = serializers.UUIDField()
+    kind = serializers.CharField()
+    reason = serializers.CharField()
+    member = serializers.UUIDField(source="member_id", allow_null=True)
+    member_name = serializers.SerializerMethodField()
+    answered_at = serializers.DateTimeField()
+
+    class Meta:
+        ref_name = "FlagAnswer"
+
+    def get_member_name(self, answer: FlagAnswer) -> str | None:
+        return answer.member.name if answer.member else None
+
+
+class FlagOut(serializers.Serializer):
+    """What a rule saw, what it expected, what to do, and the answers, newest first."""
+
+    id = serializers.UUIDField()
+    job = serializers.UUIDField(source="job_id")
+    system = serializers.UUIDField(source="system_id", allow_null=True)
+    test_point = serializers.UUIDField(source="test_point_id", allow_null=True)
+    test_point_tag = serializers.SerializerMethodField()
+    session = serializers.UUIDField(source="session_id", allow_null=True)
+    rule = serializers.CharField()
+    severity = serializers.ChoiceField(Severity.choices)
+    seen = serializers.CharField()
+    expected = serializers.CharField()
+    advice = serializers.CharField()
+    source = serializers.CharField()  # type: ignore[assignment]
+    data = serializers.JSONField()  # type: ignore[assignment]
+    raised_at = serializers.DateTimeField()
+    open = serializers.SerializerMethodField()
+    answers = AnswerOut(many=True)
+
+    class Meta:
+        ref_name = "Flag"
+
+    def get_test_point_tag(self, flag: Flag) -> str | None:
+        return flag.test_point.tag if flag.test_point else None
+
+    def get_open(self, flag: Flag) -> bool:
+        answers = list(flag.answers.all())
+        return not answers or answers[0].kind == "remeasure"
+
+
+class FiguresOut(serializers.Serializer):
+    """The figures of one computation. U at 95.45 %."""
+
+    id = serializers.UUIDField()
+    computed_at = serializers.DateTimeField()
+    outcome = serializers.ChoiceField(Outcome.choices)
+    refusal = serializers.CharField(help_text="Why there is no figure; empty when there is one.")
+    flow_m3_s = serializers.FloatField(source="flow", allow_null=True)
+    flow_expanded_m3_s = serializers.FloatField(source="flow_expanded", allow_null=True)
+    standard_flow_m3_s = serializers.FloatField(source="standard_flow", allow_null=True)
+    standard_flow_expanded_m3_s = serializers.FloatField(source="standard_flow_expanded", allow_null=True)
+    density_kg_m3 = serializers.FloatField(source="density", allow_null=True)
+    mean_velocity_m_s = serializers.FloatField(source="mean_velocity", allow_null=True)
+    design_flow_m3_s = serializers.FloatField(source="design_flow", allow_null=True)
+    share_of_design = serializers.FloatField(allow_null=True)
+    share_expanded = serializers.FloatField(allow_null=True)
+    tolerance_below = serializers.FloatField(allow_null=True)
+    tolerance_above = serializers.FloatField(allow_null=True)
+    coverage_factor = serializers.FloatField(allow_null=True)
+    effective_dof = serializers.FloatField(allow_null=True, help_text="Null: infinite.")
+    verdict = serializers.ChoiceField(Verdict.choices)
+    probability = serializers.FloatField(allow_null=True)
+    accepted = serializers.BooleanField(allow_null=True)
+    calculation_version = serializers.CharField()
+    inputs_digest = serializers.CharField()
+    content_digest = serializers.CharField()
+
+    class Meta:
+        ref_name = "Figures"
+
+
+class ResultOut(FiguresOut):
+    """With all that the calculation was given and gave: budget, points, certificates, remarks."""
+
+    session = serializers.UUIDField(source="session_id")
+    inputs = serializers.JSONField()
+    detail = serializers.JSONField()
+
+    class Meta:
+        ref_name = "Result"
+
+
+class SessionOut(serializers.Serializer):
+    """One measurement of one test point, with its newest figures."""
+
+    id = serializers.UUIDField()
+    job = serializers.UUIDField(source="job_id")
+    system = serializers.UUIDField(source="test_point.system_id")
+    system_tag = serializers.CharField(source="test_point.system.tag")
+    test_point = serializers.UUIDField(source="test_point_id")
+    test_point_tag = serializers.CharField(source="test_point.tag")
+    method = serializers.CharField()
+    member = serializers.UUIDField(source="member_id")
+    member_name = serializers.CharField(source="member.name")
+    device = serializers.UUIDField(source="device_id", allow_null=True)
+    started_at = serializers.DateTimeField()
+    finished_at = serializers.DateTimeField()
+    received_at = serializers.DateTimeField()
+    clock_offset_s = serializers.FloatField()
+    supersedes = serializers.UUIDField(source="supersedes_id", allow_null=True)
+    reason = serializers.CharField()
+    note = serializers.CharField()
+    content_digest = serializers.CharField()
+    state = serializers.SerializerMethodField()
+    result = serializers.SerializerMethodField()
+
+    class Meta:
+        ref_name = "Session"
+
+    def get_state(self, session: Session) -> str:
+        """waiting, computed, refused or superseded"""
+        return state_of(session)
+
+    def get_result(self, session: Session) -> dict[str, Any] | None:
+        found: list[Result] = session.newest_results  # type: ignore[attr-defined]
+        return dict(FiguresOut(found[0]).data) if found else None
+
+
+COLUMNS = ("run", "line", "point", "quantity", "value", "entered", "unit", "taken_at")
+
+
+class SessionDetailOut(SessionOut):
+    """With its content, readings as columns (arrays of like length), sweeps, full result and flags."""
+
+    content = serializers.JSONField()
+    readings = serializers.SerializerMethodField()
+    sweeps = serializers.SerializerMethodField()
+    result = serializers.SerializerMethodField()
+    flags = serializers.SerializerMethodField()
+
+    class Meta:
+        ref_name = "SessionDetail"
+
+    def get_readings(self, session: Session) -> dict[str, list[Any]]:
+        """Columns: value in SI, entered as shown."""
+        rows = readings_of(session)
+        return {name: [getattr(row, name) for row in rows] for name in COLUMNS}
+
+    def get_sweeps(self, session: Session) -> list[dict[str, Any]]:
+        names = ("run", "line", "quantity", "started_at", "duration_s", "mean", "entered", "unit", "samples")
+        return [{name: getattr(row, name) for name in names} for row in sweeps_of(session)]
+
+    def get_result(self, session: Session) -> dict[str, Any] | None:
+        found = session.newest_results  # type: ignore[attr-defined]
+        if not found:
+            return None
+        return dict(ResultOut(Result.objects.get(id=found[0].id)).data)
+
+    def get_flags(self, session: Session) -> list[dict[str, Any]]:
+        return [dict(FlagOut(flag).data) for flag in self.context["flags"]]
+
+
+class PointResultOut(serializers.Serializer):
+    test_point = serializers.UUIDField(source="point.id")
+    tag = serializers.CharField(source="point.tag")
+    kind = serializers.CharField(source="point.kind")
+    parent = serializers.UUIDField(source="point.parent_id", allow_null=True)  # type: ignore[assignment]
+    design_flow_m3_s = serializers.FloatField(source="point.design_flow", allow_null=True)
+    design_entered = serializers.CharField(source="point.design_entered")
+    session = serializers.UUIDField(source="session.id", default=None)
+    method = serializers.CharField(source="session.method", default=None)
+    result = serializers.SerializerMethodField()
+    open_flags = serializers.IntegerField(help_text="Open flags that are more than a remark.")
+
+    class Meta:
+        ref_name = "PointResult"
+
+    def get_result(self, figure: Any) -> dict[str, Any] | None:
+        return dict(FiguresOut(figure.result).data) if figure.result else None
+
+
+class SystemResultsOut(serializers.Serializer):
+    system = serializers.UUIDField(source="system.id")
+    tag = serializers.CharField(source="system.tag")
+    kind = serializers.CharField(source="system.kind")
+    points = PointResultOut(many=True)
+
+    class Meta:
+        ref_name = "SystemResults"
+
+
+class OverviewOut(serializers.Serializer):
+    points = serializers.IntegerField()
+    measured = serializers.IntegerField()
+    to_do = serializers.IntegerField()
+    waiting = serializers.IntegerField(help_text="Posted, not evaluated yet.")
+    must_answer = serializers.IntegerField()
+    should_answer = serializers.IntegerField()
+
+    class Meta:
+        ref_name = "JobOverview"
+
+
+class JobResultsOut(serializers.Serializer):
+    job = serializers.UUIDField()
+    status = serializers.CharField()
+    overview = OverviewOut()
+    systems = SystemResultsOut(many=True)
+
+    class Meta:
+        ref_name = "JobResults"
+
+
+class MissingOut(serializers.Serializer):
+    system = serializers.CharField()
+    point = serializers.CharField()
+    test_point = serializers.UUIDField()
+    reason = serializers.CharField()
+
+    class Meta:
+        ref_name = "MissingPoint"
+
+
+class HandoverOut(serializers.Serializer):
+    """The job handed over, and what is still missing."""
+
+    job = serializers.UUIDField(source="job.id")
+    status = serializers.CharField(source="job.status")
+    missing = MissingOut(many=True)
+
+    class Meta:
+        ref_name = "Handover"

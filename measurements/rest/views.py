@@ -1,0 +1,165 @@
+"""Sessions, results and flags for reading; the hand-over of a job."""
+
+from collections.abc import Mapping, Sequence
+from uuid import UUID
+
+from drf_spectacular.utils import OpenApiParameter, extend_schema
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from jobs.access import Action
+from jobs.errors import Fault, Invalid, NotFound
+from jobs.http.door import Door
+from jobs.http.idempotency import Repeatable
+from jobs.models import Job
+from jobs.queries import visible
+from measurements import queries
+from measurements.models import Method, Severity
+from measurements.rest.serializers import (
+    FlagOut,
+    HandoverOut,
+    JobResultsOut,
+    ResultOut,
+    SessionDetailOut,
+    SessionOut,
+)
+from measurements.submit import submit_job
+
+
+def _id(given: Mapping[str, str], name: str) -> UUID | None:
+    try:
+        return UUID(given[name]) if name in given else None
+    except ValueError:
+        raise Invalid(f"'{name}' must be an id.", [Fault(f"query:{name}", "not a UUID")]) from None
+
+
+def _one_of(given: Mapping[str, str], name: str, choices: Sequence[str]) -> str | None:
+    if name in given and given[name] not in choices:
+        text = f"must be one of {', '.join(choices)}"
+        raise Invalid(f"'{name}' {text}.", [Fault(f"query:{name}", text)])
+    return given.get(name)
+
+
+class Sessions(Door):
+    """Sessions, newest first."""
+
+    needs = {"GET": Action.READ}
+    serializer_class = SessionOut
+    newest_first = True
+
+    @extend_schema(
+        operation_id="session_list",
+        tags=["measurements"],
+        parameters=[
+            OpenApiParameter("job", UUID, description="Of this job."),
+            OpenApiParameter("test_point", UUID, description="At this test point."),
+            OpenApiParameter("method", str, enum=Method.values),
+            OpenApiParameter("state", str, enum=list(queries.STATES)),
+        ],
+        responses={200: SessionOut(many=True)},
+    )
+    def get(self, request: Request) -> Response:
+        """List sessions with their newest figures."""
+        given = self.filters("job", "test_point", "method", "state")
+        rows = queries.visible_sessions(self.actor)
+        wanted = {
+            "job": _id(given, "job"),
+            "test_point": _id(given, "test_point"),
+            "method": _one_of(given, "method", Method.values),
+        }
+        rows = rows.filter(**{name: value for name, value in wanted.items() if value is not None})
+        if state := _one_of(given, "state", queries.STATES):
+            rows = queries.in_state(rows, state)
+        return self.page(rows, SessionOut)
+
+
+class SessionDetail(Door):
+    needs = {"GET": Action.READ}
+    serializer_class = SessionDetailOut
+
+    @extend_schema(operation_id="session_get", tags=["measurements"], responses={200: SessionDetailOut})
+    def get(self, request: Request, session_id: UUID) -> Response:
+        """One session with readings as columns, result with budget, and flags."""
+        session = queries.visible_sessions(self.actor).filter(id=session_id).first()
+        if session is None:
+            raise NotFound()
+        flags = queries.visible_flags(self.actor).filter(session=session_id).order_by("raised_at", "id")
+        context = {**self.get_serializer_context(), "flags": flags}
+        return Response(SessionDetailOut(session, context=context).data)
+
+
+class JobResults(Door):
+    needs = {"GET": Action.READ}
+    serializer_class = JobResultsOut
+
+    @extend_schema(operation_id="job_results", tags=["measurements"], responses={200: JobResultsOut})
+    def get(self, request: Request, job_id: UUID) -> Response:
+        """A job's systems, their points and the result that counts at each, with an overview."""
+        job = visible(Job.objects.all(), self.actor).filter(id=job_id).first()
+        if job is None:
+            raise NotFound()
+        content = {
+            "job": job.id,
+            "status": job.status,
+            "overview": queries.job_overviews([job.id])[job.id],
+            "systems": queries.job_results(job),
+        }
+        return Response(JobResultsOut(content).data)
+
+
+class ResultDetail(Door):
+    needs = {"GET": Action.READ}
+    serializer_class = ResultOut
+
+    @extend_schema(operation_id="result_get", tags=["measurements"], responses={200: ResultOut})
+    def get(self, request: Request, result_id: UUID) -> Response:
+        """One computation with its inputs, budget and remarks. It never changes."""
+        result = queries.visible_results(self.actor).filter(id=result_id).first()
+        if result is None:
+            raise NotFound()
+        return Response(ResultOut(result).data)
+
+
+class Flags(Door):
+    """Flags, newest first."""
+
+    needs = {"GET": Action.READ}
+    serializer_class = FlagOut
+    newest_first = True
+
+    @extend_schema(
+        operation_id="flag_list",
+        tags=["measurements"],
+        parameters=[
+            OpenApiParameter("job", UUID, description="Of this job."),
+            OpenApiParameter("session", UUID, description="Of this session."),
+            OpenApiParameter("severity", str, enum=Severity.values),
+            OpenApiParameter("open", str, enum=["true", "false"], description="Not answered yet."),
+        ],
+        responses={200: FlagOut(many=True)},
+    )
+    def get(self, request: Request) -> Response:
+        """List what the rules saw."""
+        given = self.filters("job", "session", "severity", "open")
+        rows = queries.visible_flags(self.actor)
+        wanted = {
+            "job": _id(given, "job"),
+            "session": _id(given, "session"),
+            "severity": _one_of(given, "severity", Severity.values),
+        }
+        rows = rows.filter(**{name: value for name, value in wanted.items() if value is not None})
+        if state := _one_of(given, "open", ("true", "false")):
+            rows = queries.open_flags(rows) if state == "true" else queries.settled_flags(rows)
+        return self.page(rows, FlagOut)
+
+
+class JobSubmission(Repeatable, Door):
+    needs = {"POST": Action.SUBMIT}
+    serializer_class = HandoverOut
+
+    @extend_schema(
+        operation_id="job_submit", tags=["measurements"], request=None, responses={200: HandoverOut}
+    )
+    def post(self, request: Request, job_id: UUID) -> Response:
+        """Hand the job over for review. What is missing is listed, not refused."""
+        return Response(HandoverOut(submit_job(self.actor, job_id)).data)
