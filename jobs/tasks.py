@@ -4,7 +4,7 @@ from uuid import UUID
 
 from celery import shared_task
 
-from jobs import due, events, signing_in
+from jobs import due, events
 from jobs.tenancy.context import company
 
 
@@ -29,8 +29,3 @@ def sweep() -> int:
     """Rings again for work and events that no message told of. Sent by beat every few seconds."""
     hour = due.this_hour()
     return sum(due.ring_again(company_id, hour) for company_id in due.companies_with_work())
-
-
-@shared_task(name="jobs.mail_password_reset")
-def mail_password_reset(user_id: str) -> None:
-    signing_in.mail_password_reset(UUID(user_id))
