@@ -13,7 +13,7 @@ from reports.render.join import Attachment, Metadata, join
 from reports.render.pages import Entry, blocks, contents, cover
 from reports.render.parts import Limits, Part, Presses, RenderFailed
 from reports.render.templating import PAPERS, page_rules, part_html
-from reports.render.text import anchor, cleaned
+from reports.render.text import anchor, cleaned, shortened
 
 Paper = Literal["A4", "Letter"]
 PART_PAGES = 10
@@ -57,7 +57,9 @@ def render_report(
         tempfile.TemporaryDirectory(prefix="parts-", dir=workdir) as scratch,
         Presses(processes, limits or Limits()) as presses,
     ):
-        work = _Work(cleaned(document), issue, digest(snapshot), paper, Path(scratch), presses)
+        work = _Work(
+            cleaned(document), issue and cleaned(issue), digest(snapshot), paper, Path(scratch), presses
+        )
         parts, stamp = work.parts()
         files = _attachments(snapshot, readings_csv)
         target = Path(scratch) / "report.pdf"
@@ -161,7 +163,7 @@ class _Work:
     def title(self) -> str:
         """Title of the file."""
         number = f"{self.issue.number}, " if self.issue else ""
-        return f"{number}{self.document.report.title}: {self.document.report.project}"
+        return shortened(f"{number}{self.document.report.title}: {self.document.report.project}", 200)
 
     def _rules(self) -> str:
         if self.issue is None:
@@ -169,7 +171,7 @@ class _Work:
         else:
             right = f"Report {self.issue.number} · revision {self.issue.revision}"
             foot = f"sha256 {self.digest[:32]}"
-        return page_rules(self.paper, self.document.company.name, right, foot)
+        return page_rules(self.paper, shortened(self.document.company.name, 60), shortened(right, 52), foot)
 
     def metadata(self) -> Metadata:
         """What the join writes about the file; the time comes from the content, never from the clock."""

@@ -45,7 +45,7 @@ _DECISIONS = {
     "deferred": "Deferred.",
 }
 _SEVERITIES = {"stop": "stops a report", "warning": "warning", "remark": "remark"}
-_NARROW_ROOM, _DIGIT = 169.0, 4.6  # points for the readings in a half-width grid; width of a digit
+_NARROW_ROOM, _DIGIT = 159.0, 4.6  # points for the readings in a half-width grid; width of a digit
 Values = dict[str, Any]
 
 
@@ -244,7 +244,7 @@ def _grid(sheet: TraverseSheet, run: Run, figures: Figures) -> Values:
     ]
     count, widest = len(lines), max((len(cell) for row in rows for cell in row[3:]), default=1)
     narrow = count * (widest * _DIGIT + 4) <= _NARROW_ROOM
-    edges = [8.0, 14.0, 14.0] if narrow else [5.0, 9.0, 9.0]
+    edges = [8.0, 16.0, 16.0] if narrow else [5.0, 9.0, 9.0]
     rest = (100 - sum(edges)) / max(count, 1)
     return {
         "caption": f"Insertion depths and {what}, {figures.unit(quantity)}, {run.label}",

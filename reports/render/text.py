@@ -6,13 +6,15 @@ before layout. Limits come from measuring what makes layout slow: words without 
 
 import re
 import unicodedata
-from typing import Any
+from typing import Any, TypeVar
 from urllib.parse import urlsplit
 
 import msgspec
 
-from reports.document import Document
+from reports.document import Content
 from reports.render.fonts import sans_characters
+
+T = TypeVar("T", bound=Content)
 
 TEXT_LIMIT = 20_000  # characters of one field
 WORD_LIMIT = 400  # characters without a break
@@ -52,9 +54,15 @@ def _known(text: str) -> str:
     return "".join(out)
 
 
-def cleaned(document: Document) -> Document:
-    """The document with every text field cleaned, whatever its place."""
-    return msgspec.convert(_walk(msgspec.to_builtins(document)), Document)
+def cleaned(content: T) -> T:
+    """A document or an issue with every text field cleaned, whatever its place."""
+    return msgspec.convert(_walk(msgspec.to_builtins(content)), type(content))
+
+
+def shortened(text: str, limit: int) -> str:
+    """One line of at most `limit` characters."""
+    line = " ".join(text.split())
+    return line if len(line) <= limit else line[: limit - 1].rstrip() + CUT
 
 
 def _walk(value: Any) -> Any:

@@ -1,6 +1,7 @@
 """Hostile content: what people can type, what a part could try to load, parts that do not end."""
 
 import os
+import re
 import time
 from collections.abc import Iterator
 from dataclasses import replace
@@ -124,6 +125,18 @@ def test_bad_public_address_is_printed_but_no_link(workdir: Path) -> None:
     with pikepdf.open(rendered.path) as pdf:
         assert not [a for p in pdf.pages for a in p.obj.get("/Annots", ()) if "/A" in a]
     assert "javascript:alert(1)" in page_texts(rendered.path)[-1]
+
+
+def test_issue_is_cleaned_and_heads_stay_short(workdir: Path) -> None:
+    odd = msgspec.structs.replace(issue(), number="NL\x00\u202e漢" + "9" * 3000, issued_by="</td><script>")
+    document = small()
+    company = msgspec.structs.replace(document.company, name="Name " * 400)
+    document = msgspec.structs.replace(document, company=company)
+    rendered = render_report(document, odd, workdir=workdir, readings_csv=READINGS)
+    texts = page_texts(rendered.path)
+    assert "</td><script>" in " ".join(texts)
+    assert all(len(re.findall("Name", text)) < 20 for text in texts[3:])
+    assert check(rendered.path).faults == []
 
 
 def test_nothing_is_loaded_from_anywhere(press: Press, tmp_path: Path) -> None:

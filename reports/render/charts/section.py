@@ -93,7 +93,7 @@ def _flat(sheet: TraverseSheet, figures: Figures, scale: float) -> tuple[str, fl
         _across(sheet, figures, scale, _TOP + h + t + 9),
         _ruler(depths, s.height, figures, scale, _LEFT + w + t + 9),
     ]
-    return "".join(body), _TOP + h + t + 26
+    return "".join(body), _TOP + h + t + 31
 
 
 def _across(sheet: TraverseSheet, figures: Figures, scale: float, y: float) -> str:
@@ -101,14 +101,25 @@ def _across(sheet: TraverseSheet, figures: Figures, scale: float, y: float) -> s
     width = sheet.section.width
     places = [0.0, *(line.offset or 0.0 for line in sheet.lines), width]
     xs = [_LEFT + p * scale for p in places]
-    shown = spread(xs, 15.0 if figures.system == "SI" else 24.0)
+    gap = 15.0 if figures.system == "SI" else 24.0
+    rows = 1 if gap * len(xs) <= xs[-1] - xs[0] + gap else 2
+    shown = [0.0] * len(xs)
+    for row in range(rows):  # a crowd of labels goes to two rows
+        shown[row::rows] = spread(xs[row::rows], gap)
     ticks = "".join(f"M{x:.1f} {y - 3:.1f}v6" for x in xs)
-    labels = [text(a, y + 11, figures.tape(p)) for a, p in zip(shown, places, strict=True)]
+    labels = [
+        text(a, y + 11 + 7 * (k % rows), figures.tape(p))
+        for k, (a, p) in enumerate(zip(shown, places, strict=True))
+    ]
     caption = f"holes in the {sheet.section.face} face, {figures.unit(Quantity.LENGTH)} from the left wall"
     return (
         path(f"M{xs[0]:.1f} {y:.1f}H{xs[-1]:.1f}{ticks}", RULE, 0.5)
         + group(INK, labels, 'text-anchor="middle"')
-        + group(SOFT, [text((xs[0] + xs[-1]) / 2, y + 20, caption)], 'text-anchor="middle" font-size="6.4"')
+        + group(
+            SOFT,
+            [text((xs[0] + xs[-1]) / 2, y + 13 + 7 * rows, caption)],
+            'text-anchor="middle" font-size="6.4"',
+        )
     )
 
 

@@ -10,6 +10,7 @@ from reports.render.charts.base import ACCENT, INK, LEVELS, SOFT, frame, group, 
 from reports.render.figures import Figures
 
 _WIDTH, _LEFT, _TOP = 238.0, 16.0, 14.0
+_CLEAR = 0.1  # share of the diameter round the axis that is kept free of numbers of sweeps
 _STEPS = 12  # shaded steps along one sweep
 
 Cell = str  # a rectangle as a piece of a path
@@ -175,7 +176,9 @@ def _swept_marks(sheet: TraverseSheet, run: Run) -> list[tuple[str, float, float
     for s in run.sweeps:
         steps = _thinned(s.series or (s.mean,), _STEPS) if s.line in names else []
         for i, v in enumerate(steps):
-            marks.append((s.line, (i + 0.5) / len(steps) * sheet.section.width, v, i % 3 == 1))
+            place = (i + 0.5) / len(steps)
+            labelled = i % 3 == 1 and abs(place - 0.5) > _CLEAR
+            marks.append((s.line, place * sheet.section.width, v, labelled))
     return marks
 
 
