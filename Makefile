@@ -24,16 +24,17 @@ setup-dev:
 	@config/local/setup.sh dev
 
 demo: setup
-	@$(LOCAL) run --world demo --fresh -- $(PY) -m tests.journeys.demo
+	@$(LOCAL) run --world demo --fresh -- $(PY) -m config.local.demo
 
 serve: setup
-	@$(LOCAL) serve --seed "$(PY) -m tests.journeys.demo"
+	@$(LOCAL) serve --seed "$(PY) -m config.local.demo"
 
 test: setup-dev
 	@$(LOCAL) exec --test -- $(PY) -m pytest $(ARGS)
 
 figures: setup-dev
-	@$(LOCAL) run --test -- $(PY) -m tests.benchmarks $(ARGS)
+	@$(LOCAL) run --world figures --fresh -- sh -c 'set -e; for file in tests/benchmarks/*_figures.py; do \
+	  $(PY) -m tests.benchmarks.$$(basename $$file .py); done'
 
 lint: setup-dev
 	@$(PY) -m ruff check --quiet .

@@ -81,8 +81,7 @@ def environment_of(stack: Stack, chosen: argparse.Namespace) -> dict[str, str]:
     """What the command gets: the serving role's address, or the owner's when asked."""
     if getattr(chosen, "owner", False):
         return stack.as_owner()
-    extra = {"BASE_URL": stack.base_url} if stack.base_url else {}
-    return stack.environment | extra
+    return stack.for_command()
 
 
 def base(chosen: argparse.Namespace) -> AbstractContextManager[Stack]:
@@ -113,8 +112,7 @@ def seed(stack: Stack, command: Sequence[str]) -> None:
     """
     words = stack.world.home / "seed.txt"
     if not words.exists():
-        environment = stack.environment | {"BASE_URL": stack.base_url}
-        done = subprocess.run(list(command), env=environment, stdout=subprocess.PIPE, text=True)
+        done = subprocess.run(list(command), env=stack.for_command(), stdout=subprocess.PIPE, text=True)
         if done.returncode:
             raise StartFailed(f"{shlex.join(command)} failed (exit code {done.returncode}):\n{done.stdout}")
         write_private(words, done.stdout)

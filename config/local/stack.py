@@ -29,6 +29,7 @@ from config.local.process import Service, StartFailed
 
 WEB_WORKERS = 2
 TASK_WORKERS = 2
+SET_BY_STACK = "FLOWLEDGER_SET_BY_STACK"  # names of the variables that a stack has set for its command
 
 
 @dataclass
@@ -70,6 +71,14 @@ class Stack:
                 " set DATABASE_OWNER_URL too (the role that owns the tables)."
             )
         return self.environment | {"DATABASE_URL": self.owner_url, "DATABASE_STATEMENT_TIMEOUT": "0"}
+
+    def for_command(self) -> dict[str, str]:
+        """The environment of a command beside the stack: the owner's address and the web server's too."""
+        extra = {"DATABASE_OWNER_URL": self.owner_url, "BASE_URL": self.base_url}
+        all_of_it = self.environment | {name: value for name, value in extra.items() if value}
+        person = given()
+        ours = [name for name, value in all_of_it.items() if person.get(name) != value]
+        return all_of_it | {SET_BY_STACK: ",".join(ours)}
 
     def manage(self, *arguments: str) -> None:
         """Runs manage.py as the serving role.
@@ -117,23 +126,28 @@ def services(world: World, mode: postgres.Mode, keys: Mapping[str, str]) -> Iter
         stack.stop()
 
 
+def given() -> dict[str, str]:
+    """The environment as the person gave it: without what an outer stack has set for its command.
+
+    So a test that runs beside its own PostgreSQL can start a whole second stack of its own.
+    """
+    ours = os.environ.get(SET_BY_STACK, "").split(",")
+    return {name: value for name, value in os.environ.items() if name not in ours and name != SET_BY_STACK}
+
+
 def base_environment(world: World, keys: Mapping[str, str]) -> dict[str, str]:
-    """The environment common to all processes. Our own variables never leak in from an outer stack."""
-    return {
-        **os.environ,
-        "DJANGO_SETTINGS_MODULE": "config.settings",
-        "PYTHONPATH": str(CHECKOUT),
-        "SECRET_KEY": keys["SECRET_KEY"],
-        "EVENT_CHAIN_KEY": keys["EVENT_CHAIN_KEY"],
-        "PUBLIC_URL": os.environ.get("PUBLIC_URL", "http://127.0.0.1:8000"),
-        "VAR_ROOT": str(world.home),
-    }
+    """The environment common to all processes; what the person gave wins over what we would choose."""
+    person = given()
+    chosen = {"SECRET_KEY": keys["SECRET_KEY"], "EVENT_CHAIN_KEY": keys["EVENT_CHAIN_KEY"]}
+    chosen |= {"PUBLIC_URL": "http://127.0.0.1:8000", "VAR_ROOT": str(world.home)}
+    fixed = {"DJANGO_SETTINGS_MODULE": "config.settings", "PYTHONPATH": str(CHECKOUT)}
+    return chosen | person | fixed
 
 
 def start_database(stack: Stack, mode: postgres.Mode, keys: Mapping[str, str]) -> None:
     """Starts PostgreSQL with its roles, or takes the server in DATABASE_URL."""
-    if os.environ.get("DATABASE_URL"):
-        stack.owner_url = os.environ.get("DATABASE_OWNER_URL", "")
+    if given().get("DATABASE_URL"):
+        stack.owner_url = stack.environment.pop("DATABASE_OWNER_URL", "")
         return
     database = postgres.Postgres(
         stack.world, mode, keys["DATABASE_APP_PASSWORD"], keys["DATABASE_OWNER_PASSWORD"]
@@ -143,12 +157,11 @@ def start_database(stack: Stack, mode: postgres.Mode, keys: Mapping[str, str]) -
     database.make_roles()
     stack.owner_url = database.url(postgres.OWNER)
     stack.environment["DATABASE_URL"] = database.url(postgres.APP)
-    stack.environment.pop("DATABASE_OWNER_URL", None)
 
 
 def start_valkey(stack: Stack, persistence: tuple[str, ...]) -> None:
     """Starts Valkey, or takes the server in REDIS_URL."""
-    if os.environ.get("REDIS_URL"):
+    if given().get("REDIS_URL"):
         return
     stack.start(valkey.valkey(stack.world, persistence))
     stack.environment["REDIS_URL"] = f"unix://{valkey.socket_of(stack.world)}"
@@ -238,9 +251,9 @@ def beat(stack: Stack) -> Service:
 def start_all(stack: Stack, port: int) -> None:
     """Migrates, then starts web, worker and beat and waits until all are ready."""
     stack.base_url = f"http://127.0.0.1:{port}"
-    public = os.environ.get("PUBLIC_URL", stack.base_url)
+    public = given().get("PUBLIC_URL", stack.base_url)
     hosts = f"127.0.0.1,localhost,{urlsplit(public).hostname}"
-    stack.environment |= {"PUBLIC_URL": public, "ALLOWED_HOSTS": os.environ.get("ALLOWED_HOSTS", hosts)}
+    stack.environment |= {"PUBLIC_URL": public, "ALLOWED_HOSTS": given().get("ALLOWED_HOSTS", hosts)}
     stack.migrate()
     stack.start(web(stack, port), worker(stack), beat(stack))
 
