@@ -23,7 +23,7 @@ from .uncertainty import Correlation, Effect, Problem, Result, Values, cholesky,
 Array = npt.NDArray[np.float64]
 
 BLOCK = 10_000
-CHUNK = 2_500
+CHUNK = 5_000
 MOST_TRIALS = 2_000_000
 
 
@@ -89,7 +89,7 @@ def sampler(
     compute = plan.values
     rows = _rows(flat.plan.parts)
     mix = _mixing(flat)
-    scales = np.array(flat.u)
+    shift = _Shift(flat, rows)
 
     def draw(generator: np.random.Generator, trials: int) -> Array:
         out = np.empty(trials)
@@ -100,7 +100,7 @@ def sampler(
                 _fill(generator, drawn, flat.effects, rows)
                 if mix is not None:
                     drawn[mix[0]] = mix[1] @ drawn[mix[0]]
-                out[first : first + count] = compute(_columns(flat, drawn, rows, scales))[..., :count]
+                out[first : first + count] = compute(shift.columns(drawn))[..., :count]
         if not np.isfinite(out).all():
             raise Refused("inputs", "some draws have no value: an uncertainty is too large for the model")
         return out
@@ -135,18 +135,42 @@ def _fill(
             drawn[own.start : own.stop] = generator.standard_t(effect.dof, shape)
 
 
-def _columns(flat: Problem, drawn: Array, rows: Sequence[range], scales: Array) -> list[Any]:
-    """Value of every scalar input for each trial."""
-    columns: list[Any] = list(flat.x)
-    place = 0
-    for part, own in zip(flat.plan.parts, rows, strict=True):
-        count = len(part.places)
-        u = scales[place : place + count, None]
-        place += count
-        moved = u * drawn[own.start : own.stop]
-        for member, i in enumerate(part.places):
-            columns[i] = columns[i] + moved[member]
-    return columns
+class _Shift:
+    """How rows of deviates move the inputs: worked out once, then applied to every chunk.
+
+    scale, offset: of each row. A row that moves one input alone becomes that input's column in place.
+    """
+
+    def __init__(self, flat: Problem, rows: Sequence[range]) -> None:
+        count = sum(map(len, rows))
+        self.x: tuple[float, ...] = flat.x
+        self.scale, self.offset = np.ones((count, 1)), np.zeros((count, 1))
+        self.moves: list[tuple[int, int, float | None]] = []
+        started: set[int] = set()
+        place = 0
+        for part, own in zip(flat.plan.parts, rows, strict=True):
+            for member, i in enumerate(part.places):
+                u, row = flat.u[place], own[0] if len(own) == 1 else own[member]
+                place += 1
+                if len(own) < len(part.places):
+                    self.moves.append((i, row, u))
+                    continue
+                self.scale[row] = u
+                if i not in started:
+                    self.offset[row] = flat.x[i]
+                    started.add(i)
+                    self.moves.insert(0, (i, row, None))
+                else:
+                    self.moves.append((i, row, 1.0))
+
+    def columns(self, drawn: Array) -> list[Any]:
+        """Value of every scalar input for each trial; `drawn` is used up."""
+        drawn *= self.scale
+        drawn += self.offset
+        columns: list[Any] = list(self.x)
+        for i, row, u in self.moves:
+            columns[i] = drawn[row] if u is None else columns[i] + u * drawn[row]
+        return columns
 
 
 def _mixing(flat: Problem) -> tuple[list[int], Array] | None:

@@ -205,7 +205,7 @@ def reverse(
     """Source lines of the backward sweep, and for each wanted input the text of its derivative.
 
     Every line assigns a new name, so arrays are never changed in place. Steps that lead to no wanted
-    input are left out.
+    input are left out. A derivative is summed when all its terms are known.
     """
     active = set(wanted)
     for name, _, operands in steps:
@@ -213,24 +213,28 @@ def reverse(
             active.add(name)
     lines: list[str] = []
     halves: dict[str, str] = {}
-    adjoint: dict[str, str] = {output: "1.0"}
+    terms: dict[str, list[str]] = {output: ["1.0"]}
     for name, op, operands in reversed(steps):
-        if name not in adjoint or name not in active:
+        if name not in terms or name not in active:
             continue
+        g = _sum_up(lines, terms[name])
         for rule, operand in zip(_RULES[op][1], operands, strict=True):
             if operand not in active:
                 continue
-            if "{half}" in rule and adjoint[name] not in halves:
-                lines.append(f"h{len(lines)} = 0.5 * {adjoint[name]}")
-                halves[adjoint[name]] = f"h{len(lines) - 1}"
-            term = _tidy(_fill(rule, operands, adjoint[name], name, halves.get(adjoint[name], "")))
-            if operand in adjoint:
-                term = f"{adjoint[operand]} + {term}"
-            if not term.isidentifier():
-                lines.append(f"g{len(lines)} = {term}")
-                term = f"g{len(lines) - 1}"
-            adjoint[operand] = term
-    return lines, {name: adjoint.get(name, "0.0") for name in wanted}
+            if "{half}" in rule and g not in halves:
+                lines.append(f"h{len(lines)} = 0.5 * {g}")
+                halves[g] = f"h{len(lines) - 1}"
+            term = _tidy(_fill(rule, operands, g, name, halves.get(g, "")))
+            terms.setdefault(operand, []).append(term)
+    return lines, {name: _sum_up(lines, terms.get(name, ["0.0"])) for name in wanted}
+
+
+def _sum_up(lines: list[str], terms: list[str]) -> str:
+    """Name of the sum of the terms, written down unless it is a name or number already."""
+    if len(terms) == 1 and (terms[0].isidentifier() or terms[0] in ("0.0", "1.0")):
+        return terms[0]
+    lines.append(f"g{len(lines)} = {' + '.join(terms)}")
+    return f"g{len(lines) - 1}"
 
 
 def _fill(rule: str, operands: Sequence[str], g: str = "", v: str = "", half: str = "") -> str:

@@ -53,7 +53,7 @@ def model(
     exp: Callable[[Any], Any] = exp,
     sqrt: Callable[[Any], Any] = sqrt,
 ) -> Any:
-    """Flow in m3/s; ideal moist air, v = K sqrt(2 p / density) at each point."""
+    """Flow in m3/s; ideal moist air, v = K sqrt(2 p / density), what is common taken out of the sum."""
     t = temperature - 273.15
     saturation = 611.21 * exp((18.678 - t / 234.5) * (t / (257.14 + t)))
     density = (pressure - 0.378 * (humidity * saturation)) / (287.05 * temperature)

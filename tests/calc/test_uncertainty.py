@@ -277,3 +277,19 @@ def test_independent_library_agrees_on_a_whole_budget() -> None:
     theirs = a * umath.sqrt(b) / (c + umath.exp(-a * c)) + a * b
     for row, q in zip(found.budget, (a, b, c), strict=True):
         assert row.sensitivity == pytest.approx(theirs.derivatives[q], rel=1e-12)
+
+
+@pytest.mark.parametrize("sharing", list(Sharing))
+def test_monte_carlo_of_several_effects_on_shared_members(sharing: Sharing) -> None:
+    effects = [
+        Effect("first", "x", (0.1, 0.0, 0.3), sharing),
+        Effect("second", "x", 0.2, Sharing.COMMON),
+        Effect("third", "x", 0.15, Sharing.INDEPENDENT),
+        Effect("y", "y", 0.2),
+        Effect("y again", "y", 0.3, Sharing.COMMON),
+    ]
+    point = {"x": (1.0, 2.0, 3.0), "y": 4.0}
+    first = propagate(summed, point, effects, name="s", unit="1")
+    drawn = monte_carlo(summed, point, effects, trials=200_000)
+    assert drawn.value == pytest.approx(first.value, abs=0.02)
+    assert drawn.u == pytest.approx(first.u, rel=0.01)
