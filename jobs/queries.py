@@ -6,18 +6,24 @@ from django.db.models import Model, Prefetch, QuerySet
 
 from jobs.access import Action, Actor, require
 from jobs.models import (
+    AccessToken,
     Certificate,
     CertificatePoint,
     Customer,
+    Device,
+    EventPosition,
     Instrument,
     InstrumentAssignment,
     InstrumentRange,
+    Invitation,
     Job,
     JobSystem,
+    Member,
     PersonAssignment,
     Site,
     System,
     TestPoint,
+    TokenKind,
 )
 
 M = TypeVar("M", bound=Model)
@@ -29,6 +35,34 @@ def visible(rows: QuerySet[M], actor: Actor | None) -> QuerySet[M]:
     Raises NotSignedIn or Forbidden. Within a company everybody who may read sees every job and figure.
     """
     return rows.filter(company_id=require(actor, Action.READ).company_id)
+
+
+def visible_members(actor: Actor | None) -> QuerySet[Member]:
+    return visible(Member.objects.all(), actor)
+
+
+def visible_invitations(actor: Actor | None) -> QuerySet[Invitation]:
+    """For those who manage people."""
+    rows = Invitation.objects.select_related("invited_by")
+    return rows.filter(company_id=require(actor, Action.MANAGE_PEOPLE).company_id)
+
+
+def visible_keys(actor: Actor | None) -> QuerySet[AccessToken]:
+    """Integration keys, for those who manage them."""
+    rows = AccessToken.objects.select_related("created_by").filter(kind=TokenKind.INTEGRATION)
+    return rows.filter(company_id=require(actor, Action.MANAGE_KEYS).company_id)
+
+
+def visible_devices(actor: Actor | None) -> QuerySet[Device]:
+    """Tablets, for those who enrol them."""
+    rows = Device.objects.select_related("enrolled_by")
+    return rows.filter(company_id=require(actor, Action.ENROL_DEVICE).company_id)
+
+
+def visible_events(actor: Actor | None) -> QuerySet[EventPosition]:
+    """Numbered events with who did them, in their order."""
+    rows = EventPosition.objects.select_related("event__member", "event__device", "event__token")
+    return visible(rows, actor).order_by("number")
 
 
 def visible_customers(actor: Actor | None) -> QuerySet[Customer]:

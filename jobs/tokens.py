@@ -8,6 +8,7 @@ from uuid import UUID
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.crypto import salted_hmac
 
 from jobs import events
 from jobs.access import SCOPES, Action, Actor, actor_for_member, hash_secret, join_token, require
@@ -79,12 +80,17 @@ def start_pairing(actor: Actor, *, device_name: str) -> tuple[PairingCode, str]:
         raise Invalid("Give the tablet a name.", [Fault("/device_name", found[0].detail)])
     code = "".join(secrets.choice(ALPHABET) for _ in range(CODE_LENGTH))
     row = PairingCode.objects.create(
-        code_hash=hash_secret(code),
+        code_hash=_hash_code(code),
         device_name=device_name.strip(),
         created_by_id=actor.member_id,
         expires_at=timezone.now() + CODE_GOOD_FOR,
     )
     return row, code
+
+
+def _hash_code(code: str) -> bytes:
+    """Keyed: the few letters of a code could be guessed from a plain hash."""
+    return salted_hmac("jobs.pairing", code, algorithm="sha256").digest()
 
 
 def pair_device(company_id: UUID, code: str, address: str) -> tuple[Device, str]:
@@ -97,8 +103,9 @@ def pair_device(company_id: UUID, code: str, address: str) -> tuple[Device, str]
     limits.limit(name, PAIRINGS, WINDOW_SECONDS, "Too many codes tried; wait a quarter of an hour.")
     plain = "".join(code.split()).replace("-", "").upper()
     with company(company_id):
-        row = PairingCode.objects.select_for_update().filter(code_hash=hash_secret(plain)).first()
-        if row is None or row.used_at is not None or row.expires_at <= timezone.now():
+        codes = PairingCode.objects.select_for_update(of=("self",)).filter(created_by__active=True)
+        row = codes.filter(code_hash=_hash_code(plain), used_at=None, expires_at__gt=timezone.now()).first()
+        if row is None:
             raise Invalid("This code is wrong, used or lapsed.", [Fault("/code", "Ask for a new code.")])
         device = Device.objects.create(name=row.device_name, enrolled_by_id=row.created_by_id)
         PairingCode.objects.filter(id=row.id).update(used_at=timezone.now())
@@ -109,8 +116,10 @@ def pair_device(company_id: UUID, code: str, address: str) -> tuple[Device, str]
 
 
 @transaction.atomic
-def sign_in_on_device(tablet: Actor | None, *, email: str, password: str, address: str) -> tuple[Member, str]:
-    """Signs a person in on an enrolled tablet. Returns the member and their token, good eight days.
+def sign_in_on_device(
+    tablet: Actor | None, *, email: str, password: str, address: str
+) -> tuple[AccessToken, str]:
+    """Signs a person in on an enrolled tablet. Returns their token, good eight days, and its text.
 
     Raises Forbidden unless asked with a tablet's token, NotSignedIn for a wrong password or no membership.
     """
@@ -122,6 +131,8 @@ def sign_in_on_device(tablet: Actor | None, *, email: str, password: str, addres
     member = Member.objects.filter(user_ref=user.id, active=True).first() if user else None
     if member is None:
         raise NotSignedIn("E-mail or password is wrong, or this person does not work here.")
+    earlier = AccessToken.objects.filter(member=member, device_id=tablet.device_id, revoked_at=None)
+    earlier.update(revoked_at=timezone.now())
     token, text = _token(
         TokenKind.PERSON,
         tablet.company_id,
@@ -132,7 +143,7 @@ def sign_in_on_device(tablet: Actor | None, *, email: str, password: str, addres
     )
     by = replace(actor_for_member(member), device_id=tablet.device_id, token_id=token.id)
     events.record(by, "person.signed_in", "device", tablet.device_id)
-    return member, text
+    return token, text
 
 
 @transaction.atomic

@@ -67,7 +67,10 @@ def show(
     actor: Actor | None = getattr(request, "actor", None)
     name = Company.objects.values_list("name", flat=True).get() if actor else ""
     return render(
-        request, template, {"nav": nav, "company_name": name, "actor": actor, **(context or {})}, status=status
+        request,
+        template,
+        {"nav": nav, "company_name": name, "actor": actor, **(context or {})},
+        status=status,
     )
 
 

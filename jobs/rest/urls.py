@@ -2,9 +2,25 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from jobs.rest import instruments, jobs, register, schedule
+from jobs.rest import company, devices, instruments, jobs, people, register, schedule, tokens
 
 urlpatterns: list[URLPattern | URLResolver] = [
+    path("me", people.Me.as_view(), name="api-me"),
+    path("company", company.CompanyDoor.as_view(), name="api-company"),
+    path("events", company.Events.as_view(), name="api-events"),
+    path("members", people.Members.as_view(), name="api-members"),
+    path("members/<uuid:member_id>", people.MemberDoor.as_view(), name="api-member"),
+    path("invitations", people.Invitations.as_view(), name="api-invitations"),
+    path("invitations/accept", people.AcceptInvitation.as_view(), name="api-invitation-accept"),
+    path("invitations/<uuid:invitation_id>", people.InvitationDoor.as_view(), name="api-invitation"),
+    path("keys", tokens.Keys.as_view(), name="api-keys"),
+    path("keys/<uuid:key_id>", tokens.KeyDoor.as_view(), name="api-key"),
+    path("devices", devices.Devices.as_view(), name="api-devices"),
+    path("devices/pairing-codes", devices.PairingCodes.as_view(), name="api-pairing-codes"),
+    path("devices/pair", devices.Pair.as_view(), name="api-pair"),
+    path("devices/sign-in", devices.SignIn.as_view(), name="api-device-sign-in"),
+    path("devices/sign-out", devices.SignOut.as_view(), name="api-device-sign-out"),
+    path("devices/<uuid:device_id>", devices.DeviceDoor.as_view(), name="api-device"),
     path("customers", register.Customers.as_view(), name="api-customers"),
     path("customers/<uuid:customer_id>", register.Customer.as_view(), name="api-customer"),
     path("sites", register.Sites.as_view(), name="api-sites"),

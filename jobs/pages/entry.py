@@ -1,0 +1,176 @@
+"""Coming in: signing in and out, choosing the company, a forgotten password, an invitation."""
+
+from uuid import UUID
+
+from django.contrib import messages
+from django.contrib.auth import login, logout
+from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
+from django.shortcuts import redirect
+from django.utils.http import url_has_allowed_host_and_scheme, urlencode
+from django.views.decorators.cache import never_cache
+from django.views.decorators.debug import sensitive_post_parameters
+from django.views.decorators.http import require_http_methods, require_POST
+
+from jobs import people
+from jobs.errors import DomainError, NotSignedIn
+from jobs.http.limits import address_of
+from jobs.models import User
+from jobs.pages import forms
+from jobs.pages.base import faults_on, show, to_sign_in
+from jobs.pages.failures import answer
+from jobs.tenancy.middleware import SESSION_KEY
+
+BACKEND = "django.contrib.auth.backends.ModelBackend"
+WRONG = "The e-mail or the password is wrong."
+get_or_post = require_http_methods(["GET", "HEAD", "POST"])
+
+
+@never_cache
+@get_or_post
+@sensitive_post_parameters("password")
+def sign_in(request: HttpRequest) -> HttpResponse:
+    if request.method != "POST" and request.user.is_authenticated:
+        return redirect(_next(request))
+    form = forms.SignIn(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        try:
+            return _let_in(request, _proven(request, **form.cleaned_data))
+        except DomainError as error:
+            faults_on(form, error)
+            return _sign_in_page(request, form, error.status)
+    return _sign_in_page(request, form, 422 if form.errors else 200)
+
+
+def _sign_in_page(request: HttpRequest, form: forms.SignIn, status: int) -> HttpResponse:
+    return show(request, "jobs/signin.html", {"form": form, "next": _next(request)}, status=status)
+
+
+def _proven(request: HttpRequest, *, email: str, password: str) -> User:
+    user = people.check_password(email, password, address_of(request))
+    if user is None:
+        raise NotSignedIn(WRONG)
+    return user
+
+
+def _let_in(request: HttpRequest, user: User) -> HttpResponseRedirect:
+    """Starts a session under a new key and enters the company when there is but one."""
+    onward = _next(request)
+    login(request, user, backend=BACKEND)
+    places = people.places_of(user)
+    if len(places) != 1:
+        return _with_next("choose-company", onward)
+    _enter(request, user, places[0].company_id)
+    return redirect(onward)
+
+
+def _enter(request: HttpRequest, user: User, company_id: UUID) -> None:
+    people.enter(user, company_id)
+    request.session[SESSION_KEY] = str(company_id)
+    request.session.cycle_key()
+
+
+def _next(request: HttpRequest) -> str:
+    """Where to go on to; only within this service."""
+    onward = request.POST.get("next") or request.GET.get("next") or "/"
+    safe = url_has_allowed_host_and_scheme(onward, {request.get_host()}, require_https=request.is_secure())
+    return onward if safe else "/"
+
+
+def _with_next(address: str, onward: str) -> HttpResponseRedirect:
+    response = redirect(address)
+    if onward != "/":
+        response["Location"] += f"?{urlencode({'next': onward})}"
+    return response
+
+
+@never_cache
+@require_POST
+def sign_out(request: HttpRequest) -> HttpResponse:
+    logout(request)
+    return redirect("signin")
+
+
+@never_cache
+@get_or_post
+def choose_company(request: HttpRequest) -> HttpResponse:
+    user = request.user
+    if not isinstance(user, User):
+        return to_sign_in(request)
+    if request.method == "POST":
+        try:
+            _enter(request, user, UUID(request.POST.get("company", "")))
+        except ValueError:
+            return answer(request, DomainError("Choose one of your companies."))
+        except DomainError as error:
+            return answer(request, error)
+        return redirect(_next(request))
+    return show(request, "jobs/companies.html", {"places": people.places_of(user), "next": _next(request)})
+
+
+@never_cache
+@get_or_post
+def forgotten_password(request: HttpRequest) -> HttpResponse:
+    form = forms.ForgottenPassword(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        try:
+            people.request_reset(form.cleaned_data["email"], address_of(request))
+            return redirect("password-sent")
+        except DomainError as error:
+            faults_on(form, error)
+            return show(request, "jobs/forgotten.html", {"form": form}, status=error.status)
+    return show(request, "jobs/forgotten.html", {"form": form}, status=422 if form.errors else 200)
+
+
+def password_sent(request: HttpRequest) -> HttpResponse:
+    return show(request, "jobs/sent.html")
+
+
+@never_cache
+@get_or_post
+@sensitive_post_parameters("password")
+def new_password(request: HttpRequest, uid: str, token: str) -> HttpResponse:
+    form = forms.NewPassword(request.POST or None)
+    try:
+        user = people.user_of_link(uid, token)
+        if request.method == "POST" and form.is_valid():
+            people.set_password(uid, token, form.cleaned_data["password"])
+            logout(request)
+            messages.success(request, "The new password holds. Sign in with it.")
+            return redirect("signin")
+    except DomainError as error:
+        if not error.faults:
+            return answer(request, error)
+        faults_on(form, error)
+    context = {"form": form, "email": user.email}
+    return show(request, "jobs/password.html", context, status=422 if form.errors else 200)
+
+
+@never_cache
+@get_or_post
+@sensitive_post_parameters("password")
+def invitation(request: HttpRequest, token: str) -> HttpResponse:
+    try:
+        offer = people.offer_of(token)
+    except DomainError as error:
+        return answer(request, error)
+    user = request.user if isinstance(request.user, User) else None
+    mine = user is not None and user.email == offer.invitation.email
+    kind = forms.Form if mine else forms.KnownPassword if offer.known else forms.NewPassword
+    form = kind(request.POST if request.method == "POST" else None)
+    if request.method == "POST" and form.is_valid():
+        try:
+            return _join(request, token, form.cleaned_data.get("password", ""), user)
+        except DomainError as error:
+            faults_on(form, error)
+    context = {"form": form, "offer": offer, "mine": mine, "other": user is not None and not mine}
+    return show(request, "jobs/invitation.html", context, status=422 if form.errors else 200)
+
+
+def _join(request: HttpRequest, token: str, password: str, user: User | None) -> HttpResponse:
+    joined, member = people.accept_invitation(
+        token=token, password=password, signed_in=user, address=address_of(request)
+    )
+    login(request, joined, backend=BACKEND)
+    _enter(request, joined, member.company_id)
+    messages.success(request, "Welcome. This is where you start.")
+    return redirect("start")

@@ -1,0 +1,90 @@
+"""Doors to the company's settings and its log."""
+
+from typing import Any
+
+from drf_spectacular.utils import OpenApiExample, OpenApiParameter, extend_schema
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from jobs import companies
+from jobs.access import Action
+from jobs.errors import Fault, Invalid
+from jobs.http.door import Door, seen_version, tagged
+from jobs.http.paging import LIMIT, MOST, Keyset, read_limit
+from jobs.models import Company
+from jobs.queries import visible_events
+from jobs.rest import serializers_people as shapes
+from jobs.rest.fields import matching, uuid
+
+
+class CompanyDoor(Door):
+    needs = {"GET": Action.READ, "PATCH": Action.MANAGE_COMPANY}
+    serializer_class = shapes.CompanyOut
+
+    @extend_schema(operation_id="company", tags=["company"], responses=shapes.CompanyOut)
+    def get(self, request: Request) -> Response:
+        """The rules of the house."""
+        made = Company.objects.get()
+        return tagged(shapes.CompanyOut(made).data, made.version)
+
+    @extend_schema(
+        operation_id="company_change",
+        tags=["company"],
+        request=shapes.CompanyIn,
+        responses=shapes.CompanyOut,
+        examples=[
+            OpenApiExample(
+                "Guard band", {"decision_rule": "guarded", "decision_parameter": 1.0}, request_only=True
+            )
+        ],
+    )
+    def patch(self, request: Request) -> Response:
+        """Changes settings. What was measured and approved before keeps the settings it had."""
+        seen, changes = seen_version(request), self.read(shapes.CompanyIn)
+        made = companies.change_company(self.actor, seen, changes)
+        return tagged(shapes.CompanyOut(made).data, made.version)
+
+
+class ByNumber(Keyset):
+    """Pages of the log, by number."""
+
+    def paginate_queryset(self, queryset: Any, request: Request, view: Any = None) -> list[Any]:
+        self.request, self.limit = request, read_limit(request)
+        rows = list(queryset.filter(number__gt=read_number(request))[: self.limit + 1])
+        self.more, page = len(rows) > self.limit, rows[: self.limit]
+        self.last = page[-1].number if page else None
+        return page
+
+    def get_schema_operation_parameters(self, view: Any) -> list[dict[str, Any]]:
+        return []
+
+
+def read_number(request: Request) -> int:
+    """The number after which to go on. Raises Invalid."""
+    text = request.query_params.get("after", "0")
+    if not (text.isascii() and text.isdigit() and len(text) <= 18):
+        raise Invalid("'after' is the number of an event.", [Fault("query:after", "not a whole number")])
+    return int(text)
+
+
+class Events(Door):
+    needs = {"GET": Action.READ}
+    serializer_class = shapes.EventOut
+    pagination_class = ByNumber
+
+    @extend_schema(
+        operation_id="event_list",
+        tags=["company"],
+        parameters=[
+            OpenApiParameter("after", int, description="Go on after this number; 0 from the start."),
+            OpenApiParameter("limit", int, description=f"Events a page, 1 to {MOST}, {LIMIT} unless told."),
+            OpenApiParameter("subject", str, description="Only what happened to one thing, by its id."),
+            OpenApiParameter("verb", str, description="Only one kind, e.g. session.stored."),
+        ],
+        responses=shapes.EventOut(many=True),
+    )
+    def get(self, request: Request) -> Response:
+        """The company's log in its order, without gaps. Keep the last number and ask again after it."""
+        known = {"subject": ("event__subject_id", uuid), "verb": ("event__verb", str)}
+        rows = matching(visible_events(self.actor), self.filters(*known), known)
+        return self.page(rows, shapes.EventOut)

@@ -1,0 +1,137 @@
+"""Doors to oneself, members and invitations."""
+
+from uuid import UUID
+
+from django.shortcuts import get_object_or_404
+from drf_spectacular.utils import OpenApiExample, extend_schema
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from jobs import people
+from jobs.access import Action
+from jobs.http.door import Door, PublicDoor, seen_version, tagged
+from jobs.http.idempotency import Repeatable
+from jobs.http.limits import address_of
+from jobs.models import Company, Member, Role
+from jobs.queries import visible_invitations, visible_members
+from jobs.rest import serializers_people as shapes
+from jobs.rest.answers import created, filter_parameters
+from jobs.rest.fields import matching, yes_or_no
+
+INVITATION_EXAMPLE = {"email": "m.okafor@example.org", "name": "M. Okafor", "roles": ["technician"]}
+
+
+class Me(Door):
+    needs = {"GET": None}
+    serializer_class = shapes.MeOut
+
+    @extend_schema(operation_id="me", tags=["people"], responses=shapes.MeOut)
+    def get(self, request: Request) -> Response:
+        """Who asks, for which company, and what they may do. Also for a tablet nobody is signed in on."""
+        member = Member.objects.filter(id=self.actor.member_id).first() if self.actor.member_id else None
+        return Response(shapes.MeOut(shapes.me(self.actor, Company.objects.get(), member)).data)
+
+
+class Members(Door):
+    needs = {"GET": Action.READ}
+    serializer_class = shapes.MemberOut
+
+    @extend_schema(
+        operation_id="member_list",
+        tags=["people"],
+        parameters=filter_parameters(active="true or false.", role=f"One of {', '.join(Role.values)}."),
+        responses=shapes.MemberOut(many=True),
+    )
+    def get(self, request: Request) -> Response:
+        """Everybody of the company, also those who left."""
+        known = {
+            "active": ("active", yes_or_no),
+            "role": ("roles__contains", lambda text: [Role(text).value]),
+        }
+        rows = matching(visible_members(self.actor), self.filters(*known), known)
+        return self.page(rows, shapes.MemberOut)
+
+
+class MemberDoor(Door):
+    needs = {"GET": Action.READ, "PATCH": Action.MANAGE_PEOPLE}
+    serializer_class = shapes.MemberOut
+
+    @extend_schema(operation_id="member", tags=["people"], responses=shapes.MemberOut)
+    def get(self, request: Request, member_id: UUID) -> Response:
+        """One person."""
+        member = get_object_or_404(visible_members(self.actor), id=member_id)
+        return tagged(shapes.MemberOut(member).data, member.version)
+
+    @extend_schema(
+        operation_id="member_change",
+        tags=["people"],
+        request=shapes.MemberIn,
+        responses=shapes.MemberOut,
+        examples=[OpenApiExample("Leaves", {"active": False}, request_only=True)],
+    )
+    def patch(self, request: Request, member_id: UUID) -> Response:
+        """Changes name, roles, units or whether somebody works here; takes effect at once.
+
+        A company keeps at least one active owner (409 otherwise).
+        """
+        change = people.MemberChange(**self.read(shapes.MemberIn))
+        member = people.change_member(self.actor, member_id, seen_version(request), change)
+        return tagged(shapes.MemberOut(member).data, member.version)
+
+
+class Invitations(Repeatable, Door):
+    needs = {"GET": Action.MANAGE_PEOPLE, "POST": Action.MANAGE_PEOPLE}
+    serializer_class = shapes.InvitationOut
+    newest_first = True
+
+    @extend_schema(operation_id="invitation_list", tags=["people"], responses=shapes.InvitationOut(many=True))
+    def get(self, request: Request) -> Response:
+        """Invitations, newest first, also accepted and ended ones."""
+        self.filters()
+        return self.page(visible_invitations(self.actor), shapes.InvitationOut)
+
+    @extend_schema(
+        operation_id="invite",
+        tags=["people"],
+        request=shapes.InvitationIn,
+        responses={201: shapes.InvitationOut},
+        examples=[OpenApiExample("A technician", INVITATION_EXAMPLE, request_only=True)],
+    )
+    def post(self, request: Request) -> Response:
+        """Invites somebody by mail. An earlier open invitation to the same e-mail ends."""
+        invitation = people.invite(self.actor, **self.read(shapes.InvitationIn))
+        return created("invitation", invitation, shapes.InvitationOut)
+
+
+class InvitationDoor(Door):
+    needs = {"GET": Action.MANAGE_PEOPLE, "DELETE": Action.MANAGE_PEOPLE}
+    serializer_class = shapes.InvitationOut
+
+    @extend_schema(operation_id="invitation", tags=["people"], responses=shapes.InvitationOut)
+    def get(self, request: Request, invitation_id: UUID) -> Response:
+        """One invitation."""
+        row = get_object_or_404(visible_invitations(self.actor), id=invitation_id)
+        return Response(shapes.InvitationOut(row).data)
+
+    @extend_schema(operation_id="invitation_withdraw", tags=["people"], responses={204: None})
+    def delete(self, request: Request, invitation_id: UUID) -> Response:
+        """Ends an open invitation."""
+        people.withdraw_invitation(self.actor, invitation_id)
+        return Response(status=204)
+
+
+class AcceptInvitation(PublicDoor):
+    serializer_class = shapes.AcceptOut
+
+    @extend_schema(
+        operation_id="invitation_accept",
+        tags=["people"],
+        request=shapes.AcceptIn,
+        responses={201: shapes.AcceptOut},
+        auth=[],
+    )
+    def post(self, request: Request) -> Response:
+        """Joins the company that invited, with the token from the mail. Good once."""
+        given = self.read(shapes.AcceptIn)
+        _, member = people.accept_invitation(**given, address=address_of(request._request))
+        return Response(shapes.AcceptOut(member).data, status=201)
