@@ -19,7 +19,7 @@ from jobs.queries import visible_jobs
 from jobs.readiness import readiness
 from jobs.rest import job_shapes as shapes
 from jobs.rest.answers import created, filter_parameters
-from jobs.rest.fields import matching, one_of, uuid
+from jobs.rest.fields import Known, matching, one_of, uuid
 
 JOB_EXAMPLE = {
     "title": "Balance of reading rooms",
@@ -47,7 +47,7 @@ class Jobs(Repeatable, Door):
     )
     def get(self, request: Request) -> Response:
         """All jobs with systems, people and instruments, newest first."""
-        known = {
+        known: Known = {
             "status": ("status", one_of(JobStatus)),
             "site": ("site_id", uuid),
             "member": ("id__in", of_member),
