@@ -5,6 +5,7 @@ session does not decode, its parts are tried one by one and every fault is told.
 """
 
 import json
+import math
 import re
 from collections.abc import Iterator
 from datetime import datetime
@@ -239,9 +240,9 @@ def _repeated_names(raw: bytes) -> list[Fault]:
 def _faults_in(raw: bytes) -> Iterator[Fault]:
     """Every fault of a session that did not decode, part by part."""
     try:
-        content = msgspec.json.decode(raw)
-    except msgspec.ValidationError as error:
-        yield fault_of(error)
+        content = json.loads(raw)
+    except ValueError:  # more digits than Python takes
+        yield Fault("", "It holds a number far too large to be a reading.")
         return
     if not isinstance(content, dict):
         yield Fault("", "A session is an object.")
@@ -261,6 +262,10 @@ def _conversion_faults(part: Any, kind: Any, at: str) -> Iterator[Fault]:
         msgspec.convert(part, kind)
     except msgspec.ValidationError as error:
         yield fault_of(error, at)
+    figures = part.items() if isinstance(part, dict) else ()
+    for name, value in figures:
+        if isinstance(value, float) and not math.isfinite(value):
+            yield Fault(f"{at}/{name}", "The number is too large to be a reading.")
 
 
 def _head_faults(content: dict[str, Any]) -> Iterator[Fault]:

@@ -7,7 +7,7 @@ reading but a bad one (swapped hoses, a clock gone wrong) is kept as evidence an
 import hashlib
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from datetime import datetime
 from typing import Any
 from uuid import UUID
@@ -84,6 +84,12 @@ class Readings:
     unit: list[str] = field(default_factory=list)
     taken_at: list[int] = field(default_factory=list)
 
+    def by_id(self) -> "Readings":
+        """The same rows in the order of their ids, which is the one order the stored rows have."""
+        order = sorted(range(len(self.ids)), key=self.ids.__getitem__)
+        columns = {f.name: getattr(self, f.name) for f in fields(self)}
+        return Readings(**{name: [column[n] for n in order] for name, column in columns.items()})
+
 
 @dataclass(slots=True)
 class SweepRow:
@@ -157,13 +163,13 @@ def check_session(index: int, session: SessionIn, readings: list[ReadingIn], raw
 
 def digest_of(checked: Checked) -> str:
     """SHA-256 over all that is evidence of the session; the stored rows give the same (evidence.py)."""
-    r = checked.readings
+    r = checked.readings.by_id() if checked.client_ids else checked.readings
     head: list[Any] = [checked.id, checked.job, checked.test_point, checked.method, checked.started_at]
     head += [checked.finished_at, checked.supersedes, checked.reason, checked.note, checked.content]
     rows = (r.run, r.line, r.point, r.quantity, r.value, r.entered, r.unit, r.taken_at)
     sweeps = [
         (s.run, s.line, s.quantity, s.started_at, s.duration_s, s.mean, s.entered, s.unit, s.samples)
-        for s in checked.sweeps
+        for s in sorted(checked.sweeps, key=lambda sweep: sweep.id)
     ]
     text = msgspec.json.encode([head, [i.hex() for i in r.ids], rows, sweeps], order="deterministic")
     return hashlib.sha256(text).hexdigest()

@@ -2,6 +2,7 @@
 
 import json
 import threading
+from functools import partial
 from typing import Any
 from uuid import UUID
 
@@ -433,15 +434,14 @@ def test_the_number_of_statements_does_not_grow(client: Client, fine: World) -> 
         ]
         posted += [batches.hood(fine, flow="60.0") for _ in range(more)]
         measure(fine, *posted)
-        paths = (
-            "field/worklist",
-            "sessions",
-            "flags",
-            f"jobs/{fine.job.id}/results",
-            f"sessions/{posted[-1]['id']}",
-        )
-        seen.append({p.split("/0")[0]: statements(lambda p=p: get(client, fine, p)) for p in paths[:4]})
-        seen[-1]["session"] = statements(lambda: get(client, fine, paths[4]))
+        paths = {
+            "worklist": "field/worklist",
+            "sessions": "sessions",
+            "flags": "flags",
+            "results": f"jobs/{fine.job.id}/results",
+            "session": f"sessions/{posted[-1]['id']}",
+        }
+        seen.append({name: statements(partial(get, client, fine, path)) for name, path in paths.items()})
     assert seen[0] == seen[1]
 
 

@@ -146,14 +146,11 @@ def lapsed(world: World) -> dict[str, Any]:
 
 
 def renew(world: World, use: str, *, calibrated: int, due: int) -> None:
-    """A newer certificate in place of all others: calibrated and due so many days ago."""
-    today, tool = timezone.now().date(), world.instruments[use]
+    """Certificates in place of all others: calibrated and due so many days ago."""
+    start, tool = timezone.now().date() - timedelta(days=calibrated), world.instruments[use]
     with company(world.id):
-        for old in Certificate.objects.filter(instrument=tool, superseded_by=None):
-            last = factories.certificate(
-                tool, on=today - timedelta(days=calibrated), days=calibrated - due, supersedes=old
-            )
-            Certificate.objects.filter(id=last.id)
+        for old in list(Certificate.objects.filter(instrument=tool, superseded_by=None)):
+            factories.certificate(tool, on=start, days=calibrated - due, supersedes=old)
 
 
 def uncertified(world: World) -> dict[str, Any]:
@@ -247,7 +244,9 @@ def test_C3_a_wrong_clock_is_flagged_with_the_offset(fine: World) -> None:
 
 def test_somebody_not_on_the_job_is_flagged(fine: World) -> None:
     sent = batches.hood(fine)
-    batches.post(fine, sent, actor=fine.actor(Role.SUPERVISOR))
+    with company(fine.id):
+        supervisor = fine.actor(Role.SUPERVISOR)
+    batches.post(fine, sent, actor=supervisor)
     with company(fine.id):
         evaluate_session(UUID(sent["id"]))
         assert Flag.objects.get(rule="technician_not_assigned").session.member_id == fine.supervisor.id
