@@ -66,6 +66,13 @@ def _dots(places: list[tuple[float, float]]) -> str:
     return group(ACCENT, (f'<circle cx="{x:.1f}" cy="{y:.1f}" r="1.9"/>' for x, y in places))
 
 
+def _grid_dots(sheet: TraverseSheet, xs: dict[str, float], scale: float) -> str:
+    """Dots of lines that stand upright: the places across are written once a line."""
+    starts = {name: f'<circle cx="{x:.1f}" cy="' for name, x in xs.items()}
+    dots = [f'{starts[p.line]}{_TOP + p.depth * scale:.1f}" r="1.9"/>' for p in sheet.points if p.line in xs]
+    return group(ACCENT, dots)
+
+
 def _flat(sheet: TraverseSheet, figures: Figures, scale: float) -> tuple[str, float]:
     """Rectangular or flat-oval section: body and its lower edge."""
     s, t = sheet.section, _wall(sheet, scale)
@@ -84,7 +91,7 @@ def _flat(sheet: TraverseSheet, figures: Figures, scale: float) -> tuple[str, fl
         group(
             ACCENT, (_hole(n, x, _TOP - t - 12) for n, x in xs.items()), 'text-anchor="middle" font-size="7"'
         ),
-        _dots([(xs[p.line], _TOP + p.depth * scale) for p in sheet.points if p.line in xs]),
+        _grid_dots(sheet, xs, scale),
         group(
             ACCENT,
             (text(_LEFT - t - 5, _TOP + d * scale + 2.4, str(i)) for i, d in enumerate(depths, 1)),

@@ -102,6 +102,9 @@ def _boxes(boxes: dict[int, list[Cell]], gap: float) -> str:
 def _thinned(series: Sequence[float], steps: int) -> list[float]:
     """Means of about equal stretches of a series, so that no more than `steps` remain."""
     count = min(steps, len(series))
+    if len(series) % count == 0:
+        each = len(series) // count
+        return [sum(series[k : k + each]) / each for k in range(0, len(series), each)]
     cuts = [round(i * len(series) / count) for i in range(count + 1)]
     return [sum(series[a:b]) / (b - a) for a, b in itertools.pairwise(cuts)]
 
@@ -122,9 +125,9 @@ def _strips(
         x1, x2 = columns[s.line]
         steps = _thinned(s.series or (s.mean,), _STEPS)
         each = height / len(steps)
-        x, w, h = f"{x1:.1f}", f"{x2 - x1:.1f}", f"{each:.1f}"
+        x, shape = f"M{x1:.1f} ", f"h{x2 - x1:.1f}v{each:.1f}h-{x2 - x1:.1f}z"
         for i, v in enumerate(steps):
-            boxes[level(v, *span)].append(f"M{x} {_TOP + i * each:.1f}h{w}v{h}h-{w}z")
+            boxes[level(v, *span)].append(f"{x}{_TOP + i * each:.1f}{shape}")
         middle, y = (x1 + x2) / 2, _TOP + height / 2
         tags.append(f'<rect x="{middle - 13:.1f}" y="{y - 6:.1f}" width="26" height="12" rx="2"/>')
         labels.append(text(middle, y + 2.7, figures.plain(Quantity.VELOCITY, s.mean)))
