@@ -99,8 +99,8 @@ def page_text(page: pikepdf.Page) -> str:
     tables = {str(name): _to_unicode(fonts[name]) for name in fonts.keys()}  # noqa: SIM118 (no mapping)
     table: dict[bytes, str] = {}
     parts: list[str] = []
-    for operands, operator in pikepdf.parse_content_stream(page):
-        name = str(operator)
+    for instruction in pikepdf.parse_content_stream(page):
+        operands, name = instruction.operands, str(instruction.operator)
         if name == "Tf":
             table = tables.get(str(operands[0]), {})
         elif name in _SHOWS:

@@ -104,12 +104,18 @@ def _number_of(job: Job) -> str:
 
 def check_path(made: Issue) -> str:
     """Path of the public page that checks files of this report."""
-    return f"/check/{short_id(current_company())}/{made.number}/{made.address_key}"
+    return f"/check/{short_id(UUID(str(made.company_id)))}/{made.number}/{made.address_key}"
 
 
 def check_address(made: Issue) -> str:
     """The same with the service's own address, as it is printed."""
     return settings.PUBLIC_URL.rstrip("/") + check_path(made)
+
+
+def changes_of(made: Issue) -> tuple[document.Change, ...]:
+    """What its revision says has changed since the one before."""
+    packed = Revision.objects.values_list("snapshot", flat=True).get(id=made.revision_id)
+    return document.from_bytes(zlib.decompress(packed)).changes
 
 
 def state_of(made: Issue) -> tuple[str, str]:

@@ -17,6 +17,13 @@ def visible_jobs(actor: Actor) -> QuerySet[Job]:
     return visible(Job.objects.select_related("site__customer"), actor)
 
 
+def visible_sessions(actor: Actor) -> QuerySet[Session]:
+    """Sessions with their job and site, and `newer`: the id of the session that replaced each, if any."""
+    newer = Session.objects.filter(supersedes=OuterRef("id")).order_by("-received_at", "-id").values("id")
+    rows = visible(Session.objects.select_related("job__site__customer", "device"), actor)
+    return rows.annotate(newer=Subquery(newer[:1]))
+
+
 def visible_flags(actor: Actor) -> QuerySet[Flag]:
     return visible(Flag.objects.select_related("job", "session", "test_point", "system"), actor)
 
@@ -25,6 +32,14 @@ def visible_revisions(actor: Actor) -> QuerySet[Revision]:
     """Revisions with who approved; the frozen bytes are left out until asked for."""
     rows = visible(Revision.objects.select_related("job", "approved_by", "supersedes"), actor)
     return rows.defer("snapshot", "readings_csv", "supersedes__snapshot", "supersedes__readings_csv")
+
+
+def unissued_revisions(actor: Actor) -> QuerySet[Revision]:
+    """Newest revisions of jobs that were not issued yet."""
+    newer = Revision.objects.filter(supersedes=OuterRef("id"))
+    issued = Issue.objects.filter(revision=OuterRef("id"))
+    rows = visible_revisions(actor).select_related("job__site__customer", "approved_by")
+    return rows.filter(~Exists(newer), ~Exists(issued)).order_by("approved_at")[:MOST_WAITING]
 
 
 def visible_issues(actor: Actor) -> QuerySet[Issue]:
@@ -80,4 +95,5 @@ def last_received(jobs: QuerySet[Job]) -> dict[UUID, datetime]:
     return {row["job"]: row["last"] for row in rows.annotate(last=Max("received_at"))}
 
 
+MOST_WAITING = 100
 CLOSED = (JobStatus.APPROVED, JobStatus.ISSUED)

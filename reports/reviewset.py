@@ -203,6 +203,28 @@ def load(job: Job) -> ReviewSet:
     )
 
 
+def load_session(session: Session) -> ReviewSet:
+    """A set of one session, whether it counts or was replaced; for looking at it."""
+    same = Session.objects.filter(job=session.job_id, test_point=session.test_point_id)
+    sessions = list(same.select_related("member", "test_point__system"))
+    by_id = {one.id: one for one in sessions}
+    flags = [state for state in _flags(session.job) if state.flag.session_id == session.id]
+    one = Measured(
+        session=by_id[session.id],
+        result=_newest_results([session]).get(session.id),
+        flags=tuple(sorted(flags, key=_flag_order)),
+        replaced=_replaced(by_id[session.id], by_id),
+    )
+    return ReviewSet(
+        company=Company.objects.get(),
+        job=session.job,
+        systems=(),
+        flags=one.flags,
+        past_flags=(),
+        measured=(one,),
+    )
+
+
 def _flags(job: Job) -> list[FlagState]:
     answers: dict[UUID, list[FlagAnswer]] = defaultdict(list)
     rows = FlagAnswer.objects.filter(flag__job=job).select_related("member")

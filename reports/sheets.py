@@ -357,6 +357,16 @@ def _air(found: Found) -> tuple[doc.Fact, ...]:
     return (*facts, *_assumed(found, conditions))
 
 
+def fact_rows(session: Session) -> list[tuple[str, str, str]]:
+    """The state of the air as entered: name, figure, unit."""
+    conditions = session.content.get("conditions") or {}
+    return [
+        (words, str(entry["value"]), str(entry["unit"]))
+        for name, words, _, _ in FACTS
+        if (entry := conditions.get(name))
+    ]
+
+
 def _assumed(found: Found, conditions: Mapping[str, Any]) -> list[doc.Fact]:
     """What was not measured and where it was taken from."""
     facts = []

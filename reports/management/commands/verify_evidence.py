@@ -23,7 +23,7 @@ class Command(BaseCommand):
     def handle(self, *args: Any, **options: Any) -> None:
         bad = 0
         for company_id in self.companies(options["company"]):
-            bad += self.check(company_id)
+            bad += self.examine(company_id)
         if bad:
             raise CommandError(f"{bad} of the companies' evidence does not hold.")
 
@@ -36,7 +36,7 @@ class Command(BaseCommand):
                 raise CommandError(f"'{given}' is not a company's id.") from None
         return sorted(set(Affiliation.objects.values_list("company_ref", flat=True)))
 
-    def check(self, company_id: UUID) -> bool:
+    def examine(self, company_id: UUID) -> bool:
         """Whether something is wrong; says what, the first first."""
         with company(company_id):
             here = Company.objects.filter(id=company_id).first()

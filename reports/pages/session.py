@@ -1,0 +1,139 @@
+"""A session opened down to its readings: figure, pictures, budget, instruments with certificates, flags.
+
+It stands here and not with the measurements, because it shows what the report shows, with the same charts.
+"""
+
+from typing import Any
+
+from jobs.models import Quantity
+from measurements.models import Method, Reading, Session
+from reports import document as doc
+from reports import ledger, material, readings, reviewset
+from reports.material import Material
+from reports.pages import shown
+from reports.render.figures import Figures
+from reports.reviewset import Measured, is_computed
+from reports.sheets import fact_rows, letters, moment_of
+
+
+def context(session: Session) -> dict[str, Any]:
+    """Everything that the page shows of one session."""
+    found = reviewset.load_session(session)
+    collected = material.collect(found)
+    one, figures = found.measured[0], shown.figures_of(found)
+    sheet = shown.sheet_of(one, collected) if one.session.content.get("plane") else None
+    result, point = one.result, one.session.test_point
+    budget = ledger.budget(result, point) if result and is_computed(one) else ()
+    return {
+        "one": one,
+        "session": session,
+        "method": Method(session.method).label,
+        "line": shown.line(one, collected, figures, href=False),
+        "refusal": result.refusal if result else "",
+        "reason": ledger.reason(result) if result and is_computed(one) else "",
+        "newer": session.newer,  # type: ignore[attr-defined]
+        "replaced": [{"session": old, "at": collected.local(old.started_at)} for old in one.replaced],
+        "started": collected.local(session.started_at),
+        "finished": collected.local(session.finished_at),
+        "received": collected.local(session.received_at),
+        "zone": found.job.site.time_zone,
+        "sheet": sheet,
+        "pictures": shown.session_pictures(sheet, figures) if sheet else {},
+        "budget": shown.budget_rows(budget, figures),
+        "dominating": ledger.dominating(result, point) if result and is_computed(one) else "",
+        "flow_unit": figures.unit(doc.Quantity.FLOW),
+        "facts": facts(one, figures),
+        "readings": reading_rows(one, collected),
+        "sweeps": sweep_rows(one, collected),
+        "zeros": zero_rows(one, collected),
+        "instruments": instrument_rows(one, collected, figures),
+        "flags": [shown.flag(state, None) for state in one.flags],
+    }
+
+
+def facts(one: Measured, figures: Figures) -> list[tuple[str, str, str]]:
+    """Figures beside the flow, and the air as entered."""
+    rows: list[tuple[str, str, str]] = []
+    if one.result is not None and is_computed(one):
+        detail = ledger.detail(one.result)
+        for words, quantity, name in (
+            ("Flow at actual density", doc.Quantity.FLOW, "flow"),
+            ("Flow at standard density", doc.Quantity.FLOW, "standard_flow"),
+            ("Mean velocity", doc.Quantity.VELOCITY, "velocity"),
+            ("Air density", doc.Quantity.DENSITY, "density"),
+        ):
+            found = ledger.measured(detail.get(name))
+            if found is not None:
+                rows.append((words, str(figures.figure(quantity, found)), "computed"))
+    return rows + [(words, f"{value} {unit}", "as entered") for words, value, unit in fact_rows(one.session)]
+
+
+def reading_rows(one: Measured, collected: Material) -> list[dict[str, Any]]:
+    """Every reading as it was shown, in the order of the traverse."""
+    rows: list[Reading] = collected.readings.get(one.session.id, [])
+    return [
+        {
+            "run": row.run,
+            "place": f"{letters(row.line)}{row.point}",
+            "entered": row.entered,
+            "unit": row.unit,
+            "quantity": row.quantity.replace("_", " "),
+            "at": collected.local(row.taken_at),
+        }
+        for row in rows
+    ]
+
+
+def sweep_rows(one: Measured, collected: Material) -> list[dict[str, Any]]:
+    return [
+        {
+            "run": row.run,
+            "line": letters(row.line),
+            "duration": f"{row.duration_s:g}",
+            "samples": len(row.samples),
+            "mean": row.entered or f"{sum(row.samples) / len(row.samples):.3g}",
+            "unit": row.unit if row.entered else readings.SI[Quantity(row.quantity)],
+            "at": collected.local(row.started_at),
+        }
+        for row in collected.sweeps.get(one.session.id, [])
+    ]
+
+
+def zero_rows(one: Measured, collected: Material) -> list[dict[str, Any]]:
+    return [
+        {
+            "instrument": collected.key(check["instrument"]),
+            "at": collected.local(moment_of(check["at"])),
+            "value": check["value"],
+            "unit": check["unit"],
+        }
+        for check in one.session.content.get("zero_checks") or ()
+    ]
+
+
+def instrument_rows(one: Measured, collected: Material, figures: Figures) -> list[dict[str, Any]]:
+    """Instruments by use, each with the certificate that corrected it and the certificate's points."""
+    held = {tool.id: certificate for tool, certificate in collected.held(one)}
+    rows = []
+    for use, tool in collected.used(one.session).items():
+        certificate = held.get(tool.id)
+        shown_as = readings.instrument(tool, [certificate] if certificate else [])
+        rows.append(
+            {
+                "use": use.replace("_", " "),
+                "tool": shown_as,
+                "certificate": certificate,
+                "lapsed": certificate is not None
+                and certificate.due_on < collected.local(one.session.started_at).date(),
+                "points": [
+                    {
+                        "reference": figures.with_unit(part.quantity, point.reference),
+                        "showed": figures.with_unit(part.quantity, point.as_left),
+                        "expanded": shown.spread_words(part.quantity, point.expanded, figures),
+                    }
+                    for part in shown_as.certificates
+                    for point in part.points
+                ],
+            }
+        )
+    return rows

@@ -1,0 +1,19 @@
+"""Addresses of the pages of the reports app."""
+
+from django.urls import path
+
+from reports.pages import check, views
+
+urlpatterns = [
+    path("review", views.queue, name="review"),
+    path("review/<uuid:job_id>", views.job, name="review-job"),
+    path("review/<uuid:job_id>/approve", views.approve, name="review-approve"),
+    path("flags/<uuid:flag_id>/answer", views.answer, name="flag-answer"),
+    path("sessions/<uuid:session_id>", views.session, name="session"),
+    path("revisions/<uuid:revision_id>/issue", views.issue, name="revision-issue"),
+    path("reports", views.reports, name="reports"),
+    path("reports/<uuid:report_id>", views.report, name="report"),
+    path("reports/<uuid:report_id>/file", views.report_file, name="report-file"),
+    path("reports/<uuid:report_id>/render", views.render_again, name="report-render"),
+    path("check/<str:company>/<str:number>/<str:key>", check.check, name="check"),
+]

@@ -1,0 +1,162 @@
+"""The supervisor's queue, a job's review, a session with its pictures, and reports. Thin doors."""
+
+from typing import cast
+from uuid import UUID
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
+from django.views.decorators.http import require_GET, require_POST
+
+from jobs.access import Action, Actor, may
+from jobs.errors import DomainError, NotFound
+from jobs.models import JobStatus
+from jobs.pages.base import page, refuse, show
+from measurements.models import AnswerKind
+from reports import issue as issuing
+from reports import material, queries, review, reviewset
+from reports.models import Issue, Revision
+from reports.pages import session as session_page
+from reports.pages import shown
+from reports.rest.views import file_response
+
+LISTED = 100
+
+
+@require_GET
+@page(Action.REVIEW)
+def queue(request: HttpRequest, actor: Actor) -> HttpResponse:
+    entries = review.queue(actor)
+    return show(request, "reports/queue.html", {"entries": entries}, nav="review")
+
+
+@require_GET
+@page(Action.REVIEW)
+def job(request: HttpRequest, actor: Actor, job_id: UUID) -> HttpResponse:
+    found = review.review_set(actor, job_id)
+    revisions = list(queries.visible_revisions(actor).filter(job=job_id).order_by("-revision"))
+    context = {
+        "found": found,
+        "job": found.job,
+        "page": shown.review_page(found, material.collect(found)),
+        "revisions": revisions,
+        "next_revision": revisions[0].revision + 1 if revisions else 1,
+        "may_be_approved": not (found.blocking or found.pending) and _awaits(found, revisions),
+        "submitted": found.job.status == JobStatus.SUBMITTED,
+    }
+    return show(request, "reports/review.html", context, nav="review")
+
+
+def _awaits(found: reviewset.ReviewSet, revisions: list[Revision]) -> bool:
+    """Whether there is something to approve: it was handed over, or changed since it was approved."""
+    if found.job.status == JobStatus.SUBMITTED:
+        return True
+    changed = bool(revisions) and revisions[0].set_digest != found.digest
+    return found.job.status in queries.CLOSED and changed
+
+
+@require_POST
+@page(Action.REVIEW)
+def answer(request: HttpRequest, actor: Actor, flag_id: UUID) -> HttpResponse:
+    flag = queries.visible_flags(actor).filter(id=flag_id).first()
+    if flag is None:
+        raise NotFound()
+    kind, reason = request.POST.get("answer", ""), request.POST.get("reason", "")
+    if kind not in (AnswerKind.ACCEPT, AnswerKind.REMEASURE):
+        kind = AnswerKind.CLEARED.value  # no answer of a person: the action refuses it in its own words
+    try:
+        review.answer_flag(actor, flag_id, kind=AnswerKind(kind), reason=reason)
+        done = "accepted" if kind == AnswerKind.ACCEPT else "sent back for re-measurement"
+        messages.success(request, f"{flag.rule.replace('_', ' ').capitalize()}: {done}.")
+    except DomainError as error:
+        refuse(request, error)
+    return redirect("review-job", flag.job_id)
+
+
+@require_POST
+@page(Action.APPROVE)
+def approve(request: HttpRequest, actor: Actor, job_id: UUID) -> HttpResponse:
+    try:
+        made = review.approve(actor, job_id, seen_digest=request.POST.get("seen") or None)
+        messages.success(request, f"Approved as revision {made.revision}. Issue it to give it its number.")
+    except DomainError as error:
+        refuse(request, error)
+    return redirect("review-job", job_id)
+
+
+@require_POST
+@page(Action.ISSUE)
+def issue(request: HttpRequest, actor: Actor, revision_id: UUID) -> HttpResponse:
+    try:
+        made = issuing.issue(actor, revision_id)
+    except DomainError as error:
+        refuse(request, error)
+        return redirect("reports")
+    messages.success(request, f"{made.number} is issued; its file is being made.")
+    return redirect("report", made.id)
+
+
+@require_GET
+@page(Action.READ)
+def session(request: HttpRequest, actor: Actor, session_id: UUID) -> HttpResponse:
+    found = queries.visible_sessions(actor).filter(id=session_id).first()
+    if found is None:
+        raise NotFound()
+    context = session_page.context(found) | {"may_review": may(actor, Action.REVIEW)}
+    return show(request, "reports/session.html", context, nav="jobs")
+
+
+@require_GET
+@page(Action.READ)
+def reports(request: HttpRequest, actor: Actor) -> HttpResponse:
+    rows = list(queries.visible_issues(actor).order_by("-id")[:LISTED])
+    states = issuing.states_of(rows)
+    waiting = queries.unissued_revisions(actor) if may(actor, Action.ISSUE) else []
+    listed = [{"made": made, "state": states[made.id][0]} for made in rows]
+    return show(request, "reports/reports.html", {"rows": listed, "waiting": waiting}, nav="reports")
+
+
+@require_GET
+@page(Action.READ)
+def report(request: HttpRequest, actor: Actor, report_id: UUID) -> HttpResponse:
+    made = _report(actor, report_id)
+    state, reason = issuing.state_of(made)
+    context = {
+        "made": made,
+        "file": next(iter(made.files.all()), None),
+        "state": state,
+        "reason": reason,
+        "address": issuing.check_address(made),
+        "path": issuing.check_path(made),
+        "may_issue": may(actor, Action.ISSUE),
+        "changes": issuing.changes_of(made),
+    }
+    return show(request, "reports/report.html", context, nav="reports")
+
+
+@require_POST
+@page(Action.ISSUE)
+def render_again(request: HttpRequest, actor: Actor, report_id: UUID) -> HttpResponse:
+    try:
+        issuing.render_again(actor, report_id)
+        messages.success(request, "Its file is being made again.")
+    except DomainError as error:
+        refuse(request, error)
+    return redirect("report", report_id)
+
+
+@require_GET
+@page(Action.READ)
+def report_file(request: HttpRequest, actor: Actor, report_id: UUID) -> HttpResponse:
+    made = _report(actor, report_id)
+    file = next(iter(made.files.all()), None)
+    if file is None:
+        raise NotFound("The file is not there yet.")
+    return cast(HttpResponse, file_response(made, file))
+
+
+def _report(actor: Actor, report_id: UUID) -> Issue:
+    made = queries.visible_issues(actor).filter(id=report_id).first()
+    if made is None:
+        raise NotFound()
+    return made
