@@ -6,6 +6,7 @@ from django.urls import include, path
 
 from config import health
 from config.graphql import schema
+from jobs.admin import operators
 from jobs.http.graphql import Graph
 
 PAGES = [
@@ -18,6 +19,7 @@ urlpatterns = [
     path("healthz", health.live),
     path("readyz", health.ready),
     path("api/v1/", include("config.rest")),
+    path("admin/", operators.urls),
     path("graphql", Graph.as_view(schema=schema)),
     *(path("", include(f"{name}.pages.urls")) for name in PAGES),
 ]

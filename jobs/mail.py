@@ -19,6 +19,7 @@ from django.utils.crypto import salted_hmac
 from jobs import due
 from jobs.access import hash_secret, join_token
 from jobs.models import Company, Invitation, User
+from jobs.tenancy.context import current_company
 from jobs.tenancy.ids import short_id
 
 INVITATION, RESET = "invitation-mail", "reset-mail"
@@ -50,7 +51,7 @@ def invitation_link(invitation: Invitation) -> str:
     secret = next(_secrets_of(invitation), None)
     if secret is None:
         raise LookupError("the invitation was made under a SECRET_KEY that is not listed any more")
-    return f"{settings.PUBLIC_URL}/invitation/{join_token(invitation.company_id, secret)}"
+    return f"{settings.PUBLIC_URL}/invitation/{join_token(current_company(), secret)}"
 
 
 def password_link(user: User) -> str:

@@ -27,7 +27,7 @@ from jobs.models import (
     UnitSystem,
     User,
 )
-from jobs.tenancy.context import company
+from jobs.tenancy.context import company, current_company
 from jobs.tenancy.ids import parse_id, uuid7
 
 INVITED_FOR = timedelta(days=7)
@@ -152,7 +152,7 @@ def _after_new_password(user: User) -> None:
     member = Member.objects.filter(user_ref=user.id).first()
     if member:
         revoke_tokens_of(member)
-        events.record(Actor(member.company_id, member_id=member.id), "person.password", "member", member.id)
+        events.record(Actor(current_company(), member_id=member.id), "person.password", "member", member.id)
 
 
 def _take_password(user: User, password: str) -> None:
@@ -314,7 +314,7 @@ def _proven(email: str, password: str, address: str) -> User:
 
 def _join(user: User, invitation: Invitation) -> Member:
     """A new member, or one from before who comes back."""
-    Affiliation.objects.get_or_create(user=user, company_ref=invitation.company_id)
+    Affiliation.objects.get_or_create(user=user, company_ref=current_company())
     member: Member | None = Member.objects.select_for_update().filter(user_ref=user.id).first()
     if member is None:
         return _new_member(user, invitation.name, invitation.roles)
@@ -398,9 +398,9 @@ def _keep_an_owner(member: Member) -> None:
 def _come_or_go(member: Member) -> None:
     """Tokens end with the place in the company, and do not live again with it."""
     if member.active:
-        Affiliation.objects.get_or_create(user_id=member.user_ref, company_ref=member.company_id)
+        Affiliation.objects.get_or_create(user_id=member.user_ref, company_ref=current_company())
         return
-    Affiliation.objects.filter(user_id=member.user_ref, company_ref=member.company_id).delete()
+    Affiliation.objects.filter(user_id=member.user_ref, company_ref=current_company()).delete()
     revoke_tokens_of(member)
 
 

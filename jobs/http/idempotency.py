@@ -34,7 +34,8 @@ def read_key(request: Request) -> str:
     match = _TOKEN.match(text) if text is not None else None
     if match is None:
         raise BadKey(
-            f"Send an '{HEADER}' header of 1 to 200 visible characters, e.g. a UUID, the same for each repeat.",
+            f"Send an '{HEADER}' header of 1 to 200 visible characters, such as a UUID, "
+            "the same for each repeat.",
             [Fault(f"header:{HEADER}", "missing" if text is None else "malformed")],
         )
     return match.group(1) or match.group(2)
@@ -106,8 +107,8 @@ def open_key(request: Request, actor: Actor) -> Any:
     row = uuid7()
     with connection.cursor() as cursor:
         cursor.execute(
-            "INSERT INTO jobs_idempotencykey (company_id, id, principal, endpoint, key, request_digest, status,"
-            " content_type, body, location, created_at)"
+            "INSERT INTO jobs_idempotencykey (company_id, id, principal, endpoint, key, request_digest,"
+            " status, content_type, body, location, created_at)"
             " VALUES (%s, %s, %s, %s, %s, %s, 0, '', ''::bytea, '', now())"
             " ON CONFLICT (company_id, principal, endpoint, key) DO NOTHING RETURNING id",
             [actor.company_id, row, actor.principal, endpoint, key, body_digest],

@@ -4,7 +4,6 @@ from typing import Any
 from urllib.parse import urlencode
 from uuid import UUID
 
-from django.db.models import QuerySet
 from rest_framework.pagination import BasePagination
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -19,7 +18,7 @@ class Keyset(BasePagination):
 
     newest_first = False
 
-    def paginate_queryset(self, queryset: QuerySet[Any], request: Request, view: Any = None) -> list[Any]:
+    def paginate_queryset(self, queryset: Any, request: Request, view: Any = None) -> list[Any]:
         self.request, self.limit = request, read_limit(request)
         self.newest_first = bool(getattr(view, "newest_first", False))
         after = read_after(request)

@@ -98,11 +98,8 @@ def _check(value: Any) -> None:
 
 
 def _check_text(text: str) -> None:
-    if text.isascii():
-        bad = "\0" in text
-    else:
-        bad = "\0" in text or any("\ud800" <= letter <= "\udfff" for letter in text)
-    if bad:
+    halves = () if text.isascii() else (letter for letter in text if "\ud800" <= letter <= "\udfff")
+    if "\0" in text or any(halves):
         raise BadJson("A text holds the character NUL or half a surrogate pair, which cannot be stored.")
 
 

@@ -1,6 +1,7 @@
 """RFC 9457 problem details for everything that goes wrong at the API."""
 
 import logging
+from collections.abc import Callable
 from typing import Any
 
 from django.core.exceptions import PermissionDenied, RequestDataTooBig, SuspiciousOperation
@@ -41,43 +42,30 @@ def handle(exc: Exception, context: dict[str, Any]) -> Response:
     request = context.get("request")
     error = translate(exc)
     if error.status >= 500:
-        log.exception("unexpected failure", exc_info=exc)
+        log.error("unexpected failure", exc_info=exc)
     return _response(error, getattr(request, "request_id", ""))
 
 
 def _response(error: errors.DomainError, request_id: str) -> Response:
     response = Response(body(error, request_id), status=error.status, content_type=MEDIA_TYPE)
+    _headers(response, error)
+    return response
+
+
+def _headers(response: Response | HttpResponse, error: errors.DomainError) -> None:
     if error.status == 401:
         response["WWW-Authenticate"] = "Bearer"
     if error.retry_after is not None:
         response["Retry-After"] = str(error.retry_after)
-    return response
 
 
 def translate(exc: Exception) -> errors.DomainError:
     """Any exception as a domain error that tells nothing of the inside."""
     if isinstance(exc, errors.DomainError):
         return exc
-    if isinstance(exc, exceptions.ValidationError):
-        return errors.Invalid("Some fields are not valid; see 'errors'.", list(faults_of(exc.detail)))
-    if isinstance(exc, ModelInvalid):
-        return errors.Invalid("Some fields are not valid; see 'errors'.", list(_model_faults(exc)))
-    if isinstance(exc, exceptions.Throttled):
-        return errors.TooMany("Too many requests; wait and try again.", retry_after=int(exc.wait or 1) + 1)
-    if isinstance(exc, RequestDataTooBig):
-        return errors.TooLarge("The request is larger than this service takes.")
-    if isinstance(exc, SuspiciousOperation | UnreadablePostError):
-        return errors.DomainError("The request is malformed or ended early.")
-    if isinstance(exc, exceptions.APIException):
-        return _with_status(
-            exc.status_code, str(exc.default_detail if exc.status_code >= 500 else exc.detail)
-        )
-    if isinstance(exc, Http404):
-        return errors.NotFound()
-    if isinstance(exc, PermissionDenied):
-        return errors.Forbidden("You may not do this.")
-    if isinstance(exc, DatabaseError):
-        return of_database(exc)
+    for kind, turn in _TURNS:
+        if isinstance(exc, kind):
+            return turn(exc)
     return Unexpected(UNEXPECTED)
 
 
@@ -108,10 +96,18 @@ _BY_STATUS: dict[int, type[errors.DomainError]] = {
 }
 
 
-def _with_status(status: int, detail: str) -> errors.DomainError:
+def _of_api(exc: Any) -> errors.DomainError:
+    """DRF's own exceptions, by their status."""
+    status = exc.status_code
     if status == 404:
         return errors.NotFound()
-    return _BY_STATUS.get(status, Unexpected if status >= 500 else errors.DomainError)(detail)
+    if status >= 500:
+        return Unexpected(UNEXPECTED)
+    return _BY_STATUS.get(status, errors.DomainError)(str(exc.detail))
+
+
+def _throttled(exc: Any) -> errors.DomainError:
+    return errors.TooMany("Too many requests; wait and try again.", retry_after=int(exc.wait or 1) + 1)
 
 
 def of_database(exc: DatabaseError) -> errors.DomainError:
@@ -161,10 +157,7 @@ def _escape(name: str) -> str:
 def as_json(error: errors.DomainError, request_id: str = "") -> JsonResponse:
     """The same outside DRF."""
     response = JsonResponse(body(error, request_id), status=error.status, content_type=MEDIA_TYPE)
-    if error.status == 401:
-        response["WWW-Authenticate"] = "Bearer"
-    if error.retry_after is not None:
-        response["Retry-After"] = str(error.retry_after)
+    _headers(response, error)
     return response
 
 
@@ -174,3 +167,18 @@ def wants_problem(request: HttpRequest) -> bool:
 
 def not_found_problem(request: HttpRequest) -> HttpResponse:
     return as_json(errors.NotFound("There is no such address."), getattr(request, "request_id", ""))
+
+
+_NOT_VALID = "Some fields are not valid; see 'errors'."
+_TURNS: list[tuple[type[Exception], Callable[[Any], errors.DomainError]]] = [
+    (exceptions.ValidationError, lambda exc: errors.Invalid(_NOT_VALID, faults_of(exc.detail))),
+    (ModelInvalid, lambda exc: errors.Invalid(_NOT_VALID, _model_faults(exc))),
+    (exceptions.Throttled, _throttled),
+    (exceptions.APIException, _of_api),
+    (RequestDataTooBig, lambda exc: errors.TooLarge("The request is larger than this service takes.")),
+    (SuspiciousOperation, lambda exc: errors.DomainError("The request is malformed.")),
+    (UnreadablePostError, lambda exc: errors.DomainError("The request ended early; send it again.")),
+    (Http404, lambda exc: errors.NotFound()),
+    (PermissionDenied, lambda exc: errors.Forbidden("You may not do this.")),
+    (DatabaseError, of_database),
+]

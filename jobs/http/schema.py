@@ -34,7 +34,7 @@ class ProblemShape(serializers.Serializer):
     title = serializers.CharField()
     status = serializers.IntegerField()
     detail = serializers.CharField()
-    errors = FaultShape(many=True, required=False)
+    errors = FaultShape(many=True, required=False)  # type: ignore[assignment]  # the field of the standard
     instance = serializers.CharField(required=False, help_text="Names the request; the log knows it too.")
 
     class Meta:
@@ -79,7 +79,7 @@ class DoorSchema(AutoSchema):
             found.append(MATCH_PARAMETER)
         return found
 
-    def _get_response_bodies(self, direction: str = "response") -> dict[str, Any]:
+    def _get_response_bodies(self, direction: Any = "response") -> dict[str, Any]:
         bodies: dict[str, Any] = super()._get_response_bodies(direction)
         for status in self.problem_statuses():
             bodies.setdefault(str(status), self._problem(status))

@@ -121,7 +121,8 @@ class KeyShown(KeyOut):
 
     token = serializers.SerializerMethodField(help_text="Send it as 'Authorization: Bearer …'.")
 
-    class Meta(KeyOut.Meta):
+    class Meta:
+        model = AccessToken
         fields = (*KeyOut.Meta.fields, "token")
         read_only_fields = fields
 
@@ -269,7 +270,7 @@ class EventOut(serializers.ModelSerializer):
     member = Person(source="event.member", allow_null=True)
     device = Person(source="event.device", allow_null=True)
     key = Person(source="event.token", allow_null=True, help_text="The token it came with.")
-    data = serializers.DictField(source="event.data")
+    data = serializers.DictField(source="event.data")  # type: ignore[assignment]  # the name in the log
     content_digest = serializers.CharField(
         source="event.content_digest", help_text="SHA-256 of the evidence that was stored; empty for none."
     )
