@@ -53,7 +53,7 @@ def add_customer(
 def change_customer(actor: Actor, customer_id: UUID, *, seen: int, changes: Mapping[str, Any]) -> Customer:
     """Raises NotFound, PreconditionFailed when `seen` is not its version, Invalid, Conflict."""
     require(actor, Action.PLAN)
-    row = locked(Customer.objects.all(), actor, customer_id)
+    row: Customer = locked(Customer.objects.all(), actor, customer_id)
     seen_as(row, seen)
     differing = apply(row, changes)
     check(row)
@@ -89,7 +89,7 @@ def add_site(
 def change_site(actor: Actor, site_id: UUID, *, seen: int, changes: Mapping[str, Any]) -> Site:
     """Raises NotFound, PreconditionFailed, Invalid, Conflict."""
     require(actor, Action.PLAN)
-    row = locked(Site.objects.select_related("customer"), actor, site_id)
+    row: Site = locked(Site.objects.select_related("customer"), actor, site_id)
     seen_as(row, seen)
     differing = apply(row, changes)
     check(row, _site_faults(row))
@@ -123,7 +123,7 @@ def add_system(
 def change_system(actor: Actor, system_id: UUID, *, seen: int, changes: Mapping[str, Any]) -> System:
     """Raises NotFound, PreconditionFailed, Invalid, Conflict."""
     require(actor, Action.PLAN)
-    row = locked(System.objects.select_related("site"), actor, system_id)
+    row: System = locked(System.objects.select_related("site"), actor, system_id)
     seen_as(row, seen)
     differing = apply(row, changes)
     check(row)
@@ -162,7 +162,7 @@ def add_point(
 def change_point(actor: Actor, point_id: UUID, *, seen: int, changes: Mapping[str, Any]) -> TestPoint:
     """Raises NotFound, PreconditionFailed, Invalid, Conflict."""
     require(actor, Action.PLAN)
-    row = locked(TestPoint.objects.select_related("system"), actor, point_id)
+    row: TestPoint = locked(TestPoint.objects.select_related("system"), actor, point_id)
     seen_as(row, seen)
     differing = apply(row, changes)
     check(row, [*point_faults(row), *_parent_faults(row)])

@@ -20,6 +20,7 @@ from django.utils import timezone
 
 from jobs.access import Actor, Role, actor_for_member, hash_secret, join_token
 from jobs.events import digest
+from jobs.instruments import certificate_content
 from jobs.models import (
     AccessToken,
     Affiliation,
@@ -259,10 +260,11 @@ def certificate(of: Instrument, *, on: date | None = None, days: int = 365, **fi
         "due_on": start + timedelta(days=days),
     } | fields
     points = [point for reach in of.ranges.all() for point in certificate_points(reach)]
-    made = Certificate.objects.create(
-        instrument=of, digest=digest([str(values), [str(p) for p in points]]), **values
-    )
-    CertificatePoint.objects.bulk_create([CertificatePoint(certificate=made, **point) for point in points])
+    made = Certificate(instrument=of, **values)
+    rows = [CertificatePoint(certificate=made, **point) for point in points]
+    made.digest = digest(certificate_content(made, rows))
+    made.save(force_insert=True)
+    CertificatePoint.objects.bulk_create(rows)
     return made
 
 

@@ -12,7 +12,7 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
-from jobs.models import Customer, Instrument, InstrumentKind, Quantity, Role, System, TestPoint
+from jobs.models import Customer, Event, Instrument, InstrumentKind, Quantity, Role, System, TestPoint
 from jobs.tenancy.context import company
 from tests import factories
 from tests.factories import World, bearer
@@ -183,12 +183,17 @@ def test_a_schedule_as_a_form_previewed_then_stored_once(company_a: World) -> No
     assert seen.json()["stored"] is False
     with company(company_a.id):
         assert not System.objects.filter(tag="AHU-7").exists()
+    stored = post_file(company_a, file(), "multipart")
+    assert stored.json()["points"]["added"] == 3
+    with company(company_a.id):
+        name = Event.objects.get(verb="schedule.imported").data["file"]
+    assert name == "halls.csv"  # no path, no invisible signs
     key = str(uuid.uuid4())
-    body = csv_of(SMALL)
+    body = csv_of([SMALL[0]])
     first = post_file(company_a, body, "text/csv", key=key)
     again = post_file(company_a, body, "text/csv", key=key)
     assert (again.content, again.headers["Idempotent-Replayed"]) == (first.content, "true")
-    assert first.json()["stored"] is True
+    assert first.json()["points"] == {"added": 0, "changed": 0, "unchanged": 1}
 
 
 def test_schedules_that_are_refused(company_a: World, company_b: World) -> None:

@@ -223,6 +223,23 @@ def test_numbers_and_formats_of_a_workbook(company_a: World) -> None:
     assert "paste it as values" in told["M2"]
 
 
+@pytest.mark.parametrize(
+    ("text", "value"),
+    [("+90", 0.09), ("-1+1", None), ("@SUM(A1)", None), ("−12.5", None), ("=HYPERLINK(1)", None)],
+)
+def test_cells_that_a_spreadsheet_would_evaluate_are_text_or_refused(
+    company_a: World, text: str, value: float | None
+) -> None:
+    file = csv_of([row(tag="S-40", design_flow=text, location="@SUM(A1)")])
+    if value is None:
+        assert set(faults(company_a, file)) == {"M2"}
+        return
+    imported(company_a, file)
+    with company(company_a.id):
+        point = TestPoint.objects.get(tag="S-40")
+    assert (point.design_flow, point.location) == (value, "@SUM(A1)")
+
+
 def test_doubtful_sizes_are_noted(company_a: World) -> None:
     found = imported(
         company_a, csv_of([[*SMALL[0][:12], 9000, *SMALL[0][13:]], row(tag="S-3", design_flow="")])

@@ -6,7 +6,7 @@ import subprocess
 import sys
 from datetime import date
 from pathlib import Path
-from time import perf_counter
+from time import process_time
 
 import openpyxl
 import pytest
@@ -179,18 +179,18 @@ from jobs.sheets import read_sheet
 data = open(sys.argv[1], "rb").read()
 have = int(open("/proc/self/statm").read().split()[0]) * resource.getpagesize()
 resource.setrlimit(resource.RLIMIT_AS, (have + int(sys.argv[2]), have + int(sys.argv[2])))
-start = time.perf_counter()
+start = time.process_time()
 try:
     print(0, "rows:", len(read_sheet(data).rows), end=" ")
 except DomainError as error:
     print(error.status, *(fault.pointer + " " + fault.detail for fault in error.faults), end=" ")
-print("|", time.perf_counter() - start)
+print("|", time.process_time() - start)
 """
 
 
 @pytest.mark.parametrize("name", HOSTILE)
 def test_hostile_workbooks_are_refused_within_time_and_memory(name: str, tmp_path: Path) -> None:
-    """In a process that has only so much memory left and measures its own time."""
+    """In a process that has only so much memory left and counts its own seconds of processor."""
     (tmp_path / "x").write_bytes(HOSTILE[name]())
     command = [sys.executable, "-c", CHILD, str(tmp_path / "x"), str(MEBIBYTES * 2**20)]
     ran = subprocess.run(command, capture_output=True, text=True, check=True)
@@ -203,9 +203,9 @@ def test_hostile_workbooks_are_refused_within_time_and_memory(name: str, tmp_pat
 def test_a_declared_size_of_the_whole_sheet_does_not_matter() -> None:
     cells = "".join(f'<c r="{name}1" t="inlineStr"><is><t>{name}</t></is></c>' for name in "ABC")
     data = hostile(sheet_xml(f'<row r="1">{cells}</row>', before='<dimension ref="A1:XFD1048576"/>'))
-    start = perf_counter()
+    start = process_time()
     assert texts(read_sheet(data)) == [["A", "B", "C"]]
-    assert perf_counter() - start < SECONDS
+    assert process_time() - start < SECONDS
 
 
 def test_one_long_string_used_everywhere_is_cut_not_copied() -> None:
@@ -218,7 +218,7 @@ def test_one_long_string_used_everywhere_is_cut_not_copied() -> None:
 def test_ten_thousand_rows_are_read_in_time() -> None:
     rows = [[*SMALL[0][:3], f"T-{n}", *SMALL[0][4:]] for n in range(10_000)]
     for data in (xlsx_of(rows), csv_of(rows)):
-        start = perf_counter()
+        start = process_time()
         assert len(read_sheet(data).rows) == 10_001
-        assert perf_counter() - start < SECONDS
+        assert process_time() - start < SECONDS
     assert len(HEADS) == 17
