@@ -45,6 +45,7 @@ _DECISIONS = {
     "deferred": "Deferred.",
 }
 _SEVERITIES = {"stop": "stops a report", "warning": "warning", "remark": "remark"}
+_TALLEST = 26  # rows of a column: one that is taller than a page would be cut off
 _NARROW_ROOM, _DIGIT = 159.0, 4.6  # points for the readings in a half-width grid; width of a digit
 Values = dict[str, Any]
 
@@ -111,6 +112,7 @@ def traverse_values(
     """All that `traverse.html` needs."""
     run = sheet.runs[0]
     grids = [_grid(sheet, r, figures) for r in sheet.runs]
+    air, plane = _air(sheet, figures), _plane(sheet, figures, register)
     return {
         **_head(sheet, figures),
         **_budget(sheet, figures),
@@ -127,8 +129,9 @@ def traverse_values(
         "narrow": grids[0]["narrow"],
         "second": grids[1] if len(grids) > 1 and grids[1]["narrow"] else None,
         "more": grids[2:] if grids[0]["narrow"] else grids[1:],
-        "air": _air(sheet, figures, subject),
-        "plane": _plane(sheet, figures, register),
+        "air": air,
+        "plane": plane,
+        "tall": max(len(air), len(plane)) > _TALLEST // 2,
         "runs": [_run(r, k, figures) for k, r in enumerate(sheet.runs)],
         "flags": [flag_values(f) for f in sheet.flags],
         "history": [history_values(h) for h in sheet.history],
@@ -243,7 +246,7 @@ def _grid(sheet: TraverseSheet, run: Run, figures: Figures) -> Values:
         for k, p in sorted(points.items())
     ]
     count, widest = len(lines), max((len(cell) for row in rows for cell in row[3:]), default=1)
-    narrow = count * (widest * _DIGIT + 4) <= _NARROW_ROOM
+    narrow = count * (widest * _DIGIT + 4) <= _NARROW_ROOM and len(rows) <= _TALLEST
     edges = [8.0, 16.0, 16.0] if narrow else [5.0, 9.0, 9.0]
     rest = (100 - sum(edges)) / max(count, 1)
     return {
@@ -274,11 +277,11 @@ def _sweep_grid(run: Run, figures: Figures) -> Values:
         "heads": ["Line", "Duration, s", "Samples", f"Mean, {speed}"],
         "widths": ["16", "28", "28", "28"],
         "rows": _columns_aligned(rows),
-        "narrow": True,
+        "narrow": len(rows) <= _TALLEST,
     }
 
 
-def _air(sheet: TraverseSheet, figures: Figures, subject: Subject) -> list[tuple[str, str]]:
+def _air(sheet: TraverseSheet, figures: Figures) -> list[tuple[str, str]]:
     facts = []
     for fact in sheet.air:
         source = f" ({fact.source})" if fact.source and fact.source != "measured" else ""

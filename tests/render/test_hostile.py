@@ -173,11 +173,11 @@ def test_processor_limit_stops_a_part(press: Press, tmp_path: Path) -> None:
 
 
 def test_memory_limit_stops_a_part(press: Press, tmp_path: Path) -> None:
-    many = "<p>" + "words and words " * 12_000 + "</p>"
+    many = "<p>" + "words and words " * 20_000 + "</p>"
     with pytest.raises(
         RenderFailed, match=r"part fat could not be rendered: (the process ended by|MemoryError)"
     ):
-        press.render(body(many), tmp_path / "fat.pdf", replace(PATIENCE, memory=150 << 20))
+        press.render(body(many), tmp_path / "fat.pdf", replace(PATIENCE, memory=16 << 20))
     assert press.render(body("<p>well</p>"), tmp_path / "well.pdf", PATIENCE).pages == 1
 
 
