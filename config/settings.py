@@ -131,8 +131,9 @@ STATICFILES_FINDERS = [
     "django.contrib.staticfiles.finders.AppDirectoriesFinder",
     "jobs.pages.fonts.FontFinder",
 ]
+# Named: files collected there under names with a digest, kept for ever. Not named: straight from the apps.
 STATIC_ROOT = Path(env.text("STATIC_ROOT", str(VAR_ROOT / "static")))
-WHITENOISE_USE_FINDERS = DEBUG or not STATIC_ROOT.is_dir()
+WHITENOISE_USE_FINDERS = not env.text("STATIC_ROOT", "")
 STORAGES: dict[str, dict[str, Any]] = {
     "default": {"BACKEND": env.text("STORAGE_BACKEND", "django.core.files.storage.FileSystemStorage")},
     "staticfiles": {
@@ -223,6 +224,11 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
     "VERSION": "1",
     "OAS_VERSION": "3.1.1",
     "SERVE_INCLUDE_SCHEMA": False,
+    "ENUM_NAME_OVERRIDES": {
+        "SystemKind": "jobs.models.SystemKind",
+        "PointKind": "jobs.models.PointKind",
+        "InstrumentKind": "jobs.models.InstrumentKind",
+    },
 }
 
 # Celery: a doorbell. What is due stands in the database; a lost message costs one sweep. A task is
@@ -273,5 +279,6 @@ LOGGING: dict[str, Any] = {
         "django": {"level": "INFO", "propagate": True, "handlers": []},
         "django.server": {"propagate": True, "handlers": []},
         "celery.worker.strategy": {"level": "WARNING"},
+        "pikepdf": {"level": "WARNING"},
     },
 }

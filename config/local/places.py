@@ -153,6 +153,7 @@ def make_world(name: str, home: Path) -> World:
     if account:
         open_folder(postgres_home())
     private_folder(home, None)
+    private_folder(home / "static", None)
     world = World(name, home, postgres_home() / name, socket_folder(name, home, account), account)
     announce(world)
     return world

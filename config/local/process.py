@@ -90,7 +90,7 @@ class Service:
         Raises:
             StartFailed: it ended, or did not answer in time.
         """
-        deadline = time.monotonic() + self.start_seconds
+        deadline, pause = time.monotonic() + self.start_seconds, 0.02
         while not self.is_ready():
             if not self.alive():
                 raise StartFailed(f"{self.name} ended while starting ({self.ending()}). {self.evidence()}")
@@ -98,7 +98,8 @@ class Service:
                 raise StartFailed(
                     f"{self.name} was not ready after {self.start_seconds:g} s. {self.evidence()}"
                 )
-            time.sleep(0.02)
+            time.sleep(pause)
+            pause = min(pause * 1.3, 0.5)  # asking costs time that the service needs to start
 
     def alive(self) -> bool:
         """Whether the process runs."""
