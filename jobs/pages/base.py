@@ -86,6 +86,5 @@ def faults_on(form: forms.Form, error: DomainError) -> None:
 
 
 def refuse(request: HttpRequest, error: DomainError) -> None:
-    """Undoes the request's work and tells why on the next page."""
-    transaction.set_rollback(True)
+    """Tells on the next page why an action, which undid itself, refused."""
     messages.error(request, error.detail)

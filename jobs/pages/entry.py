@@ -1,9 +1,11 @@
 """Coming in: signing in and out, choosing the company, a forgotten password, an invitation."""
 
+import time
 from uuid import UUID
 
 from django.contrib import messages
 from django.contrib.auth import login, logout
+from django.db import transaction
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import redirect
 from django.utils.http import url_has_allowed_host_and_scheme, urlencode
@@ -22,6 +24,7 @@ from jobs.tenancy.middleware import SESSION_KEY
 
 BACKEND = "django.contrib.auth.backends.ModelBackend"
 WRONG = "The e-mail or the password is wrong."
+SAME_TIME = 0.4  # seconds that asking for a new password takes at least, whoever asks
 get_or_post = require_http_methods(["GET", "HEAD", "POST"])
 
 
@@ -42,7 +45,7 @@ def sign_in(request: HttpRequest) -> HttpResponse:
 
 
 def _sign_in_page(request: HttpRequest, form: forms.SignIn, status: int) -> HttpResponse:
-    return show(request, "jobs/signin.html", {"form": form, "next": _next(request)}, status=status)
+    return show(request, "jobs/entry/signin.html", {"form": form, "next": _next(request)}, status=status)
 
 
 def _proven(request: HttpRequest, *, email: str, password: str) -> User:
@@ -104,25 +107,32 @@ def choose_company(request: HttpRequest) -> HttpResponse:
         except DomainError as error:
             return answer(request, error)
         return redirect(_next(request))
-    return show(request, "jobs/companies.html", {"places": people.places_of(user), "next": _next(request)})
+    return show(
+        request, "jobs/entry/companies.html", {"places": people.places_of(user), "next": _next(request)}
+    )
 
 
 @never_cache
 @get_or_post
+@transaction.non_atomic_requests
 def forgotten_password(request: HttpRequest) -> HttpResponse:
-    form = forms.ForgottenPassword(request.POST or None)
+    """Asks for a link by mail. The answer is the same, and takes the same time, for every e-mail."""
+    form, status = forms.ForgottenPassword(request.POST or None), 200
     if request.method == "POST" and form.is_valid():
+        begun = time.monotonic()
         try:
             people.request_reset(form.cleaned_data["email"], address_of(request))
+            time.sleep(max(0.0, SAME_TIME - (time.monotonic() - begun)))
             return redirect("password-sent")
         except DomainError as error:
             faults_on(form, error)
-            return show(request, "jobs/forgotten.html", {"form": form}, status=error.status)
-    return show(request, "jobs/forgotten.html", {"form": form}, status=422 if form.errors else 200)
+            status = error.status
+    with transaction.atomic():
+        return show(request, "jobs/entry/forgotten.html", {"form": form}, status=status)
 
 
 def password_sent(request: HttpRequest) -> HttpResponse:
-    return show(request, "jobs/sent.html")
+    return show(request, "jobs/entry/sent.html")
 
 
 @never_cache
@@ -132,17 +142,19 @@ def new_password(request: HttpRequest, uid: str, token: str) -> HttpResponse:
     form = forms.NewPassword(request.POST or None)
     try:
         user = people.user_of_link(uid, token)
-        if request.method == "POST" and form.is_valid():
+    except DomainError as error:
+        return answer(request, error)
+    if request.method == "POST" and form.is_valid():
+        try:
             people.set_password(uid, token, form.cleaned_data["password"])
+        except DomainError as error:
+            faults_on(form, error)
+        else:
             logout(request)
             messages.success(request, "The new password holds. Sign in with it.")
             return redirect("signin")
-    except DomainError as error:
-        if not error.faults:
-            return answer(request, error)
-        faults_on(form, error)
     context = {"form": form, "email": user.email}
-    return show(request, "jobs/password.html", context, status=422 if form.errors else 200)
+    return show(request, "jobs/entry/password.html", context, status=422 if form.errors else 200)
 
 
 @never_cache
@@ -163,7 +175,7 @@ def invitation(request: HttpRequest, token: str) -> HttpResponse:
         except DomainError as error:
             faults_on(form, error)
     context = {"form": form, "offer": offer, "mine": mine, "other": user is not None and not mine}
-    return show(request, "jobs/invitation.html", context, status=422 if form.errors else 200)
+    return show(request, "jobs/entry/invitation.html", context, status=422 if form.errors else 200)
 
 
 def _join(request: HttpRequest, token: str, password: str, user: User | None) -> HttpResponse:
@@ -171,6 +183,6 @@ def _join(request: HttpRequest, token: str, password: str, user: User | None) ->
         token=token, password=password, signed_in=user, address=address_of(request)
     )
     login(request, joined, backend=BACKEND)
-    _enter(request, joined, member.company_id)
+    _enter(request, joined, member.company_id)  # type: ignore[arg-type]
     messages.success(request, "Welcome. This is where you start.")
     return redirect("start")

@@ -27,7 +27,7 @@ class Form(forms.Form):
     use_required_attribute = True
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
-        super().__init__(*args, label_suffix="", **kwargs)
+        super().__init__(*args, **{"label_suffix": "", **kwargs})
 
 
 class Email(forms.EmailField):
@@ -57,7 +57,7 @@ def password(label: str, purpose: str, help_text: str = "") -> forms.CharField:
     )
 
 
-NEW_PASSWORD = "At least 10 characters; a sentence that only you would write is best."
+HOW_TO_CHOOSE = "At least 10 characters; a sentence that only you would write is best."
 
 
 class SignIn(Form):
@@ -70,7 +70,7 @@ class ForgottenPassword(Form):
 
 
 class NewPassword(Form):
-    password = password("New password", "new-password", NEW_PASSWORD)
+    password = password("New password", "new-password", HOW_TO_CHOOSE)
 
 
 class KnownPassword(Form):
@@ -133,7 +133,7 @@ class MemberForm(Seen):
     active = forms.BooleanField(
         label="Works here",
         required=False,
-        help_text="Without this mark the person can no longer sign in to this company; what they measured stays.",
+        help_text="Without this mark they can no longer come in here; what they measured stays.",
     )
 
     @classmethod

@@ -15,6 +15,7 @@ class Entry:
     address: str
     action: Action
     purpose: str
+    unless: Action | None = None  # left out for who may do this, and finds it elsewhere
 
     @property
     def url(self) -> str | None:
@@ -32,10 +33,21 @@ ENTRIES = (
     Entry("Review", "review", Action.REVIEW, "Look at what was flagged, worst first, and decide."),
     Entry("Reports", "reports", Action.READ, "Open, issue and check reports."),
     Entry("Instruments", "instruments", Action.READ, "See what is due for calibration."),
+    Entry(
+        "Tablets",
+        "company-tablets",
+        Action.ENROL_DEVICE,
+        "Pair a tablet for the field, or remove one.",
+        unless=Action.MANAGE_COMPANY,
+    ),
     Entry("Company", "company", Action.MANAGE_COMPANY, "People, keys, tablets and the rules of the house."),
 )
 
 
 def entries_for(actor: Actor) -> list[Entry]:
     """What this actor may use and is served here."""
-    return [entry for entry in ENTRIES if may(actor, entry.action) and entry.url]
+    return [
+        entry
+        for entry in ENTRIES
+        if may(actor, entry.action) and not (entry.unless and may(actor, entry.unless)) and entry.url
+    ]

@@ -1,5 +1,30 @@
 """Addresses of the pages of the jobs app."""
 
-from django.urls import URLPattern, URLResolver
+from django.urls import URLPattern, URLResolver, path
 
-urlpatterns: list[URLPattern | URLResolver] = []
+from jobs.pages import company, entry, home, instruments, jobs, problems
+
+urlpatterns: list[URLPattern | URLResolver] = [
+    path("", home.start, name="start"),
+    path("signin", entry.sign_in, name="signin"),
+    path("signout", entry.sign_out, name="signout"),
+    path("companies", entry.choose_company, name="choose-company"),
+    path("password", entry.forgotten_password, name="password"),
+    path("password/sent", entry.password_sent, name="password-sent"),
+    path("password/<str:uid>/<str:token>", entry.new_password, name="new-password"),
+    path("invitation/<str:token>", entry.invitation, name="invitation"),
+    path("jobs", jobs.job_list, name="jobs"),
+    path("jobs/<uuid:job_id>", jobs.job, name="job"),
+    path("instruments", instruments.instrument_list, name="instruments"),
+    path("company", company.people_page, name="company"),
+    path("company/invite", company.invite, name="company-invite"),
+    path("company/invitations/<uuid:invitation_id>/withdraw", company.withdraw, name="company-withdraw"),
+    path("company/people/<uuid:member_id>", company.member, name="company-member"),
+    path("company/keys", company.keys, name="company-keys"),
+    path("company/keys/<uuid:key_id>/revoke", company.revoke_key, name="company-key-revoke"),
+    path("company/tablets", company.tablets, name="company-tablets"),
+    path("company/tablets/<uuid:device_id>/revoke", company.revoke_tablet, name="company-tablet-revoke"),
+    path("company/rules", company.rules, name="company-rules"),
+    path("problems", problems.problems, name="problems"),
+    path("problems/<slug:code>", problems.problem, name="problem"),
+]
