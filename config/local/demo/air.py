@@ -50,13 +50,12 @@ class Technician:
         true = DENSITY * velocity**2 / 2
         return f"{true * (1 + self.random.gauss(0, 0.012)) + self.random.gauss(0, 0.08):.1f}"
 
-    def samples(self, velocity: float, seconds: int) -> list[str]:
-        """Velocity pressures twice a second while the probe is drawn along a line."""
+    def samples(self, velocities: list[float]) -> list[str]:
+        """Velocity pressures, Pa, along a line; the flow wanders slowly."""
         drift, shown = 0.0, []
-        for _ in range(2 * seconds):
+        for velocity in velocities:
             drift = 0.7 * drift + self.random.gauss(0, 0.02)
-            true = DENSITY * velocity**2 / 2
-            shown.append(f"{true * (1 + drift):.1f}")
+            shown.append(f"{DENSITY * velocity**2 / 2 * (1 + drift):.1f}")
         return shown
 
     def hood(self, flow: float) -> str:

@@ -4,9 +4,11 @@ import json
 import uuid
 from dataclasses import dataclass, field
 from email.message import Message
+from http.cookiejar import CookieJar
 from typing import Any
 from urllib.error import HTTPError
-from urllib.request import HTTPRedirectHandler, Request, build_opener
+from urllib.parse import urlencode
+from urllib.request import HTTPCookieProcessor, HTTPRedirectHandler, Request, build_opener
 
 
 class Surprise(Exception):
@@ -33,11 +35,29 @@ class Answer:
 
 @dataclass
 class Client:
-    """Speaks for one token (or for nobody). `seen` gathers every address of a thing it was told of."""
+    """Speaks for one token, for a person signed in on the pages, or for nobody.
+
+    `seen` gathers the addresses of single things that were read, for the other company to try.
+    """
 
     base_url: str
     token: str = ""
     seen: set[str] = field(default_factory=set)
+    cookies: CookieJar = field(default_factory=CookieJar)
+
+    def sign_in(self, email: str, password: str) -> None:
+        """Signs a person in as the page does: form, CSRF token, cookie."""
+        self.call("GET", "/signin")
+        form = {"email": email, "password": password, "csrfmiddlewaretoken": self.csrf()}
+        self.form("/signin", form)
+
+    def form(self, path: str, fields: dict[str, str]) -> Answer:
+        """Sends a page's form; the answer must lead on to another page."""
+        headers = {"Content-Type": "application/x-www-form-urlencoded", "Referer": self.base_url + path}
+        return self.call("POST", path, urlencode(fields).encode(), headers=headers, expect=302)
+
+    def csrf(self) -> str:
+        return next((c.value or "" for c in self.cookies if c.name == "csrftoken"), "")
 
     def call(
         self,
@@ -64,12 +84,14 @@ class Client:
             request.add_header("Content-Type", "application/json")
         if self.token:
             request.add_header("Authorization", f"Bearer {self.token}")
-        if method == "POST":
+        if method in ("POST", "PATCH", "DELETE"):
             request.add_header("Idempotency-Key", key or str(uuid.uuid4()))
+            request.add_header("X-CSRFToken", self.csrf())
         for name, value in headers.items():
             request.add_header(name, value)
+        opener = build_opener(_NoRedirect, HTTPCookieProcessor(self.cookies))
         try:
-            with build_opener(_NoRedirect).open(request, timeout=60) as response:
+            with opener.open(request, timeout=60) as response:
                 return Answer(response.status, response.headers, response.read())
         except HTTPError as error:
             return Answer(error.code, error.headers, error.read())

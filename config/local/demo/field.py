@@ -1,0 +1,172 @@
+"""What the technician's tablet makes of a test point: sessions ready to be posted."""
+
+import uuid
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta, timezone
+from typing import Any
+
+from config.local.demo.air import ALTITUDE_PRESSURE_HPA, Duct, Technician
+from config.local.demo.scenario import carried
+
+ZONE = timezone(timedelta(hours=1))
+
+
+def amount(value: object, unit: str) -> dict[str, str]:
+    return {"value": str(value), "unit": unit}
+
+
+@dataclass
+class Tablet:
+    """Fills sessions from the worklist: layout and instruments as fetched, figures as read."""
+
+    job: dict[str, Any]
+    clock: datetime
+    hands: Technician = field(default_factory=lambda: Technician(7))
+
+    def points(self) -> dict[str, dict[str, Any]]:
+        return {point["tag"]: point for system in self.job["systems"] for point in system["points"]}
+
+    def tool(self, kind: str) -> str:
+        """The id of the job's instrument of a kind."""
+        return next(str(tool["id"]) for tool in self.job["instruments"] if tool["kind"] == kind)
+
+    def tick(self, seconds: float) -> str:
+        self.clock += timedelta(seconds=seconds)
+        return self.clock.astimezone(ZONE).isoformat(timespec="milliseconds")
+
+    def session(self, tag: str, method: str, minutes: float) -> dict[str, Any]:
+        """A session without readings yet."""
+        start = self.tick(20)
+        return {
+            "id": str(uuid.uuid4()),
+            "job": self.job["id"],
+            "test_point": self.points()[tag]["id"],
+            "method": method,
+            "started_at": start,
+            "finished_at": (self.clock + timedelta(minutes=minutes)).astimezone(ZONE).isoformat(),
+            "conditions": {
+                "air_temperature": amount("21.4", "Cel"),
+                "relative_humidity": amount("43", "%"),
+                "barometric_pressure": amount(ALTITUDE_PRESSURE_HPA, "hPa"),
+                "duct_static_pressure": amount("182", "Pa"),
+            },
+            "instruments": {
+                "temperature": self.tool("thermometer"),
+                "humidity": self.tool("hygrometer"),
+                "barometer": self.tool("barometer"),
+            },
+        }
+
+    def plane(self, point: dict[str, Any], upstream: str, downstream: str) -> dict[str, Any]:
+        """The measuring plane as found: sizes, layout and straight lengths."""
+        sizes = {
+            name: amount(round(point[f"{name}_m"] * 1000), "mm")
+            for name in ("width", "height", "diameter")
+            if point[f"{name}_m"]
+        }
+        layout = point["layout"]
+        return {
+            "shape": point["shape"],
+            **sizes,
+            "wall": amount("1", "mm"),
+            "rule": layout["rule"],
+            "lines": layout["lines"],
+            "points": layout["points"],
+            "upstream": amount(upstream, "m"),
+            "downstream": amount(downstream, "m"),
+            "upstream_disturbance": "elbow",
+            "downstream_disturbance": "transition",
+        }
+
+    def duct(self, point: dict[str, Any]) -> Duct:
+        return Duct(
+            carried(point["tag"]),
+            point["width_m"] or 0.0,
+            point["height_m"] or 0.0,
+            point["diameter_m"] or 0.0,
+            skew=0.18,
+        )
+
+    def traverse(self, tag: str, upstream: str, downstream: str, *, sign: str = "") -> dict[str, Any]:
+        """Two runs of a pitot traverse at the places of the worklist's layout; sign "-": hoses swapped."""
+        made = self.session(tag, "pitot_traverse", 14)
+        point = self.points()[tag]
+        duct, meter = self.duct(point), self.tool("manometer")
+        made["plane"] = self.plane(point, upstream, downstream)
+        made["instruments"] |= {"pressure": meter, "probe": self.tool("pitot_tube")}
+        made["zero_checks"] = [{"at": self.tick(5), "value": "0.0", "unit": "Pa", "instrument": meter}]
+        made["readings"] = [
+            self.reading(duct, point, place, run, sign)
+            for run in (1, 2)
+            for place in point["layout"]["depths"]
+        ]
+        made["zero_checks"].append({"at": self.tick(20), "value": "0.1", "unit": "Pa", "instrument": meter})
+        made["finished_at"] = self.tick(5)
+        return made
+
+    def reading(
+        self, duct: Duct, point: dict[str, Any], place: dict[str, Any], run: int, sign: str
+    ) -> dict[str, Any]:
+        if duct.diameter:
+            velocity = duct.velocity(place["depth_m"] / duct.diameter, 0.5)
+        else:
+            velocity = duct.velocity(place["x_m"] / duct.width, place["y_m"] / duct.height)
+        return {
+            "run": run,
+            "line": place["line"],
+            "point": place["point"],
+            "quantity": "pressure",
+            "value": sign + self.hands.velocity_pressure(velocity),
+            "unit": "Pa",
+            "taken_at": self.tick(8),
+        }
+
+    def sweeps(self, tag: str, upstream: str, downstream: str, lines: int = 5) -> dict[str, Any]:
+        """Two runs of sweeps, 30 seconds a line, samples twice a second."""
+        made = self.session(tag, "swept_traverse", 12)
+        point = self.points()[tag]
+        duct, meter, seconds = self.duct(point), self.tool("manometer"), 30
+        made["plane"] = self.plane(point, upstream, downstream) | {"rule": "equal_area", "lines": lines}
+        made["instruments"] |= {"pressure": meter, "probe": self.tool("pitot_tube")}
+        made["zero_checks"] = [{"at": self.tick(5), "value": "0.0", "unit": "Pa", "instrument": meter}]
+        made["sweeps"] = []
+        for run in (1, 2):
+            for line in range(1, lines + 1):
+                x, start = (line - 0.5) / lines, self.tick(6)
+                path = [(n + 0.5) / (2 * seconds) for n in range(2 * seconds)]
+                samples = self.hands.samples([duct.velocity(x, y) for y in path])
+                made["sweeps"].append(
+                    {
+                        "run": run,
+                        "line": line,
+                        "quantity": "pressure",
+                        "started_at": start,
+                        "duration": amount(seconds, "s"),
+                        "unit": "Pa",
+                        "samples": samples,
+                    }
+                )
+                self.tick(seconds)
+        made["zero_checks"].append({"at": self.tick(20), "value": "0.0", "unit": "Pa", "instrument": meter})
+        made["finished_at"] = self.tick(5)
+        return made
+
+    def outlet(self, tag: str, unit: str = "L/s") -> dict[str, Any]:
+        """Three readings of the flow hood."""
+        made = self.session(tag, "hood_reading", 2)
+        made["conditions"].pop("duct_static_pressure")
+        made["instruments"]["hood"] = self.tool("flow_hood")
+        made["readings"] = [
+            {
+                "run": 1,
+                "line": 1,
+                "point": n,
+                "quantity": "flow",
+                "value": self.hands.hood(carried(tag)),
+                "unit": unit,
+                "taken_at": self.tick(15),
+            }
+            for n in (1, 2, 3)
+        ]
+        made["finished_at"] = self.tick(5)
+        return made
