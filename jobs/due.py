@@ -7,7 +7,7 @@ then claims within each company. Work carries a lease; a late writer whose lease
 
 import logging
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from uuid import UUID
@@ -16,6 +16,7 @@ from celery import current_app
 from django.db import connection, transaction
 from django.utils import timezone
 
+from jobs import bulk
 from jobs.models import DueCompany, DueState, DueWork, UnnumberedEvent
 from jobs.tenancy.context import company, company_var, current_company
 from jobs.tenancy.ids import uuid7
@@ -73,14 +74,25 @@ def handler(kind: str, lease: timedelta = LEASE, queue: str = DEFAULT_QUEUE) -> 
     return register
 
 
+SCHEDULE = """
+INSERT INTO jobs_duework (company_id, id, kind, subject_id, state, attempts, due_at, error, created_at)
+SELECT %b::uuid, i, %b::text, s, %b::text, 0, %b::timestamptz, '', %b::timestamptz
+FROM unnest(%b::uuid[], %b::uuid[]) AS x (i, s)
+ON CONFLICT (company_id, kind, subject_id) DO NOTHING
+"""
+
+
 def schedule(kind: str, *subjects: UUID) -> None:
     """Makes work due in the caller's transaction. The same work due twice is one."""
-    now = timezone.now()
-    DueWork.objects.bulk_create(
-        [DueWork(id=uuid7(), kind=kind, subject_id=subject, due_at=now) for subject in subjects],
-        ignore_conflicts=True,
-    )
+    bulk.run_together([schedule_statement(kind, subjects)])
     ring(kind, current_company())
+
+
+def schedule_statement(kind: str, subjects: Sequence[UUID]) -> bulk.Statement:
+    """The same for a caller that sends it together with its own statements and rings by itself."""
+    now, ids = timezone.now(), bulk.Uuids([uuid7().bytes for _ in subjects])
+    columns = [ids, bulk.Uuids(bulk.id_bytes(subjects))]
+    return bulk.Statement(SCHEDULE, [current_company(), kind, DueState.DUE.value, now, now, *columns])
 
 
 def ring(kind: str, company_id: UUID) -> None:

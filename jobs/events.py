@@ -89,8 +89,15 @@ SELECT %b::uuid, i, %b::timestamptz FROM unnest(%b::uuid[]) AS x (i)
 
 def record_many(actor: Actor, verb: str, subject_type: str, happenings: Sequence[Happening]) -> None:
     """Adds an event for each in two statements, in the caller's transaction."""
-    if not happenings:
-        return
+    if happenings:
+        bulk.run_together(record_statements(actor, verb, subject_type, happenings))
+        due.ring("events", actor.company_id)
+
+
+def record_statements(
+    actor: Actor, verb: str, subject_type: str, happenings: Sequence[Happening]
+) -> list[bulk.Statement]:
+    """The same for a caller that sends them together with its own and rings by itself."""
     company_id, now = current_company(), timezone.now()
     ids = bulk.Uuids([uuid7().bytes for _ in happenings])
     who = [actor.member_id, actor.device_id, actor.token_id]
@@ -100,9 +107,10 @@ def record_many(actor: Actor, verb: str, subject_type: str, happenings: Sequence
         bulk.Texts([canonical(h.data).decode() for h in happenings]),
         bulk.Texts([h.content_digest for h in happenings]),
     ]
-    record_all = bulk.Statement(RECORD, [company_id, now, verb, subject_type, *who, *columns])
-    bulk.run_together([record_all, bulk.Statement(WAIT, [company_id, now, ids])])
-    due.ring(due.EVENTS, actor.company_id)
+    return [
+        bulk.Statement(RECORD, [company_id, now, verb, subject_type, *who, *columns]),
+        bulk.Statement(WAIT, [company_id, now, ids]),
+    ]
 
 
 def event_content(event: Event) -> dict[str, Any]:

@@ -73,7 +73,8 @@ def post_batch(actor: Actor, body: bytes, *, received_at: datetime | None = None
         for _ in range(ATTEMPTS):
             answer, new = _decide(checked, outcomes, _look_up(actor.company_id, checked))
             if _store(actor, body, sent_at, received, answer, new):
-                _announce(actor, new)
+                if new:  # the evaluation rings for the events that wait for their numbers
+                    due.ring("evaluate", actor.company_id)
                 return answer
     raise Busy("The same sessions arrive from elsewhere at this moment; post again.", retry_after=1)
 
@@ -284,10 +285,11 @@ def _store(
     """
     batch = uuid7()
     statements = [Statement("SAVEPOINT batch", []), _batch_row(actor, batch, body, sent_at, received, answer)]
+    rows: list[Statement] = []
     if new:
         offset = (received - sent_at).total_seconds()
-        statements.append(_session_rows(actor, batch, received, offset, new))
-        statements += _reading_rows(actor.company_id, new) + _sweep_rows(actor.company_id, new)
+        rows = _reading_rows(actor.company_id, new) + _sweep_rows(actor.company_id, new)
+        statements += [_session_rows(actor, batch, received, offset, new), *rows, *_announced(actor, new)]
     run_together(statements)
     if not new:
         return True
@@ -295,8 +297,7 @@ def _store(
         with connection.cursor() as cursor:
             cursor.execute("ROLLBACK TO SAVEPOINT batch")
         return False
-    wanted = sum(len(_row_ids(one)) for one in new)
-    if sum(s.count for s in statements[3:]) < wanted:
+    if sum(s.count for s in rows) < sum(len(_row_ids(one)) for one in new):
         raise Conflict("An id of these readings was taken meanwhile; nothing was stored. Post again.")
     return True
 
@@ -381,10 +382,8 @@ def _sweep_rows(company_id: UUID, new: Sequence[Checked]) -> list[Statement]:
     return [Statement(STORE_SWEEPS, [company_id, *columns])]
 
 
-def _announce(actor: Actor, new: Sequence[Checked]) -> None:
+def _announced(actor: Actor, new: Sequence[Checked]) -> list[Statement]:
     """An event for each stored session with the digest of its evidence, and its evaluation due."""
-    if not new:
-        return
     happenings = [
         events.Happening(
             c.id,
@@ -393,5 +392,5 @@ def _announce(actor: Actor, new: Sequence[Checked]) -> None:
         )
         for c in new
     ]
-    events.record_many(actor, "session.stored", "session", happenings)
-    due.schedule("evaluate", *[c.id for c in new])
+    recorded = events.record_statements(actor, "session.stored", "session", happenings)
+    return [*recorded, due.schedule_statement("evaluate", [c.id for c in new])]
