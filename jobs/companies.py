@@ -11,7 +11,7 @@ from jobs import events, mail
 from jobs.access import Action, Actor, require
 from jobs.errors import Fault, Invalid, PreconditionFailed
 from jobs.models import Affiliation, Company, DecisionRule, Lapse, Member, Role, UnitSystem, User
-from jobs.people import tidy_email
+from jobs.people import email_faults, name_faults, tidy_email
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 
@@ -34,8 +34,8 @@ def create_company(
     With `password` (demonstrations, tests) a new owner can sign in at once. Raises Invalid.
     """
     faults = settings_faults({"name": name, "time_zone": time_zone})
-    if "@" not in owner_email or not owner_name.strip():
-        faults.append(Fault("/owner", "The owner needs a name and an e-mail."))
+    faults += email_faults(tidy_email(owner_email), "/owner_email")
+    faults += name_faults(owner_name.strip(), "/owner_name")
     if faults:
         raise Invalid("The company cannot be made like this.", faults)
     user = _owner(tidy_email(owner_email), password)

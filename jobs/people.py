@@ -15,7 +15,7 @@ from django.utils import timezone
 from jobs import events, mail
 from jobs.access import Action, Actor, hash_secret, require, split_token
 from jobs.errors import Conflict, Fault, Forbidden, Invalid, NotFound, NotSignedIn, PreconditionFailed
-from jobs.http.limits import forget, limit
+from jobs.http.limits import count, counted, forget, limit, too_many
 from jobs.models import (
     AccessToken,
     Affiliation,
@@ -32,7 +32,7 @@ from jobs.tenancy.ids import parse_id, uuid7
 
 INVITED_FOR = timedelta(days=7)
 TRIES, TRIES_IN = 10, 900  # wrong passwords of one person from one address, in seconds
-TRIES_OF_ADDRESS = 100
+FAILURES_OF_ADDRESS = 100  # of anybody
 RESETS, RESETS_IN = 3, 3600
 TOO_MANY_TRIES = "Too many wrong passwords from here. Wait a quarter of an hour, or choose a new password."
 
@@ -70,11 +70,13 @@ def check_password(email: str, password: str, address: str) -> User | None:
     e-mail costs the same time as a wrong password.
     """
     email = tidy_email(email)
-    tries = f"password:{email}:{address}"
+    tries, failures = f"password:{email}:{address}", f"passwords:{address}"
+    if counted(failures, TRIES_IN) >= FAILURES_OF_ADDRESS:
+        raise too_many(TRIES_IN, TOO_MANY_TRIES)
     limit(tries, TRIES, TRIES_IN, TOO_MANY_TRIES)
-    limit(f"passwords:{address}", TRIES_OF_ADDRESS, TRIES_IN, TOO_MANY_TRIES)
     user = authenticate(None, username=email, password=password)
     if not isinstance(user, User):
+        count(failures, TRIES_IN)
         return None
     forget(tries, TRIES_IN)
     return user
@@ -177,7 +179,7 @@ def invite(actor: Actor, *, email: str, name: str, roles: Iterable[str]) -> Invi
     """
     require(actor, Action.MANAGE_PEOPLE)
     email, name, wanted = tidy_email(email), name.strip(), sorted(set(roles))
-    faults = _email_faults(email) + _name_faults(name) + role_faults(wanted)
+    faults = email_faults(email) + name_faults(name) + role_faults(wanted)
     if faults:
         raise Invalid("The invitation cannot be sent like this.", faults)
     limit(f"invitations:{actor.company_id}", 200, 3600, "200 invitations an hour are enough; go on later.")
@@ -200,16 +202,18 @@ def invite(actor: Actor, *, email: str, name: str, roles: Iterable[str]) -> Invi
     return invitation
 
 
-def _email_faults(email: str) -> list[Fault]:
+def email_faults(email: str, pointer: str = "/email") -> list[Fault]:
+    """What is wrong with an e-mail address."""
     try:
         validate_email(email)
     except ValidationError:
-        return [Fault("/email", "This is not an e-mail address.")]
-    return [Fault("/email", "An e-mail address has at most 254 characters.")] if len(email) > 254 else []
+        return [Fault(pointer, "This is not an e-mail address.")]
+    return [Fault(pointer, "An e-mail address has at most 254 characters.")] if len(email) > 254 else []
 
 
-def _name_faults(name: str) -> list[Fault]:
-    return [] if 1 <= len(name) <= 120 else [Fault("/name", "A name has 1 to 120 characters.")]
+def name_faults(name: str, pointer: str = "/name") -> list[Fault]:
+    """What is wrong with a person's name."""
+    return [] if 1 <= len(name) <= 120 else [Fault(pointer, "A name has 1 to 120 characters.")]
 
 
 def role_faults(roles: list[str]) -> list[Fault]:
@@ -374,7 +378,7 @@ def _apply(member: Member, change: MemberChange) -> list[str]:
     name = member.name if change.name is None else change.name.strip()
     roles = member.roles if change.roles is None else sorted(set(change.roles))
     units = member.unit_system if change.unit_system is None else change.unit_system
-    faults = _name_faults(name) + role_faults(roles)
+    faults = name_faults(name) + role_faults(roles)
     if units not in {"", *UnitSystem.values}:
         faults.append(Fault("/unit_system", "Choose SI or IP, or leave it empty for the company's."))
     if faults:

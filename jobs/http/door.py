@@ -106,16 +106,33 @@ def tagged(data: Any, version: int | str, status: int = 200) -> Response:
 
 
 class Strict(serializers.Serializer):
-    """Input that refuses fields it does not know, so that a typing mistake is never silently dropped."""
+    """Input that refuses fields it does not know, so that a typing mistake is never silently dropped.
+
+    Nor does it turn one JSON type into another: true is not 1, 1 is not a text, "no" is not false.
+    """
 
     def to_internal_value(self, data: Any) -> Any:
         if isinstance(data, Mapping):
-            unknown = sorted(set(data) - set(self.fields))
-            if unknown:
-                raise serializers.ValidationError(
-                    {name: ["There is no such field here."] for name in unknown}
-                )
+            faults = {name: ["There is no such field here."] for name in sorted(set(data) - set(self.fields))}
+            for name, field in self.fields.items():
+                if wrong := _other_type(field, data.get(name)):
+                    faults[name] = [wrong]
+            if faults:
+                raise serializers.ValidationError(faults)
         return super().to_internal_value(data)
+
+
+def _other_type(field: serializers.Field, value: Any) -> str | None:
+    """What is wrong with the JSON type of a value; None is left to the field."""
+    if value is None:
+        return None
+    if isinstance(field, serializers.BooleanField):
+        return None if isinstance(value, bool) else "Give true or false."
+    if isinstance(field, serializers.FloatField | serializers.IntegerField):
+        return "Give a number." if isinstance(value, bool) else None
+    if isinstance(field, serializers.CharField):
+        return None if isinstance(value, str) else "Give a text."
+    return None
 
 
 def etag(version: int | str) -> str:

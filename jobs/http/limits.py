@@ -26,20 +26,26 @@ _local = LocMemCache("limits", {"MAX_ENTRIES": 10_000})
 _away_until = 0.0
 
 
-def count(name: str, seconds: int) -> int:
-    """Counts one more under a name and returns how many there were in this window of `seconds`.
+def _key(name: str, seconds: int) -> str:
+    """Windows are fixed: they start at whole multiples of their length. Names of people stay out."""
+    return f"limit:{sha256(name.encode()).hexdigest()}:{seconds}:{int(time.time()) // seconds}"
 
-    Windows are fixed: they start at whole multiples of their length.
-    """
-    window = int(time.time()) // seconds
-    key = f"limit:{sha256(name.encode()).hexdigest()}:{seconds}:{window}"
-    return _in_cache(lambda store: _increase(store, key, seconds))
+
+def count(name: str, seconds: int) -> int:
+    """Counts one more under a name and returns how many there were in this window of `seconds`."""
+    key = _key(name, seconds)
+    return int(_in_cache(lambda store: _increase(store, key, seconds)))
+
+
+def counted(name: str, seconds: int) -> int:
+    """How many there were in this window."""
+    key = _key(name, seconds)
+    return int(_in_cache(lambda store: store.get(key)) or 0)
 
 
 def forget(name: str, seconds: int) -> None:
     """Starts the present window of a name anew."""
-    window = int(time.time()) // seconds
-    key = f"limit:{sha256(name.encode()).hexdigest()}:{seconds}:{window}"
+    key = _key(name, seconds)
     _in_cache(lambda store: store.delete(key))
 
 
@@ -66,9 +72,14 @@ def _in_cache(act: Callable[[BaseCache], Any]) -> Any:
 
 
 def limit(name: str, most: int, seconds: int, words: str) -> None:
-    """Counts and raises TooMany with Retry-After when there were more than `most` in the window."""
+    """Counts one more and raises TooMany when that makes more than `most` in the window."""
     if count(name, seconds) > most:
-        raise TooMany(words, retry_after=seconds - int(time.time()) % seconds)
+        raise too_many(seconds, words)
+
+
+def too_many(seconds: int, words: str) -> TooMany:
+    """The refusal, good until the window ends."""
+    return TooMany(words, retry_after=seconds - int(time.time()) % seconds)
 
 
 def address_of(request: HttpRequest) -> str:

@@ -1,5 +1,7 @@
 """A company, the people who belong to it and the keys and tablets they use."""
 
+from typing import ClassVar
+
 from django.contrib.auth.base_user import AbstractBaseUser, BaseUserManager
 from django.contrib.postgres.fields import ArrayField
 from django.core.validators import MaxValueValidator, MinValueValidator
@@ -87,6 +89,10 @@ class UserManager(BaseUserManager["User"]):
         user.save(using=self._db)
         return user
 
+    def create_superuser(self, email: str, password: str | None = None) -> "User":
+        """An operator, for Django's own command of that name."""
+        return self.create_user(email, password, is_operator=True)
+
     def get_by_natural_key(self, username: str | None) -> "User":
         return self.get(email=(username or "").strip().lower())
 
@@ -106,7 +112,7 @@ class User(AbstractBaseUser):
     objects = UserManager()
     USERNAME_FIELD = "email"
     EMAIL_FIELD = "email"
-    REQUIRED_FIELDS: list[str] = []
+    REQUIRED_FIELDS: ClassVar[list[str]] = []
 
     class Meta:
         constraints = [
