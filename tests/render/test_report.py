@@ -106,6 +106,18 @@ def test_text_of_every_sheet_is_there(case: Case) -> None:
         assert caution in whole
 
 
+def test_nothing_is_printed_twice(case: Case) -> None:
+    whole = _words(page_texts(case.rendered.path))
+    runs = [r for system in case.document.systems for s in system.sheets for r in s.runs]
+    assert (
+        whole.count("Row Depth, ")
+        == whole.count("Insertion depths and ")
+        == sum(bool(r.readings) for r in runs)
+    )
+    assert whole.count("Line Duration, s") == sum(bool(r.sweeps) for r in runs)
+    assert whole.count("Against the first") == sum(len(system.sheets) for system in case.document.systems)
+
+
 def test_last_words_of_each_block_are_there(case: Case) -> None:
     texts = [_words([t]) for t in page_texts(case.rendered.path)]
     whole = " ".join(texts)
