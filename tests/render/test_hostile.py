@@ -173,7 +173,7 @@ def test_processor_limit_stops_a_part(press: Press, tmp_path: Path) -> None:
 
 
 def test_memory_limit_stops_a_part(press: Press, tmp_path: Path) -> None:
-    """One allocation beyond the limit: smaller ones may end the process in other ways, by the clock at last."""
+    """One allocation beyond the limit: smaller ones end the process in other ways, or by the clock."""
     fat = body("<!--" + "x" * 60_000_000 + "-->")
     with pytest.raises(RenderFailed, match="part fat could not be rendered: MemoryError"):
         press.render(fat, tmp_path / "fat.pdf", replace(PATIENCE, memory=16 << 20))
