@@ -5,6 +5,7 @@ key that the database does not hold. So a row changed, removed or slipped in beh
 whoever did it, with the first one named.
 """
 
+import json
 import zlib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
@@ -15,10 +16,12 @@ from django.core.files.storage import default_storage
 from django.db.models import Model, QuerySet
 
 from jobs import events
-from jobs.models import Event
+from jobs.instruments import certificate_content
+from jobs.models import Certificate, Event
 from measurements.calc.version import CALCULATION_VERSION
-from measurements.evaluate import recompute
-from measurements.models import FlagAnswer, Outcome, Result
+from measurements.compute import compute
+from measurements.evidence import session_digest
+from measurements.models import FlagAnswer, Outcome, Result, Session
 from reports import document as doc
 from reports.issue import issue_digest
 from reports.models import Issue, IssuedFile, Revision
@@ -61,20 +64,26 @@ def issued_file_digest(file: IssuedFile, event: Event) -> str:
     return found if found == file.sha256 and file.issue_id == event.subject_id else "columns differ"
 
 
+def stored_session_digest(session: Session, event: Event) -> str:
+    """The digest of a session, its readings and sweeps as the rows stand, if the person is the same."""
+    return session_digest(session) if session.member_id == event.member_id else "measured by another"
+
+
 def result_digest(row: Result, event: Event) -> str:
-    """The digest of a result as its columns and detail stand, if its inputs still give the same."""
-    figures = (
-        {name: getattr(row, name) for name in FIGURES}
-        if row.outcome == Outcome.COMPUTED
-        else {"outcome": row.outcome, "refusal": row.refusal, "verdict": row.verdict}
-    )
-    stored = events.digest({"figures": figures, "detail": row.detail})
-    same_version = row.calculation_version == CALCULATION_VERSION
+    """The digest that a result's stored inputs give now, if its columns still say what they give.
+
+    What another version of the calculation made can't be computed again here: then its columns speak.
+    """
     if row.session_id != event.subject_id or events.digest(row.inputs) != row.inputs_digest:
         return "columns differ"
-    if same_version and recompute(row) != stored:
-        return "the inputs give other figures"
-    return stored
+    figures = {name: getattr(row, name) for name in FIGURES}
+    if row.outcome != Outcome.COMPUTED:
+        figures = {name: figures[name] for name in ("outcome", "refusal", "verdict")}
+    if row.calculation_version != CALCULATION_VERSION:
+        return events.digest({"figures": figures, "detail": row.detail})
+    computed = compute(row.inputs)
+    same = figures == computed.figures and row.detail == json.loads(events.canonical(computed.detail))
+    return computed.digest if same else "the inputs give other figures"
 
 
 FIGURES = (
@@ -83,6 +92,13 @@ FIGURES = (
     "share_expanded", "tolerance_below", "tolerance_above", "verdict", "probability", "accepted",
 )  # fmt: skip
 KINDS: tuple[Kind, ...] = (
+    Kind("session", "session.stored", lambda: Session.objects.all(), stored_session_digest),
+    Kind(
+        "certificate",
+        "certificate.entered",
+        lambda: Certificate.objects.prefetch_related("points"),
+        lambda row, event: events.digest(certificate_content(row, row.points.all())),
+    ),
     Kind(
         "result",
         "session.evaluated",

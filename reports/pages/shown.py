@@ -74,6 +74,11 @@ class ShownFlag:
     session: UUID | None = None
 
     @property
+    def is_remark(self) -> bool:
+        """Nothing has to be decided on it, unless it was sent back."""
+        return self.state.flag.severity == Severity.REMARK and not self.state.blocks
+
+    @property
     def open(self) -> bool:
         return self.state.state in ("open", "remeasure")
 
@@ -97,6 +102,7 @@ class ReviewPage:
     """A job's review, worst first."""
 
     flags: list[ShownFlag]
+    remarks: list[ShownFlag]
     answered: list[ShownFlag]
     past: list[ShownFlag]
     systems: list[dict[str, Any]] = field(default_factory=list)
@@ -109,7 +115,8 @@ def review_page(found: ReviewSet, material: Material) -> ReviewPage:
     }
     shown = [flag(s, pictures.get(s.flag.session_id) or _of_system(s, found, material)) for s in found.flags]
     return ReviewPage(
-        flags=[one for one in shown if one.open],
+        flags=[one for one in shown if one.open and not one.is_remark],
+        remarks=[one for one in shown if one.open and one.is_remark],
         answered=[one for one in shown if not one.open],
         past=[flag(s, None) for s in found.past_flags],
         systems=[

@@ -27,7 +27,7 @@ LISTED = 100
 @page(Action.REVIEW)
 def queue(request: HttpRequest, actor: Actor) -> HttpResponse:
     entries = review.queue(actor)
-    return show(request, "reports/queue.html", {"entries": entries}, nav="review")
+    return show(request, "reports/queue.html", {"queue": entries}, nav="review")
 
 
 @require_GET
