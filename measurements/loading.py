@@ -1,6 +1,5 @@
 """A session with all that its evaluation needs, in a constant number of statements."""
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import cached_property
@@ -8,9 +7,8 @@ from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
-from django.db.models import Prefetch
-
 from jobs.errors import NotFound
+from jobs.instruments import InForce, Use, certificates_in_force
 from jobs.models import (
     Certificate,
     CertificatePoint,
@@ -42,8 +40,8 @@ QUANTITY_OF_USE = {
 class Tool:
     """An instrument in one use, with the certificate that stood when it was read.
 
-    `certificate` is the last one calibrated on or before that day, also when it had lapsed by then; None
-    when there was none. Lists hold the used quantity only.
+    `certificate` is the last one for the used quantity calibrated on or before that day, also when it had
+    lapsed by then; None when there was none. Lists hold the used quantity only.
     """
 
     use: str
@@ -134,35 +132,24 @@ def load(session_id: UUID) -> Loaded:
 
 def load_tools(used: dict[str, UUID], day: date) -> dict[str, Tool]:
     """By use. `day`: when they were read."""
-    certificates = Certificate.objects.filter(calibrated_on__lte=day).prefetch_related("points")
-    certificates = certificates.order_by("-calibrated_on", "-id")
-    found = Instrument.objects.filter(id__in=set(used.values())).prefetch_related(
-        "ranges", Prefetch("certificates", queryset=certificates)
-    )
+    found = Instrument.objects.filter(id__in=set(used.values())).prefetch_related("ranges")
     instruments = {one.id: one for one in found}
-    return {use: tool(use, instruments[one], day) for use, one in used.items() if one in instruments}
+    uses = {use: Use(one, day, QUANTITY_OF_USE[use]) for use, one in used.items() if one in instruments}
+    counted = certificates_in_force(set(uses.values()))
+    return {
+        use: tool(use, instruments[asked.instrument_id], day, counted[asked]) for use, asked in uses.items()
+    }
 
 
-def tool(use: str, instrument: Instrument, day: date) -> Tool:
+def tool(use: str, instrument: Instrument, day: date, counted: InForce) -> Tool:
     quantity = QUANTITY_OF_USE[use].value
-    certificate = in_force(instrument.certificates.all())
+    ranges = [one for one in instrument.ranges.all() if one.quantity == quantity]
     return Tool(
         use=use,
         quantity=quantity,
         instrument=instrument,
         used_on=day,
-        ranges=tuple(sorted(_of(instrument.ranges.all(), quantity), key=lambda r: (r.maximum, r.minimum))),
-        certificate=certificate,
-        points=tuple(_of(certificate.points.all(), quantity)) if certificate else (),
+        ranges=tuple(sorted(ranges, key=lambda one: (one.maximum, one.minimum))),
+        certificate=counted.certificate,
+        points=counted.points,
     )
-
-
-def _of(rows: Iterable[Any], quantity: str) -> list[Any]:
-    return [row for row in rows if row.quantity == quantity]
-
-
-def in_force(newest_first: Iterable[Certificate]) -> Certificate | None:
-    """The newest that no other of these supersedes."""
-    rows = list(newest_first)
-    superseded = {row.supersedes_id for row in rows}
-    return next((row for row in rows if row.id not in superseded), None)

@@ -31,7 +31,6 @@ from jobs.models import (
 from measurements import calc
 from measurements.current import current_sessions
 from measurements.inputs import SHAPES, first_given
-from measurements.loading import in_force
 from measurements.models import AnswerKind, Flag, FlagAnswer, Session
 from measurements.queries import newest_answer
 
@@ -108,7 +107,7 @@ def _points(systems: Iterable[UUID]) -> dict[UUID, list[TestPoint]]:
 
 def _tools(jobs: Sequence[UUID]) -> dict[UUID, list[InstrumentAssignment]]:
     found = defaultdict(list)
-    certificates = Certificate.objects.order_by("-calibrated_on", "-id")
+    certificates = Certificate.objects.filter(superseded_by=None).order_by("-calibrated_on", "-id")
     rows = InstrumentAssignment.objects.filter(job__in=jobs).select_related("instrument")
     rows = rows.prefetch_related(
         "instrument__ranges", Prefetch("instrument__certificates", queryset=certificates)
@@ -256,7 +255,7 @@ def _duct(point: TestPoint) -> calc.Duct | None:
 
 def _instrument(row: InstrumentAssignment, day: date) -> dict[str, Any]:
     tool: Instrument = row.instrument
-    certificate = in_force(one for one in tool.certificates.all() if one.calibrated_on <= day)
+    certificate = next((one for one in tool.certificates.all() if one.calibrated_on <= day), None)
     return {
         "id": str(tool.id),
         "serial": tool.serial,

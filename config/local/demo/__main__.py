@@ -81,7 +81,7 @@ def plan(
         "title": "Balance of the reading rooms",
         "site": site,
         "systems": systems,
-        "starts_on": today.isoformat(),
+        "starts_on": (today - timedelta(days=1)).isoformat(),  # the day's readings lie a few hours back
         "ends_on": (today + timedelta(days=2)).isoformat(),
     }
     job = office.post("/api/v1/jobs", body)
@@ -92,7 +92,7 @@ def plan(
             "POST", f"/api/v1/jobs/{job['id']}/instruments", given, expect=409 if tool.lapsed else (200, 201)
         )
         if tool.lapsed:
-            tell(f"Job {job['number']}: {tool.name} {tool.serial} refused. {answer.json['detail']}")
+            tell(f"Job {job['number']}: {tool.name} {tool.serial} refused. {answer.json['errors'][0]['detail']}")
     planned = office.get(f"/api/v1/jobs/{job['id']}")
     serials = ", ".join(row["serial"] for row in planned["instruments"])
     tell(f"Job {job['number']} planned with {planned['people'][0]['name']} and {serials}.")
