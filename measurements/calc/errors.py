@@ -31,7 +31,8 @@ class ModelError(CalcError):
 
 def finite(name: str, value: float) -> float:
     """Return `value`, or refuse it when it is not a finite number."""
-    if isinstance(value, bool) or not isinstance(value, (int, float)) or not math.isfinite(value):
+    number: object = value  # callers from outside may pass anything
+    if isinstance(number, bool) or not isinstance(number, (int, float)) or not math.isfinite(number):
         raise Refused(name, "must be a finite number", value)
     return float(value)
 

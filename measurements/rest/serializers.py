@@ -162,7 +162,8 @@ class SessionDetailOut(SessionOut):
         found = session.newest_results  # type: ignore[attr-defined]
         if not found:
             return None
-        return dict(ResultOut(Result.objects.get(id=found[0].id)).data)
+        shown: dict[str, Any] = ResultOut(Result.objects.get(id=found[0].id)).data  # type: ignore[assignment]
+        return shown
 
     def get_flags(self, session: Session) -> list[dict[str, Any]]:
         return [dict(FlagOut(flag).data) for flag in self.context["flags"]]

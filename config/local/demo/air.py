@@ -29,7 +29,8 @@ class Duct:
             profile = max(1e-6, 1 - abs(2 * x - 1)) ** (1 / 7) / (49 / 60)
         else:
             profile = _side(x) * _side(y) / (7 / 8) ** 2
-        return self.mean_velocity * profile * (1 + self.skew * (x - 0.5))
+        velocity: float = self.mean_velocity * profile * (1 + self.skew * (x - 0.5))
+        return velocity
 
 
 def _side(fraction: float) -> float:
