@@ -19,7 +19,7 @@ from reports.verify import Address, parse_address
 
 SNAPSHOT, READINGS = "snapshot.json", "readings.csv"
 MOST_SNAPSHOT = 256 * 1024 * 1024
-_DIGEST = re.compile(r"[0-9a-f]{64}")
+_DIGEST = re.compile(r"(?=([0-9a-f]{64}))")  # at every place: a figure may stand right before it
 _SHOWS = {"Tj", "TJ", "'", '"'}
 
 

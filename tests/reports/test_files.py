@@ -1,4 +1,4 @@
-"""The issued file speaks for itself: snapshot, digest, address; the command that checks it; hostile text in it."""
+"""The issued file speaks for itself: snapshot, digest, address; the command; hostile text in it."""
 
 import csv
 import io
