@@ -173,6 +173,7 @@ SESSION_COOKIE_AGE = 14 * 24 * 3600
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
 CSRF_COOKIE_SAMESITE = "Lax"
+CSRF_FAILURE_VIEW = "jobs.pages.failures.stale_form"
 
 # Words of the look for what a page tells after an act
 MESSAGE_TAGS = {10: "", 20: "", 25: "good", 30: "warn", 40: "stop"}

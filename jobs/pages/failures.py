@@ -6,6 +6,11 @@ from django.template import loader
 from jobs import errors
 from jobs.http import problem
 
+STALE = (
+    "This form is too old, was opened before you signed in, or does not come from here."
+    " Nothing was done. Open the page again and repeat it; cookies must be allowed."
+)
+
 
 def answer(request: HttpRequest, error: errors.DomainError) -> HttpResponse:
     """The error in the form that the caller understands."""
@@ -30,3 +35,8 @@ def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
 
 def unexpected(request: HttpRequest) -> HttpResponse:
     return answer(request, problem.Unexpected(problem.UNEXPECTED))
+
+
+def stale_form(request: HttpRequest, reason: str = "") -> HttpResponse:
+    """A form without the mark that this browser got from here: too old, or another site's."""
+    return answer(request, errors.Forbidden(STALE))

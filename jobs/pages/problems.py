@@ -20,14 +20,27 @@ def known_problems() -> dict[str, type[DomainError]]:
     return dict(sorted(found.items(), key=lambda item: (item[1].status, item[0])))
 
 
+def _shown(kind: type[DomainError]) -> dict[str, str | int]:
+    """Values only: a template would call a class."""
+    meaning, remedy = WORDS.get(kind.code, ("", ""))
+    return {
+        "status": kind.status,
+        "title": kind.title,
+        "code": kind.code,
+        "meaning": meaning,
+        "remedy": remedy,
+    }
+
+
 @require_safe
 def problem(request: HttpRequest, code: str) -> HttpResponse:
     kind = known_problems().get(code)
     if kind is None:
         return answer(request, NotFound("There is no such kind of problem."))
-    return show(request, "jobs/problem.html", {"kind": kind, "words": WORDS.get(code, ("", ""))})
+    return show(request, "jobs/problem.html", _shown(kind))
 
 
 @require_safe
 def problems(request: HttpRequest) -> HttpResponse:
-    return show(request, "jobs/problems.html", {"kinds": known_problems().values()})
+    context = {"kinds": [_shown(kind) for kind in known_problems().values()]}
+    return show(request, "jobs/problems.html", context)
