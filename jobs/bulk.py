@@ -81,8 +81,9 @@ class Texts(Packed):
     oid, element_oid = 1009, 25
 
     def __init__(self, values: Sequence[str | None]) -> None:
-        body = b"".join([_text(value) for value in values])
-        super().__init__(len(values), body, None in values)
+        packed = {value: _text(value) for value in set(values)}  # most columns repeat a few words
+        body = b"".join([packed[value] for value in values])
+        super().__init__(len(values), body, None in packed)
 
 
 def _text(value: str | None) -> bytes:

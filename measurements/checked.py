@@ -42,6 +42,13 @@ KINDS = {
     Quantity.SPEED: Kind.SPEED,
 }
 UNITS = {(kind.value, name): unit for unit in TABLE for kind in [unit.kind] for name in unit.names}
+UNIT_OF = {
+    (quantity.value, name): UNITS[kind.value, name]
+    for quantity, kind in KINDS.items()
+    for of, name in UNITS
+    if of == kind.value
+}
+"""Unit by quantity and spelling."""
 LOWEST = {
     Quantity.ABSOLUTE_PRESSURE.value: 0.0,
     Quantity.TEMPERATURE.value: 0.0,
@@ -240,8 +247,15 @@ def _check_sizes(plane: PlaneIn, sizes: dict[str, dict[str, Any]], faults: list[
 def figure(amount: Amount, quantity: str, at: str, faults: list[Fault]) -> dict[str, Any]:
     """{"si", "value", "unit"} of a figure as entered; a fault and NaN when it is none."""
     text = amount.value if isinstance(amount.value, str) else repr(amount.value)
-    si = convert([text], [amount.unit], [quantity], lambda _: at, faults)
-    return {"si": si[0] if si else math.nan, "value": text, "unit": amount.unit}
+    try:
+        unit, value = UNIT_OF[quantity, amount.unit], _number(text)
+        si = (value + unit.offset) * unit.factor
+        if not LOWEST.get(quantity, -math.inf) <= si <= HIGHEST.get(quantity, math.inf):
+            raise ValueError
+    except (KeyError, ValueError):
+        _explain(text, amount.unit, quantity, at, faults)
+        si = math.nan
+    return {"si": si, "value": text, "unit": amount.unit}
 
 
 def convert(
@@ -263,7 +277,7 @@ def _convert_all(texts: Sequence[str], units: Sequence[str], quantities: Sequenc
     """Raises ValueError or KeyError when any is wrong."""
     values = list(map(float, texts))
     pairs = set(zip(quantities, units, strict=True))
-    known = {pair: UNITS[KINDS[Quantity(pair[0])].value, pair[1]] for pair in pairs}
+    known = {pair: UNIT_OF[pair] for pair in pairs}
     if len(pairs) == 1:
         unit = known[quantities[0], units[0]]
         si = [(v + unit.offset) * unit.factor for v in values]
@@ -285,7 +299,7 @@ def _explain(text: str, unit: str, quantity: str, at: str, faults: list[Fault]) 
     except ValueError as error:
         faults.append(Fault(at if "/samples/" in at else f"{at}/value", str(error)))
         return
-    found = UNITS.get((kind, unit))
+    found = UNIT_OF.get((quantity, unit))
     if found is None:
         known = ", ".join(u.ucum for u in TABLE if u.kind == kind)
         faults.append(Fault(f"{at}/unit", f"'{unit}' is no unit of {quantity}; use one of: {known}."))
@@ -336,7 +350,7 @@ def _readings(session: SessionIn, readings: list[ReadingIn], raw: bytes, faults:
     rows.value = convert(rows.entered, rows.unit, rows.quantity, lambda n: f"/readings/{n}", faults)
     moments = [r.taken_at for r in readings]
     if _sane(moments, None, faults):
-        rows.taken_at = [microseconds(moment) for moment in moments]
+        rows.taken_at = [round(moment.timestamp() * 1e6) for moment in moments]  # as `microseconds`
     stem = _id_stem(session.id, 1)
     rows.ids = [r.id.bytes if r.id else stem + n.to_bytes(2, "big") for n, r in enumerate(readings)]
     if len(set(rows.ids)) < len(rows.ids):
