@@ -13,7 +13,8 @@ from reports.material import Material
 from reports.pages import shown
 from reports.render.figures import Figures
 from reports.reviewset import Measured, is_computed
-from reports.sheets import fact_rows, letters, moment_of
+from reports.runs import letters
+from reports.sheets import fact_rows, moment_of
 
 
 def context(session: Session) -> dict[str, Any]:

@@ -4,6 +4,7 @@ from typing import Any
 from uuid import UUID
 
 from jobs import due
+from jobs.access import Actor
 from jobs.models import (
     Certificate,
     CertificatePoint,
@@ -79,6 +80,12 @@ def measure(world: World, **flows: str) -> dict[str, UUID]:
     return {tag: UUID(one["id"]) for tag, one in sessions.items()}
 
 
+def actor(world: World, role: str) -> Actor:
+    """The person in that role; their company is opened for the moment."""
+    with company(world.id):
+        return world.actor(role)
+
+
 def post(world: World, *sessions: dict[str, Any], actor: Any = None) -> None:
     outcomes = batches.post(world, *sessions, actor=actor)
     assert [one.outcome for one in outcomes] == ["stored"] * len(sessions), outcomes
@@ -109,7 +116,7 @@ def measured(world: World, **flows: str) -> dict[str, UUID]:
 
 def seen(world: World) -> ReviewSet:
     with company(world.id):
-        return review.review_set(world.actor("supervisor"), world.job.id)
+        return review.review_set(actor(world, "supervisor"), world.job.id)
 
 
 def accept_all(world: World) -> ReviewSet:
@@ -119,7 +126,7 @@ def accept_all(world: World) -> ReviewSet:
             Job.objects.select_related("site__customer").get(id=world.job.id)
         ).blocking:
             review.answer_flag(
-                world.actor("supervisor"), state.flag.id, kind=AnswerKind.ACCEPT, reason=REASON
+                actor(world, "supervisor"), state.flag.id, kind=AnswerKind.ACCEPT, reason=REASON
             )
     return seen(world)
 
@@ -128,7 +135,7 @@ def approved(world: World) -> Revision:
     """The job as it stands, approved by the supervisor."""
     found = accept_all(world)
     with company(world.id):
-        return review.approve(world.actor("supervisor"), world.job.id, seen_digest=found.digest)
+        return review.approve(actor(world, "supervisor"), world.job.id, seen_digest=found.digest)
 
 
 def issued(world: World) -> Issue:
@@ -137,6 +144,6 @@ def issued(world: World) -> Issue:
 
     revision = approved(world)
     with company(world.id):
-        made = issue.issue(world.actor("supervisor"), revision.id)
+        made = issue.issue(actor(world, "supervisor"), revision.id)
     rendered(world)
     return made

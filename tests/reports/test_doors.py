@@ -127,7 +127,7 @@ def reviewed(company_a: World) -> tuple[World, Revision, Issue, uuid.UUID]:
     scene.measured(company_a, s1="95.0", s2="95.0", s3="70.0")
     revision = scene.approved(company_a)
     with company(company_a.id):
-        made = issue.issue(company_a.actor("supervisor"), revision.id)
+        made = issue.issue(scene.actor(company_a, "supervisor"), revision.id)
         flag = Flag.objects.filter(rule="out_of_tolerance").get()
     return company_a, revision, made, flag.id
 
@@ -246,7 +246,7 @@ def issue_all(world: World) -> None:
     from reports import issue
 
     with company(world.id):
-        issue.issue(world.actor("supervisor"), Revision.objects.latest("revision").id)
+        issue.issue(scene.actor(world, "supervisor"), Revision.objects.latest("revision").id)
 
 
 def statements(client: Client, address: str) -> int:

@@ -45,7 +45,7 @@ def enter_missing(world: World) -> None:
     for row in Certificate.objects.prefetch_related("points"):
         digest = events.digest(evidence.certificate_content(row, row.points.all()))
         events.record(
-            world.actor("owner"), "certificate.entered", "certificate", row.id, content_digest=digest
+            scene.actor(world, "owner"), "certificate.entered", "certificate", row.id, content_digest=digest
         )
 
 
@@ -162,7 +162,7 @@ def test_a_certificate_entered_by_the_action_is_whole_with_its_points() -> None:
     with company(made.id):
         tool = factories.standard_instruments()["pressure"]
         row = enter_certificate(
-            made.actor("owner"),
+            scene.actor(made, "owner"),
             instrument_id=tool.id,
             number="C-1",
             laboratory="Vale Calibration Laboratory",

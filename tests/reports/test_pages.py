@@ -163,7 +163,7 @@ def test_the_check_page_knows_the_issued_file_and_no_other(company_a: World, com
     scene.evaluated(company_a)
     revision = scene.approved(company_a)
     with company(company_a.id):
-        second = issuing.issue(company_a.actor("supervisor"), revision.id)
+        second = issuing.issue(scene.actor(company_a, "supervisor"), revision.id)
     assert second.number == made.number
     assert "Issued, replaced by revision 2" in text(upload(Client(), address, data))
 

@@ -48,7 +48,7 @@ def at_once(*acts: Callable[[], Any]) -> list[Any]:
 def approve(world: World, digest: str) -> Callable[[], Revision]:
     def act() -> Revision:
         with company(world.id):
-            return review.approve(world.actor("supervisor"), world.job.id, seen_digest=digest)
+            return review.approve(scene.actor(world, "supervisor"), world.job.id, seen_digest=digest)
 
     return act
 

@@ -40,7 +40,7 @@ def set_company(world: World, **fields: object) -> None:
 def test_a_submitted_job_stands_in_the_queue_and_its_set_names_everything(company_a: World) -> None:
     sessions = scene.measured(company_a)
     with company(company_a.id):
-        entries = review.queue(company_a.actor("supervisor"))
+        entries = review.queue(scene.actor(company_a, "supervisor"))
     found = scene.seen(company_a)
     assert [(e.job.id, e.stops) for e in entries] == [(company_a.job.id, 0)]
     assert {one.session.id for one in found.measured} == set(sessions.values())
@@ -58,19 +58,19 @@ def test_the_queue_puts_the_worse_of_two_submitted_jobs_first(company_a: World) 
     scene.evaluated(company_a)
     with company(company_a.id):
         Job.objects.filter(id=second.id).update(status=JobStatus.SUBMITTED)
-        entries = review.queue(company_a.actor("supervisor"))
+        entries = review.queue(scene.actor(company_a, "supervisor"))
     assert [e.job.id for e in entries] == [second.id, company_a.job.id]
     assert entries[0].stops >= 1
 
 
 def test_an_open_job_without_flags_is_not_in_the_queue(company_a: World) -> None:
     with company(company_a.id):
-        assert review.queue(company_a.actor("supervisor")) == []
+        assert review.queue(scene.actor(company_a, "supervisor")) == []
 
 
 @pytest.mark.parametrize("role", ["owner", "dispatcher", "technician"])
 def test_only_a_supervisor_reviews_answers_and_approves(company_a: World, role: str) -> None:
-    actor, job = company_a.actor(role), company_a.job
+    actor, job = scene.actor(company_a, role), company_a.job
     with company(company_a.id):
         for act in (
             lambda: review.queue(actor),
@@ -87,7 +87,7 @@ def test_what_fails_must_be_answered_before_the_job_can_be_approved(company_a: W
     found = scene.seen(company_a)
     assert rules(found) == ["out_of_tolerance"]
     with company(company_a.id), pytest.raises(Conflict) as refused:
-        review.approve(company_a.actor("supervisor"), company_a.job.id, seen_digest=found.digest)
+        review.approve(scene.actor(company_a, "supervisor"), company_a.job.id, seen_digest=found.digest)
     assert [f.pointer for f in refused.value.faults] == [f"/flags/{found.blocking[0].flag.id}"]
     with company(company_a.id):
         assert Revision.objects.count() == 0
@@ -98,10 +98,13 @@ def test_an_accepted_flag_is_kept_with_reason_person_and_event(company_a: World)
     flag = scene.seen(company_a).blocking[0].flag
     with company(company_a.id):
         answer = review.answer_flag(
-            company_a.actor("supervisor"), flag.id, kind=AnswerKind.ACCEPT, reason="  The damper is open.  "
+            scene.actor(company_a, "supervisor"),
+            flag.id,
+            kind=AnswerKind.ACCEPT,
+            reason="  Damper is open. ",
         )
         event = Event.objects.get(verb="flag.answered", subject_id=flag.id)
-    assert (answer.reason, answer.member_id) == ("The damper is open.", company_a.supervisor.id)
+    assert (answer.reason, answer.member_id) == ("Damper is open.", company_a.supervisor.id)
     assert event.content_digest == review.answer_digest(answer)
     assert not scene.seen(company_a).blocking
 
@@ -111,14 +114,16 @@ def test_a_reason_has_ten_to_two_thousand_characters(company_a: World, reason: s
     scene.measured(company_a, **LOW)
     flag = scene.seen(company_a).blocking[0].flag
     with company(company_a.id), pytest.raises(Invalid) as refused:
-        review.answer_flag(company_a.actor("supervisor"), flag.id, kind=AnswerKind.ACCEPT, reason=reason)
+        review.answer_flag(
+            scene.actor(company_a, "supervisor"), flag.id, kind=AnswerKind.ACCEPT, reason=reason
+        )
     assert refused.value.faults[0].pointer == "/reason"
 
 
 def test_what_is_sent_back_opens_the_job_and_a_newer_session_settles_it(company_a: World) -> None:
     sessions = scene.measured(company_a, **LOW)
     flag = scene.seen(company_a).blocking[0].flag
-    supervisor = company_a.actor("supervisor")
+    supervisor = scene.actor(company_a, "supervisor")
     with company(company_a.id):
         review.answer_flag(supervisor, flag.id, kind=AnswerKind.REMEASURE, reason="Damper was still shut.")
         assert Job.objects.get().status == JobStatus.OPEN
@@ -137,7 +142,7 @@ def test_what_is_sent_back_opens_the_job_and_a_newer_session_settles_it(company_
 def test_one_accepts_no_flag_on_own_measurements(company_a: World) -> None:
     with company(company_a.id):
         scene.fine_tools(company_a)
-    supervisor = company_a.actor("supervisor")
+    supervisor = scene.actor(company_a, "supervisor")
     scene.post(company_a, batches.hood(company_a, "S-3", "70.0"), actor=supervisor)
     scene.evaluated(company_a)
     flag = next(s.flag for s in scene.seen(company_a).flags if s.flag.rule == "out_of_tolerance")
@@ -155,10 +160,10 @@ def test_a_flag_of_another_company_is_not_there(company_a: World, company_b: Wor
         for unknown in (flag.id, uuid.uuid4()):
             with pytest.raises(NotFound):
                 review.answer_flag(
-                    company_a.actor("supervisor"), unknown, kind=AnswerKind.ACCEPT, reason=scene.REASON
+                    scene.actor(company_a, "supervisor"), unknown, kind=AnswerKind.ACCEPT, reason=scene.REASON
                 )
         with pytest.raises(NotFound):
-            review.review_set(company_a.actor("supervisor"), company_b.job.id)
+            review.review_set(scene.actor(company_a, "supervisor"), company_b.job.id)
 
 
 def test_approval_freezes_what_was_seen_and_says_so_in_the_log(company_a: World) -> None:
@@ -182,7 +187,7 @@ def test_approval_freezes_what_was_seen_and_says_so_in_the_log(company_a: World)
 def test_approval_needs_the_digest_of_what_was_seen(company_a: World) -> None:
     scene.measured(company_a)
     found = scene.seen(company_a)
-    supervisor = company_a.actor("supervisor")
+    supervisor = scene.actor(company_a, "supervisor")
     with company(company_a.id), pytest.raises(PreconditionRequired):
         review.approve(supervisor, company_a.job.id, seen_digest=None)
     scene.post(company_a, batches.hood(company_a, "S-3", "90.5"))
@@ -200,7 +205,7 @@ def test_every_part_of_the_set_changes_its_digest(company_a: World) -> None:
     with company(company_a.id):
         flag = scene.seen(company_a).blocking[0].flag
         review.answer_flag(
-            company_a.actor("supervisor"), flag.id, kind=AnswerKind.ACCEPT, reason=scene.REASON
+            scene.actor(company_a, "supervisor"), flag.id, kind=AnswerKind.ACCEPT, reason=scene.REASON
         )
     digests.append(scene.seen(company_a).digest)
     with company(company_a.id):
@@ -216,7 +221,7 @@ def test_only_a_submitted_job_is_approved_and_only_once(company_a: World) -> Non
     scene.measure(company_a)
     scene.evaluated(company_a)
     found = scene.seen(company_a)
-    supervisor = company_a.actor("supervisor")
+    supervisor = scene.actor(company_a, "supervisor")
     with company(company_a.id), pytest.raises(Conflict):
         review.approve(supervisor, company_a.job.id, seen_digest=found.digest)
     scene.submit(company_a)
@@ -227,7 +232,7 @@ def test_only_a_submitted_job_is_approved_and_only_once(company_a: World) -> Non
 
 
 def test_nobody_approves_a_job_they_measured_on_even_when_it_was_replaced(company_a: World) -> None:
-    supervisor = company_a.actor("supervisor")
+    supervisor = scene.actor(company_a, "supervisor")
     with company(company_a.id):
         scene.fine_tools(company_a)
     own = batches.hood(company_a, "S-1", "60.0")
@@ -248,7 +253,7 @@ def test_a_company_may_allow_self_approval_and_the_report_says_so(company_a: Wor
     set_company(company_a, self_approval=True)
     with company(company_a.id):
         scene.fine_tools(company_a)
-    supervisor = company_a.actor("supervisor")
+    supervisor = scene.actor(company_a, "supervisor")
     scene.post(company_a, batches.hood(company_a, "S-1", "90.0"), actor=supervisor)
     scene.evaluated(company_a)
     scene.submit(company_a)
@@ -270,7 +275,7 @@ def test_a_session_after_approval_changes_nothing_and_a_new_approval_says_what_c
     scene.evaluated(company_a)
     with company(company_a.id):
         kept = Revision.objects.get(id=first.id)
-        entries = review.queue(company_a.actor("supervisor"))
+        entries = review.queue(scene.actor(company_a, "supervisor"))
     assert (kept.snapshot, kept.readings_csv) == (first.snapshot, first.readings_csv)
     assert [(e.job.id, e.after_approval) for e in entries] == [(company_a.job.id, 1)]
     second = scene.approved(company_a)
