@@ -159,11 +159,12 @@ def _tolerances(found: ReviewSet) -> tuple[str, ...]:
     below = company.tolerance_below if job.tolerance_below is None else job.tolerance_below
     above = company.tolerance_above if job.tolerance_above is None else job.tolerance_above
     lines = [f"−{100 * abs(below):g} % to +{100 * abs(above):g} % of design unless a point says otherwise"]
+    usual = {(b, a) for b in (None, below) for a in (None, above)}
     own = sorted(
         (abs(p.point.tolerance_below or below), abs(p.point.tolerance_above or above), p.point.tag)
         for s in found.systems
         for p in s.points
-        if p.point.tolerance_below is not None or p.point.tolerance_above is not None
+        if (p.point.tolerance_below, p.point.tolerance_above) not in usual
     )
     lines += [f"{tag}: −{100 * low:g} % to +{100 * high:g} %" for low, high, tag in own]
     return tuple(lines)

@@ -166,7 +166,7 @@ class SessionDetailOut(SessionOut):
         return shown
 
     def get_flags(self, session: Session) -> list[dict[str, Any]]:
-        return [dict(FlagOut(flag).data) for flag in self.context["flags"]]
+        return FlagOut(self.context["flags"], many=True).data  # type: ignore[return-value]
 
 
 class PointResultOut(serializers.Serializer):

@@ -1,9 +1,11 @@
 """From a document to blocks: pieces of markup that each start on a new page, with their contents entries."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from math import ceil
 from typing import Any
+
+import msgspec
 
 from reports.document import (
     CentrelineRow,
@@ -11,6 +13,7 @@ from reports.document import (
     Counts,
     Deficiency,
     Document,
+    Flag,
     Instrument,
     Issue,
     OutletRow,
@@ -390,15 +393,36 @@ def _outlet(row: OutletRow, figures: Figures) -> dict[str, Any]:
     }
 
 
+def gathered(flags: Iterable[Flag]) -> list[Flag]:
+    """Remarks of one rule stand together, in the place of the first; what asks for an answer stands alone."""
+    kept: dict[object, Flag] = {}
+    tags: dict[object, list[str]] = {}
+    for flag in flags:
+        alone = flag.severity != "remark" or flag.answer is not None
+        key: object = len(kept) if alone else flag.rule
+        tags.setdefault(key, []).append(flag.where)
+        kept.setdefault(key, flag)
+    return [_together(flag, tags[key]) for key, flag in kept.items()]
+
+
+def _together(flag: Flag, tags: list[str]) -> Flag:
+    if len(tags) == 1:
+        return flag
+    where = ", ".join(dict.fromkeys(tag for tag in tags if tag))
+    return msgspec.structs.replace(flag, where=where, anchor="", seen=f"Seen {len(tags)} times.", expected="")
+
+
 def _flags(document: Document, known: frozenset[str]) -> Iterator[Block]:
     """Flags by system, cut so that no part grows too long."""
     flat = [
         (system.name, flag)
         for system in document.systems
-        for flag in (*system.flags, *(f for s in system.sheets for f in s.flags))
+        for flag in gathered((*system.flags, *(f for s in system.sheets for f in s.flags)))
     ]
-    open_flags = sum(flag.answer is None for _, flag in flat)
-    sub = f"{len(flat)} raised, {len(flat) - open_flags} answered, {open_flags or 'none'} open"
+    asking = [flag for _, flag in flat if flag.severity != "remark"]
+    open_flags = sum(flag.answer is None for flag in asking)
+    answered = f"{len(asking)} raised, {len(asking) - open_flags} answered, {open_flags or 'none'} open"
+    sub = f"{answered}; {len(flat) - len(asking)} for information"
     for start in range(0, max(len(flat), 1), FLAGS_IN_BLOCK):
         chunk = flat[start : start + FLAGS_IN_BLOCK]
         names = list(dict.fromkeys(name for name, _ in chunk))

@@ -1,5 +1,6 @@
 """What a traverse sheet prints: texts and pictures for `traverse.html`."""
 
+import math
 from typing import Any
 
 from reports.document import (
@@ -83,7 +84,7 @@ def by_words(person: Person | None) -> str:
 def flag_values(flag: Flag, known: frozenset[str] = frozenset()) -> Values:
     """One flag and its answer, with a link if its sheet is among the known destinations."""
     link = anchor(flag.anchor)
-    answer = flag.answer
+    answer, remark = flag.answer, flag.severity == "remark"
     return {
         "rule": flag.rule[:1].upper() + flag.rule[1:],
         "severity": _SEVERITIES[flag.severity],
@@ -92,7 +93,7 @@ def flag_values(flag: Flag, known: frozenset[str] = frozenset()) -> Values:
         "seen": flag.seen,
         "expected": flag.expected,
         "advice": flag.advice,
-        "decision": _DECISIONS[answer.decision] if answer else "Not answered.",
+        "decision": _DECISIONS[answer.decision] if answer else "" if remark else "Not answered.",
         "tone": "pass" if answer else "fail",
         "reason": answer.reason if answer else "",
         "by": by_words(answer.by) if answer else "",
@@ -133,7 +134,7 @@ def traverse_values(
         "plane": plane,
         "tall": max(len(air), len(plane)) > _TALLEST // 2,
         "runs": [_run(r, k, figures) for k, r in enumerate(sheet.runs)],
-        "flags": [flag_values(f) for f in sheet.flags],
+        "flags": [flag_values(f) for f in sheet.flags if f.answer or f.severity != "remark"],
         "history": [history_values(h) for h in sheet.history],
         "remark": sheet.remark,
         "measured": {"name": sheet.measured_by.name, "more": person_words(sheet.measured_by)},
@@ -181,21 +182,51 @@ def _sub(sheet: TraverseSheet, figures: Figures) -> str:
     return " · ".join(part for part in (sheet.place, size, sheet.rule, when) if part)
 
 
+SMALL_SHARE = 0.005
+
+
 def _budget(sheet: TraverseSheet, figures: Figures) -> Values:
     """Rows of the budget, largest first, and its last line."""
     result = sheet.result
     rows = sorted(sheet.budget, key=lambda r: -r.share)
     largest = max((r.share for r in rows), default=1.0) or 1.0
-    dof = "unlimited" if result.dof is None else number(result.dof, 0)
+    small = [r for r in rows if r.share < SMALL_SHARE]
+    small = small if len(small) > 2 else []
+    dof = _dof(result.dof, "unlimited")
     coverage = f"; U with k = {number(result.coverage, 2)}, ν = {dof}" if result.coverage else ""
     expanded = figures.ledger(result).expanded
     return {
-        "budget": [_budget_row(r, largest, figures) for r in rows],
+        "budget": [_budget_row(r, largest, figures) for r in rows if r not in small] + _small(small, figures),
         "combined_words": f"Combined standard uncertainty{coverage}",
         "combined": figures.significant(Quantity.FLOW, sheet.combined),
         "expanded_words": f"U = {expanded}{UNIT_SPACE}{figures.unit(Quantity.FLOW)}" if expanded else "",
         "dominating": sheet.dominating,
     }
+
+
+def _dof(dof: float | None, unlimited: str) -> str:
+    if dof is None:
+        return unlimited
+    return number(dof, 0) if dof <= 1000 else "over 1000"
+
+
+def _small(rows: list[BudgetRow], figures: Figures) -> list[Values]:
+    """One line for the inputs that hardly matter; each stands in the attached snapshot."""
+    if not rows:
+        return []
+    together = math.sqrt(math.fsum(r.contribution**2 for r in rows))
+    return [
+        {
+            "source": f"{len(rows)} others",
+            "estimate": NOTHING,
+            "standard": NOTHING,
+            "distribution": "each under 0.5 %",
+            "dof": NOTHING,
+            "contribution": figures.significant(Quantity.FLOW, together, 3),
+            "share": percent(math.fsum(r.share for r in rows)),
+            "width": "0.0",
+        }
+    ]
 
 
 def _budget_row(row: BudgetRow, largest: float, figures: Figures) -> Values:
@@ -207,7 +238,7 @@ def _budget_row(row: BudgetRow, largest: float, figures: Figures) -> Values:
         "estimate": figures.with_unit(row.quantity, row.estimate),
         "standard": f"{standard}{UNIT_SPACE}{unit}" if unit else standard,
         "distribution": row.distribution,
-        "dof": "∞" if row.dof is None else number(row.dof, 0),
+        "dof": _dof(row.dof, "∞"),
         "contribution": figures.significant(Quantity.FLOW, row.contribution, 3),
         "share": percent(row.share),
         "width": f"{row.share / largest * 20:.1f}",
