@@ -27,7 +27,7 @@ STEP_WORDS = {
 @require_safe
 @page(Action.READ)
 def job_list(request: HttpRequest, actor: Actor) -> HttpResponse:
-    status, words = request.GET.get("status", ""), request.GET.get("q", "").strip()[:100]
+    status, words = request.GET.get("status", ""), _words(request.GET.get("q", ""))
     found = _found(visible_jobs(actor), status, words)
     before = request.GET.get("before", "")
     if before.isascii() and before.isdigit():
@@ -42,6 +42,11 @@ def job_list(request: HttpRequest, actor: Actor) -> HttpResponse:
         "may_plan": may(actor, Action.PLAN),
     }
     return show(request, "jobs/list.html", context, nav="jobs")
+
+
+def _words(text: str) -> str:
+    """What was typed into the search, without what no text in the database can hold."""
+    return text.replace("\0", "").strip()[:100]
 
 
 def _found(rows: QuerySet[Job], status: str, words: str) -> QuerySet[Job]:

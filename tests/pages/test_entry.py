@@ -32,7 +32,9 @@ def test_signing_in_enters_the_only_company_under_a_new_session_key(company_a: W
     assert client.get("/").status_code == 200
 
 
-@pytest.mark.parametrize("onward", ["https://elsewhere.example/", "//elsewhere.example", "javascript:alert(1)"])
+@pytest.mark.parametrize(
+    "onward", ["https://elsewhere.example/", "//elsewhere.example", "javascript:alert(1)"]
+)
 def test_signing_in_leads_nowhere_outside(company_a: World, onward: str) -> None:
     fields = {"email": company_a.users["owner"].email, "password": PASSWORD, "next": onward}
     assert Client().post("/signin", fields)["Location"] == "/"
@@ -136,7 +138,9 @@ def test_a_link_sets_a_new_password_once_and_ends_other_sessions(signed_in: In, 
     assert client.post("/signin", fields)["Location"] == "/"
 
 
-@pytest.mark.parametrize("link", ["/password/x/y", "/password/aaaaaaaaaaaaaaaaaaaaaaaaaa/b-c", "/invitation/x"])
+@pytest.mark.parametrize(
+    "link", ["/password/x/y", "/password/aaaaaaaaaaaaaaaaaaaaaaaaaa/b-c", "/invitation/x"]
+)
 def test_links_that_lead_nowhere_say_what_to_do(db: None, link: str) -> None:
     answer = Client().get(link)
     assert answer.status_code == 404
