@@ -161,13 +161,17 @@ def _tolerances(found: ReviewSet) -> tuple[str, ...]:
     lines = [f"−{100 * abs(below):g} % to +{100 * abs(above):g} % of design unless a point says otherwise"]
     usual = {(b, a) for b in (None, below) for a in (None, above)}
     own = sorted(
-        (abs(p.point.tolerance_below or below), abs(p.point.tolerance_above or above), p.point.tag)
+        (_first(p.point.tolerance_below, below), _first(p.point.tolerance_above, above), p.point.tag)
         for s in found.systems
         for p in s.points
         if (p.point.tolerance_below, p.point.tolerance_above) not in usual
     )
     lines += [f"{tag}: −{100 * low:g} % to +{100 * high:g} %" for low, high, tag in own]
     return tuple(lines)
+
+
+def _first(own: float | None, usual: float) -> float:
+    return abs(usual if own is None else own)
 
 
 def _system(state: SystemState, collected: Material) -> doc.System:
