@@ -229,6 +229,9 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
         "SystemKind": "jobs.models.SystemKind",
         "PointKind": "jobs.models.PointKind",
         "InstrumentKind": "jobs.models.InstrumentKind",
+        "UnitSystem": "jobs.models.UnitSystem",
+        "UnitSystemOrEmpty": [("", ""), ("SI", "SI"), ("IP", "IP")],
+        "ComputationOutcome": "measurements.models.Outcome",
     },
 }
 
