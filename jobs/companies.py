@@ -80,7 +80,7 @@ def _time_zone(value: Any) -> str | None:
     return None if known else "Name a zone of the IANA list, such as Europe/London."
 
 
-TOLERANCE = "A tolerance is a share of design from 0.01 to 0.5, such as 0.1 for 10 %."
+TOLERANCE = "A tolerance lies between 1 % and 50 % of design (as a share: 0.01 to 0.5)."
 CHECKS: dict[str, Check] = {
     "name": _name,
     "letterhead": _letterhead,

@@ -8,7 +8,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from jobs.access import Action, Actor
-from jobs.instruments import CertificateState, due_list
+from jobs.instruments import CertificateState, Due, due_list
 from jobs.models import Instrument
 from jobs.pages.base import page, show
 from jobs.pages.home import DUE_WITHIN
@@ -17,11 +17,11 @@ from jobs.queries import visible_instruments
 
 @dataclass(frozen=True)
 class Row:
-    """An instrument and its most urgent need of calibration, if it has one."""
+    """An instrument and the first of its certificates to end; the state is a severity or done."""
 
     instrument: Instrument
-    state: str = "good"
-    word: str = "In calibration"
+    state: str
+    word: str
     due_on: date | None = None
 
 
@@ -30,7 +30,7 @@ class Row:
 def instrument_list(request: HttpRequest, actor: Actor) -> HttpResponse:
     only_due = request.GET.get("due") == "1"
     rows = _rows(actor)
-    shown = [row for row in rows if row.state != "good"] if only_due else rows
+    shown = [row for row in rows if row.state != "done"] if only_due else rows
     context = {"rows": shown, "only_due": only_due, "any": bool(rows)}
     return show(request, "jobs/instruments.html", context, nav="instruments")
 
@@ -38,16 +38,18 @@ def instrument_list(request: HttpRequest, actor: Actor) -> HttpResponse:
 def _rows(actor: Actor) -> list[Row]:
     """All in service, the most urgent first."""
     today = timezone.localdate()
-    urgent: dict[Instrument, Row] = {}
-    for due in due_list(actor, on=today, until=today + DUE_WITHIN):
-        urgent.setdefault(due.instrument, _urgent(due.instrument, due.state, due.due_on))
+    first: dict[Instrument, Row] = {}
+    for due in due_list(actor, on=today, until=date.max):
+        first.setdefault(due.instrument, _row(due, today))
     rest = visible_instruments(actor).filter(in_service=True).order_by("kind", "serial")
-    return [*urgent.values(), *(Row(tool) for tool in rest if tool not in urgent)]
+    return [*first.values(), *(Row(tool, "done", "None needed") for tool in rest if tool not in first)]
 
 
-def _urgent(tool: Instrument, state: CertificateState, due_on: date | None) -> Row:
-    if state is CertificateState.IN_FORCE:
-        return Row(tool, "warn", "Due soon", due_on)
-    if due_on is None:
-        return Row(tool, "stop", "No certificate")
-    return Row(tool, "stop", "Overdue", due_on)
+def _row(due: Due, today: date) -> Row:
+    if due.due_on is None:
+        return Row(due.instrument, "stop", "No certificate")
+    if due.state is not CertificateState.IN_FORCE:
+        return Row(due.instrument, "stop", "Overdue", due.due_on)
+    if due.due_on <= today + DUE_WITHIN:
+        return Row(due.instrument, "warning", "Due soon", due.due_on)
+    return Row(due.instrument, "done", "In calibration", due.due_on)

@@ -213,7 +213,7 @@ def test_the_owner_changes_the_rules(signed_in: In, company_a: World) -> None:
         ("name", "", "Enter the company's name."),
         ("time_zone", "Mars/Olympus", "Name a zone of the IANA list"),
         ("standard_density", "9", "Standard air lies between"),
-        ("tolerance_below", "95", "A tolerance is a share"),
+        ("tolerance_below", "95", "A tolerance lies between 1 % and 50 %"),
         ("tolerance_below", "NaN", "Enter a number"),
         ("decision_parameter", "3", "A guard band is 0 to 2"),
         ("letterhead", "a\n" * 9, "at most 8 lines"),
