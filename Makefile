@@ -2,7 +2,6 @@
 PYTHON ?= python3
 PY := .venv/bin/python
 LOCAL := $(PY) -m config.local
-NO_SERVERS := DEBUG=1
 export PYTHON
 
 .PHONY: help demo serve test lint figures schemas schemas-check lock setup setup-dev clean
@@ -37,21 +36,13 @@ figures: setup-dev
 	  $(PY) -m tests.benchmarks.$$(basename $$file .py); done'
 
 lint: setup-dev
-	@$(PY) -m ruff check --quiet .
-	@$(PY) -m ruff format --check --quiet .
-	@$(NO_SERVERS) $(PY) -m mypy
-	@.venv/bin/lint-imports --no-logo
-	@$(LOCAL) exec --test --owner -- $(PY) manage.py makemigrations --check --dry-run
-	@$(MAKE) --no-print-directory schemas-check
-	@$(PY) -m pip --disable-pip-version-check check
+	@config/local/lint.sh
 
 schemas: setup-dev
 	@config/local/schemas.sh .
 
 schemas-check: setup-dev
-	@config/local/schemas.sh var/schemas
-	@diff -u openapi.yaml var/schemas/openapi.yaml && diff -u schema.graphql var/schemas/schema.graphql || \
-	  { echo 'The committed schemas differ from the code (above): run `make schemas` and commit them.' >&2; exit 1; }
+	@config/local/lint.sh schemas
 
 lock:
 	@config/local/lock.sh $(ARGS)

@@ -1,0 +1,34 @@
+#!/usr/bin/env bash
+# Every check that needs no test: all are run, each failure is named at the end.
+set -uo pipefail
+cd "$(dirname "$0")/../.."
+python=.venv/bin/python
+failed=()
+
+check() {  # check NAME COMMAND...
+  local name=$1
+  shift
+  "$@" || failed+=("$name")
+}
+
+schemas() {
+  config/local/schemas.sh var/schemas || return 1
+  diff -u openapi.yaml var/schemas/openapi.yaml && diff -u schema.graphql var/schemas/schema.graphql && return 0
+  echo 'The committed schemas differ from the code (above): run `make schemas` and commit them.' >&2
+  return 1
+}
+
+if [ "${1:-}" = schemas ]; then schemas; exit; fi
+
+check "style (ruff check)" "$python" -m ruff check --quiet .
+check "layout of the code (ruff format)" "$python" -m ruff format --check --quiet .
+check "types (mypy)" env DEBUG=1 "$python" -m mypy
+check "walls between the rooms (import-linter)" .venv/bin/lint-imports --no-logo
+check "migrations complete" "$python" -m config.local exec --test --owner -- "$python" manage.py makemigrations --check --dry-run
+check "schemas not drifted" schemas
+check "packages fit together (pip check)" "$python" -m pip --disable-pip-version-check check
+
+if [ ${#failed[@]} -gt 0 ]; then
+  printf 'lint: failed: %s\n' "${failed[@]}" >&2
+  exit 1
+fi
