@@ -26,7 +26,7 @@ demo: setup
 	@$(LOCAL) run --world demo --fresh -- $(PY) -m config.local.demo
 
 serve: setup
-	@$(LOCAL) serve --seed "$(PY) -m config.local.demo"
+	@$(LOCAL) serve --seed "$(PY) -m config.local.demo --seed --out var/local/demo"
 
 test: setup-dev
 	@$(LOCAL) exec --test -- $(PY) -m pytest $(ARGS)

@@ -217,10 +217,10 @@ def _small(rows: list[BudgetRow], figures: Figures) -> list[Values]:
     together = math.sqrt(math.fsum(r.contribution**2 for r in rows))
     return [
         {
-            "source": f"{len(rows)} others",
+            "source": f"{len(rows)} others, each under 0.5 %",
             "estimate": NOTHING,
             "standard": NOTHING,
-            "distribution": "each under 0.5 %",
+            "distribution": NOTHING,
             "dof": NOTHING,
             "contribution": figures.significant(Quantity.FLOW, together, 3),
             "share": percent(math.fsum(r.share for r in rows)),
