@@ -214,6 +214,7 @@ REST_FRAMEWORK: dict[str, Any] = {
     "DEFAULT_THROTTLE_CLASSES": ["jobs.http.limits.RequestLimit"],
     "EXCEPTION_HANDLER": "jobs.http.problem.handle",
     "UNAUTHENTICATED_USER": None,
+    "DEFAULT_METADATA_CLASS": None,  # OPTIONS is not served; the OpenAPI document describes every door
     "URL_FORMAT_OVERRIDE": None,
     "NON_FIELD_ERRORS_KEY": "non_field_errors",
 }

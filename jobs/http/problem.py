@@ -9,6 +9,7 @@ from django.core.exceptions import ValidationError as ModelInvalid
 from django.db import DatabaseError, IntegrityError, OperationalError
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse, UnreadablePostError
 from rest_framework import exceptions
+from rest_framework.renderers import JSONRenderer
 from rest_framework.response import Response
 from rest_framework.views import set_rollback
 
@@ -40,6 +41,8 @@ def handle(exc: Exception, context: dict[str, Any]) -> Response:
     """The exception handler of the REST doors. Rolls the request's transaction back."""
     set_rollback()
     request = context.get("request")
+    if request is not None:  # a view that speaks YAML or PDF tells its problems in JSON too
+        request.accepted_renderer, request.accepted_media_type = JSONRenderer(), MEDIA_TYPE
     error = translate(exc)
     if error.status >= 500:
         log.error("unexpected failure", exc_info=exc)

@@ -1,0 +1,207 @@
+"""Every REST route of the service, found in its URL conf, and ids to fill its address with.
+
+So a new route is walked by the tests of all doors without being told of.
+"""
+
+import re
+import uuid
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from datetime import timedelta
+from functools import cache
+from hashlib import sha256
+from typing import Any
+
+from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
+from django.urls import URLPattern, URLResolver, get_resolver
+from django.utils import timezone
+from drf_spectacular.generators import SchemaGenerator
+
+from jobs.access import Action
+from jobs.http.door import Door
+from jobs.models import Invitation, PersonAssignment, TestPoint
+from jobs.tenancy.context import company
+from jobs.tenancy.ids import uuid7
+from measurements.models import Flag, Result, Session
+from reports import issue
+from reports.models import Issue, IssuedFile, Revision
+from tests import factories
+from tests.doors.client import Caller, signed_in, with_key, with_token
+from tests.factories import World
+from tests.reports import scene
+
+_PLACE = re.compile(r"<(?:\w+:)?(\w+)>")
+PROBLEM_ID = "walked-by-a-test"
+
+
+@dataclass(frozen=True)
+class Route:
+    """One address below /api/v1, e.g. /jobs/{job_id}, and the view behind it."""
+
+    template: str
+    view: Any
+
+    @property
+    def names(self) -> list[str]:
+        return re.findall(r"{(\w+)}", self.template)
+
+    @property
+    def needs(self) -> dict[str, Action | None]:
+        return dict(getattr(self.view, "needs", {}))
+
+    @property
+    def is_door(self) -> bool:
+        return issubclass(self.view, Door)
+
+    def path(self, ids: dict[str, Any]) -> str:
+        return self.template.format(**ids)
+
+    def __str__(self) -> str:
+        return self.template
+
+
+@cache
+def routes() -> tuple[Route, ...]:
+    """All routes of config/rest.py."""
+    return tuple(_routes("/", get_resolver("config.rest").url_patterns))
+
+
+def _routes(prefix: str, patterns: Iterable[Any]) -> Iterator[Route]:
+    for entry in patterns:
+        place = prefix + _PLACE.sub(r"{\1}", str(entry.pattern))
+        if isinstance(entry, URLResolver):
+            yield from _routes(place, entry.url_patterns)
+        elif isinstance(entry, URLPattern):
+            callback: Any = entry.callback
+            yield Route(place, getattr(callback, "cls", None) or callback.view_class)
+
+
+def doors() -> list[tuple[Route, str, Action | None]]:
+    """Each route and method that is not public, with the action it needs."""
+    return [(r, m, action) for r in routes() if r.is_door for m, action in r.needs.items()]
+
+
+@cache
+def schema() -> dict[str, Any]:
+    """The OpenAPI document."""
+    made: dict[str, Any] = SchemaGenerator(urlconf="config.urls").get_schema(request=None, public=True)
+    return made
+
+
+def operation(route: Route, method: str) -> dict[str, Any]:
+    found: dict[str, Any] = schema()["paths"]["/api/v1" + route.template][method.lower()]
+    return found
+
+
+def resolved(shape: dict[str, Any]) -> dict[str, Any]:
+    """A schema with its reference followed."""
+    if "$ref" not in shape:
+        return shape
+    found: dict[str, Any] = schema()["components"]["schemas"][shape["$ref"].rpartition("/")[2]]
+    return found
+
+
+def answer_shape(route: Route) -> dict[str, Any]:
+    """Schema of the JSON that a GET answers with; empty for another kind of body."""
+    content = operation(route, "GET")["responses"].get("200", {}).get("content", {})
+    return resolved(content.get("application/json", {}).get("schema", {}))
+
+
+def lists() -> list[Route]:
+    """Routes whose GET answers with `items`."""
+    return [r for r in routes() if "GET" in r.needs and "items" in answer_shape(r).get("properties", {})]
+
+
+def is_paged(route: Route) -> bool:
+    return "next" in answer_shape(route)["properties"]
+
+
+# Who asks
+
+CALLERS: dict[Action, Callable[[World], Caller]] = {
+    Action.READ: with_key,
+    Action.MANAGE_COMPANY: lambda world: signed_in(world, "owner"),
+    Action.MANAGE_PEOPLE: lambda world: signed_in(world, "owner"),
+    Action.MANAGE_KEYS: lambda world: signed_in(world, "owner"),
+    Action.ENROL_DEVICE: lambda world: signed_in(world, "owner"),
+    Action.PLAN: with_key,
+    Action.MANAGE_INSTRUMENTS: with_key,
+    Action.MEASURE: lambda world: with_token(world.technician_token),
+    Action.SUBMIT: lambda world: with_token(world.technician_token),
+    Action.REVIEW: lambda world: signed_in(world, "supervisor"),
+    Action.APPROVE: lambda world: signed_in(world, "supervisor"),
+    Action.ISSUE: lambda world: signed_in(world, "supervisor"),
+}
+
+
+def caller_for(world: World, action: Action | None) -> Caller:
+    """Somebody of the company who may do it."""
+    return with_token(world.tablet) if action is None else CALLERS[action](world)
+
+
+def call(caller: Caller, method: str, path: str, body: Any = None, **headers: str) -> Any:
+    """A request that lacks nothing but perhaps a sensible body."""
+    extra = {"Idempotency-Key": str(uuid.uuid4()), "If-Match": '"1"', "X-Request-ID": PROBLEM_ID} | headers
+    return caller.send(method, path, {} if body is None else body, **extra)
+
+
+# What there is to ask for
+
+
+def full_world(name: str) -> World:
+    """A company with a measured, approved and issued job, and at least one row behind every address."""
+    world = factories.make_world(name)
+    scene.measured(world, s3="70.0")
+    scene.approved(world)
+    with company(world.id):
+        made = issue.issue(world.actor("supervisor"), Revision.objects.get().id)
+        file_of(made)
+        invitation(world)
+    return world
+
+
+def file_of(made: Issue, content: bytes = b"%PDF-1.7 of a test") -> IssuedFile:
+    """A stored file of a report, without the minute it takes to render one."""
+    stored = default_storage.save(f"walk/{made.id}.pdf", ContentFile(content))
+    row: IssuedFile = IssuedFile.objects.create(
+        issue=made, name=stored, sha256=sha256(content).hexdigest(), size=len(content), pages=1,
+        rendered_at=timezone.now(),
+    )  # fmt: skip
+    return row
+
+
+def invitation(world: World) -> Invitation:
+    made: Invitation = Invitation.objects.create(
+        email=f"{uuid.uuid4().hex}@example.org", name="N. Body", roles=["technician"],
+        secret_hash=uuid.uuid4().bytes * 2, invited_by=world.owner,
+        expires_at=timezone.now() + timedelta(days=7),
+    )  # fmt: skip
+    return made
+
+
+def ids_of(world: World) -> dict[str, uuid.UUID]:
+    """An id of the company by the name that addresses give it. A new name needs an entry here."""
+    with company(world.id):
+        return {
+            "certificate_id": world.certificates["hood"].id,
+            "customer_id": world.customer.id,
+            "device_id": world.device.id,
+            "flag_id": Flag.objects.filter(answers__isnull=False).first().id,
+            "instrument_id": world.instruments["hood"].id,
+            "invitation_id": Invitation.objects.earliest("created_at").id,
+            "job_id": world.job.id,
+            "key_id": world.key.id,
+            "member_id": PersonAssignment.objects.first().member_id,
+            "point_id": TestPoint.objects.get(tag="MD-1").id,
+            "report_id": Issue.objects.earliest("issued_at").id,
+            "result_id": Result.objects.first().id,
+            "revision_id": Revision.objects.earliest("revision").id,
+            "session_id": Session.objects.first().id,
+            "site_id": world.site.id,
+            "system_id": world.system.id,
+        }
+
+
+def unknown_ids(names: Iterable[str]) -> dict[str, uuid.UUID]:
+    return {name: uuid7() for name in names}
