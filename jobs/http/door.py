@@ -95,6 +95,8 @@ def read_filters(request: Request, names: Iterable[str]) -> dict[str, str]:
             )
         elif len(request.query_params.getlist(name)) > 1:
             faults.append(Fault(f"query:{name}", "Give it once."))
+        elif "\0" in request.query_params[name]:
+            faults.append(Fault(f"query:{name}", "The character NUL is in no text here."))
     if faults:
         raise Invalid("The address has parameters that mean nothing here.", faults[:20])
     return {name: request.query_params[name] for name in names if name in request.query_params}
