@@ -53,6 +53,7 @@ WORDS = {
     422: "Understood, but not valid",
     428: "If-Match is missing",
     429: "Too many requests; see Retry-After",
+    503: "Busy; see Retry-After",
 }
 
 KEY_PARAMETER = OpenApiParameter(
@@ -79,10 +80,16 @@ class DoorSchema(AutoSchema):
             found.append(MATCH_PARAMETER)
         return found
 
+    def get_auth(self) -> list[dict[str, list[Any]]]:
+        """Either way in is enough; one object with both would ask for both."""
+        return [{name: scopes} for one in super().get_auth() for name, scopes in one.items()]
+
     def _get_response_bodies(self, direction: Any = "response") -> dict[str, Any]:
         bodies: dict[str, Any] = super()._get_response_bodies(direction)
-        for status in self.problem_statuses():
-            bodies.setdefault(str(status), self._problem(status))
+        told = {status for status in bodies if status.startswith(("4", "5"))}
+        for status in told | {str(status) for status in self.problem_statuses()}:
+            if not bodies.get(status, {}).get("content"):
+                bodies[status] = self._problem(int(status)) | bodies.get(status, {})
         return dict(sorted(bodies.items()))
 
     def problem_statuses(self) -> list[int]:
@@ -100,7 +107,7 @@ class DoorSchema(AutoSchema):
 
     def _problem(self, status: int) -> dict[str, Any]:
         component = self.resolve_serializer(ProblemShape, "response")
-        return {"content": {MEDIA_TYPE: {"schema": component.ref}}, "description": WORDS[status]}
+        return {"content": {MEDIA_TYPE: {"schema": component.ref}}, "description": WORDS.get(status, "")}
 
 
 class StrictInput(OpenApiSerializerExtension):

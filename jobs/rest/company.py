@@ -1,5 +1,6 @@
 """Doors to the company's settings and its log."""
 
+import re
 from typing import Any
 
 from drf_spectacular.utils import OpenApiExample, OpenApiParameter, extend_schema
@@ -15,6 +16,8 @@ from jobs.models import Company
 from jobs.queries import visible_events
 from jobs.rest import serializers_people as shapes
 from jobs.rest.fields import matching, uuid
+
+VERB = re.compile(r"[a-z_]{1,40}\.[a-z_]{1,40}")
 
 
 class CompanyDoor(Door):
@@ -67,6 +70,13 @@ def read_number(request: Request) -> int:
     return int(text)
 
 
+def read_verb(text: str) -> str:
+    """A verb's text, e.g. session.stored. Raises ValueError."""
+    if not VERB.fullmatch(text):
+        raise ValueError(text)
+    return text
+
+
 class Events(Door):
     needs = {"GET": Action.READ}
     serializer_class = shapes.EventOut
@@ -85,6 +95,6 @@ class Events(Door):
     )
     def get(self, request: Request) -> Response:
         """The company's log in its order, without gaps. Keep the last number and ask again after it."""
-        known = {"subject": ("event__subject_id", uuid), "verb": ("event__verb", str)}
+        known = {"subject": ("event__subject_id", uuid), "verb": ("event__verb", read_verb)}
         rows = matching(visible_events(self.actor), self.filters(*known), known)
         return self.page(rows, shapes.EventOut)

@@ -183,7 +183,9 @@ class TestLog:
         found = with_key(company_a).get(f"/events?subject={company_a.id}").json()["items"]
         assert [event["verb"] for event in found] == ["company.changed"]
 
-    @pytest.mark.parametrize("query", ["after=x", "after=-1", "after=1.5", "after=" + "9" * 30, "subject=x"])
+    @pytest.mark.parametrize(
+        "query", ["after=x", "after=-1", "after=1.5", "after=" + "9" * 30, "subject=x", "verb=x%00.y"]
+    )
     def test_bad_parameters_are_named(self, company_a: World, query: str) -> None:
         answer = with_key(company_a).get(f"/events?{query}")
         assert_problem(answer, 422)

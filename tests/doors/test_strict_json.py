@@ -59,10 +59,14 @@ def test_odd_json_is_refused_quickly(name: str) -> None:
     assert len(refused.value.detail) < 300
 
 
-@pytest.mark.parametrize("name", ODD)
+@pytest.mark.parametrize("name", sorted(set(ODD) - {"empty"}))
 def test_odd_json_is_a_problem_at_the_door(company_a: World, name: str) -> None:
     answer = with_key(company_a).post("/customers", ODD[name])
     assert_problem(answer, 400, "bad-json")
+
+
+def test_no_body_is_no_fields(company_a: World) -> None:
+    assert_problem(with_key(company_a).post("/customers", b""), 422, "invalid")
 
 
 @pytest.mark.parametrize(
