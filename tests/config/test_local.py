@@ -187,6 +187,30 @@ def test_exec_passes_on_the_exit_code_and_removes_its_world() -> None:
     assert not (places.postgres_home() / world.name).exists()
 
 
+def as_given_by_a_person(**changes: str) -> dict[str, str]:
+    """This run's own servers, as if a person had named them in the environment."""
+    not_theirs = (stack.SET_BY_STACK, "VAR_ROOT")
+    return {name: value for name, value in os.environ.items() if name not in not_theirs} | changes
+
+
+def test_servers_named_in_the_environment_are_used_instead_of_own_ones() -> None:
+    show = "echo $DATABASE_URL; echo $REDIS_URL; ls $VAR_ROOT/log 2>&1"
+    command = [sys.executable, "-m", "config.local", "exec", "--test", "--", "sh", "-c", show]
+    environment = as_given_by_a_person()
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, env=environment)
+    *_, database, redis, logs = done.stdout.strip().splitlines()
+    assert (database, redis) == (environment["DATABASE_URL"], environment["REDIS_URL"])
+    assert "No such file" in logs
+
+
+def test_an_own_server_without_its_owner_cannot_be_migrated() -> None:
+    command = [sys.executable, "-m", "config.local", "run", "--test", "--", "true"]
+    environment = as_given_by_a_person(DATABASE_OWNER_URL="")
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, env=environment)
+    assert done.returncode == 1
+    assert "set DATABASE_OWNER_URL too" in done.stderr
+
+
 @pytest.mark.journey
 def test_serve_starts_everything_and_a_stop_request_ends_everything(tmp_path: Path) -> None:
     """The whole stack, then Ctrl-C; then again on the same data after it was killed outright."""
