@@ -355,7 +355,7 @@ def change_member(actor: Actor, member_id: UUID, seen: int, change: MemberChange
     """
     require(actor, Action.MANAGE_PEOPLE)
     Company.objects.select_for_update().get()  # one at a time, else two owners could remove each other
-    member = Member.objects.select_for_update().filter(id=member_id).first()
+    member: Member | None = Member.objects.select_for_update().filter(id=member_id).first()
     if member is None:
         raise NotFound()
     if member.version != seen:

@@ -15,7 +15,7 @@ from jobs.http.paging import LIMIT, MOST, Keyset, read_limit
 from jobs.models import Company
 from jobs.queries import visible_events
 from jobs.rest import serializers_people as shapes
-from jobs.rest.fields import matching, uuid
+from jobs.rest.fields import Known, matching, uuid
 
 VERB = re.compile(r"[a-z_]{1,40}\.[a-z_]{1,40}")
 
@@ -95,6 +95,6 @@ class Events(Door):
     )
     def get(self, request: Request) -> Response:
         """The company's log in its order, without gaps. Keep the last number and ask again after it."""
-        known = {"subject": ("event__subject_id", uuid), "verb": ("event__verb", read_verb)}
+        known: Known = {"subject": ("event__subject_id", uuid), "verb": ("event__verb", read_verb)}
         rows = matching(visible_events(self.actor), self.filters(*known), known)
         return self.page(rows, shapes.EventOut)
