@@ -20,7 +20,7 @@ from drf_spectacular.generators import SchemaGenerator
 
 from jobs.access import Action
 from jobs.http.door import Door
-from jobs.models import Invitation, PersonAssignment, TestPoint
+from jobs.models import Certificate, Invitation, Job, JobStatus, PersonAssignment, TestPoint
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from measurements.models import Flag, Result, Session
@@ -141,7 +141,9 @@ def caller_for(world: World, action: Action | None) -> Caller:
 
 
 def call(caller: Caller, method: str, path: str, body: Any = None, **headers: str) -> Any:
-    """A request that lacks nothing but perhaps a sensible body."""
+    """A request that lacks nothing but perhaps a sensible body. A body of bytes is a CSV file."""
+    if isinstance(body, bytes):
+        headers["Content-Type"] = "text/csv"
     extra = {"Idempotency-Key": str(uuid.uuid4()), "If-Match": '"1"', "X-Request-ID": PROBLEM_ID} | headers
     return caller.send(method, path, {} if body is None else body, **extra)
 
@@ -155,6 +157,9 @@ def full_world(name: str) -> World:
     scene.measured(world, s3="70.0")
     scene.approved(world)
     with company(world.id):
+        # As if seen first and open still, so that nothing is refused before ids are looked at.
+        Job.objects.update(status=JobStatus.OPEN, version=1)
+        world.certificates["hood"] = Certificate.objects.get(instrument=world.instruments["hood"])
         made = issue.issue(world.actor("supervisor"), Revision.objects.get().id)
         file_of(made)
         invitation(world)
@@ -193,7 +198,7 @@ def ids_of(world: World) -> dict[str, uuid.UUID]:
             "job_id": world.job.id,
             "key_id": world.key.id,
             "member_id": PersonAssignment.objects.first().member_id,
-            "point_id": TestPoint.objects.get(tag="MD-1").id,
+            "point_id": TestPoint.objects.get(tag="S-1").id,
             "report_id": Issue.objects.earliest("issued_at").id,
             "result_id": Result.objects.first().id,
             "revision_id": Revision.objects.earliest("revision").id,
