@@ -13,9 +13,9 @@ def _figure(value: float, unit: tuple[str, str], kind: str) -> str:
 
 
 def three_digits(value: float) -> str:
-    """Three significant digits, without an exponent."""
+    """Three significant digits, without an exponent, with a proper minus."""
     text = f"{value:.3g}"
-    return f"{float(text):.0f}" if "e" in text and abs(value) >= 1.0 else text
+    return (f"{float(text):.0f}" if "e" in text and abs(value) >= 1.0 else text).replace("-", "−")
 
 
 def flow(value: float, system: str) -> str:
@@ -41,7 +41,7 @@ def shown(value: float, quantity: str, system: str) -> str:
 
 def percent(share: float, digits: int = 1) -> str:
     """A share, e.g. "92.4 %"."""
-    return f"{100.0 * share:.{digits}f} %"
+    return f"{100.0 * share:.{digits}f} %".replace("-", "−")
 
 
 def listed(labels: "list[str] | tuple[str, ...]", most: int = 8) -> str:

@@ -6,6 +6,7 @@ from uuid import UUID
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
+from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from jobs.access import Action, Actor, may
@@ -103,7 +104,8 @@ def session(request: HttpRequest, actor: Actor, session_id: UUID) -> HttpRespons
     if found is None:
         raise NotFound()
     context = session_page.context(found) | {"may_review": may(actor, Action.REVIEW)}
-    return show(request, "reports/session.html", context, nav="jobs")
+    with timezone.override(found.job.site.time_zone):  # the template shows moments in the site's zone
+        return show(request, "reports/session.html", context, nav="jobs")
 
 
 @require_GET

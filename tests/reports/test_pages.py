@@ -2,6 +2,7 @@
 
 import re
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pytest
 from django.core.files.storage import default_storage
@@ -10,7 +11,7 @@ from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
-from jobs.models import Job, JobStatus
+from jobs.models import Job, JobStatus, Site
 from jobs.tenancy.context import company
 from measurements.models import Session
 from reports import issue as issuing
@@ -75,6 +76,16 @@ def test_a_session_opens_down_to_its_readings(company_a: World) -> None:
     hood = text(client.get(f"/sessions/{sessions['S-1']}"))
     assert "2 readings" in hood
     assert "89.6" in hood
+
+
+def test_a_session_tells_its_times_in_the_sites_zone(company_a: World) -> None:
+    sessions = scene.measured(company_a)
+    with company(company_a.id):
+        Site.objects.update(time_zone="Asia/Kathmandu")
+        started = Session.objects.get(id=sessions["S-1"]).started_at
+    page = text(signed_in(company_a, "technician").get(f"/sessions/{sessions['S-1']}"))
+    local = started.astimezone(ZoneInfo("Asia/Kathmandu"))
+    assert f"on {local:%Y-%m-%d}, {local:%H:%M} to" in " ".join(page.split())
 
 
 def test_a_replaced_session_leads_to_the_one_that_counts(company_a: World) -> None:

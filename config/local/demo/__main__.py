@@ -265,8 +265,8 @@ def leave_work(story: Story, made: dict[str, Any]) -> None:
         "title": "Check of the reading rooms after the works",
         "site": made["site"],
         "systems": made["systems"],
-        "starts_on": (today + timedelta(days=7)).isoformat(),
-        "ends_on": (today + timedelta(days=9)).isoformat(),
+        "starts_on": (today - timedelta(days=4)).isoformat(),
+        "ends_on": (today - timedelta(days=2)).isoformat(),
     }
     job = office.post("/api/v1/jobs", body)
     office.post(f"/api/v1/jobs/{job['id']}/people", {"member": made["members"][scenario.TECHNICIAN.email]})
@@ -276,7 +276,7 @@ def leave_work(story: Story, made: dict[str, Any]) -> None:
             office.post(f"/api/v1/jobs/{job['id']}/instruments", given)
     jobs = made["tablet"].get("/api/v1/field/worklist")["jobs"]
     work = next(one for one in jobs if one["id"] == job["id"])
-    day = Tablet(work, datetime.now(UTC) - timedelta(hours=1))
+    day = Tablet(work, datetime.now(UTC) - timedelta(days=3))
     batch = [day.traverse("MD-1", "4.2", "2.0"), day.traverse("BD-1", "0.9", "0.5", sign="-")]
     batch += [day.outlet(tag) for tag, *_ in scenario.OUTLETS[:10]]
     expect(set(stored(story.post(made["tablet"], batch))) == {"stored"}, "the second job's batch failed")
