@@ -4,7 +4,6 @@ Lists are found in the OpenAPI document. One that GROW does not know how to leng
 """
 
 import uuid
-import zlib
 from collections.abc import Callable, Iterator
 from datetime import timedelta
 from typing import Any
@@ -18,7 +17,6 @@ from jobs import events
 from jobs.access import actor_for_token
 from jobs.models import Device, Instrument, InstrumentKind, Job, Quantity, Role
 from jobs.tenancy.context import company
-from reports.models import Issue, Revision
 from tests import factories
 from tests.doors import walk
 from tests.doors.client import assert_problem, pointers
@@ -83,25 +81,6 @@ def logged(world: World, count: int) -> None:
             pass
 
 
-def revision(world: World, name: str) -> Revision:
-    made: Revision = Revision.objects.create(
-        job=world.job, revision=Revision.objects.count() + 1, approved_by=world.supervisor,
-        supersedes=Revision.objects.order_by("revision").last(), approved_at=timezone.now(),
-        self_approved=False, set_digest="0" * 64, snapshot=zlib.compress(b"{}"), snapshot_digest="0" * 64,
-        readings_csv=zlib.compress(b""),
-    )  # fmt: skip
-    return made
-
-
-def report(world: World, name: str) -> Issue:
-    made: Issue = Issue.objects.create(
-        revision=revision(world, name), number=name, address_key=name, issued_by=world.supervisor,
-        issued_at=timezone.now(),
-    )  # fmt: skip
-    walk.file_of(made)
-    return made
-
-
 GROW: dict[str, Callable[[World, int], None]] = {
     "/customers": each(lambda w, name: factories.customer(name)),
     "/devices": each(lambda w, name: Device.objects.create(name=name, enrolled_by=w.owner)),
@@ -114,11 +93,11 @@ GROW: dict[str, Callable[[World, int], None]] = {
     ),
     "/invitations": each(lambda w, _: walk.invitation(w)),
     "/jobs": each(busy_job),
-    "/jobs/{job_id}/revisions": each(revision),
+    "/jobs/{job_id}/revisions": each(lambda w, _: walk.revision(w, w.job)),
     "/keys": each(lambda w, _: factories.make_key(w.id, ["read"])),
     "/members": each(lambda w, _: factories.make_member(w.id, Role.TECHNICIAN, Role.SUPERVISOR)),
     "/points": each(lambda w, name: factories.outlet(w.system, name, parent=w.points["BD-1"])),
-    "/reports": each(report),
+    "/reports": each(lambda w, _: walk.report(w, w.job)),
     "/review": lambda w, count: measured(w, count, own_jobs="R"),
     "/sessions": measured,
     "/sites": each(lambda w, name: factories.site(factories.customer(name), name)),

@@ -5,6 +5,7 @@ So a new route is walked by the tests of all doors without being told of.
 
 import re
 import uuid
+import zlib
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import timedelta
@@ -174,6 +175,28 @@ def file_of(made: Issue, content: bytes = b"%PDF-1.7 of a test") -> IssuedFile:
         rendered_at=timezone.now(),
     )  # fmt: skip
     return row
+
+
+def revision(world: World, job: Job) -> Revision:
+    """The next revision of a job, with an empty snapshot."""
+    before = Revision.objects.filter(job=job).order_by("revision").last()
+    made: Revision = Revision.objects.create(
+        job=job, revision=before.revision + 1 if before else 1, supersedes=before,
+        approved_by=world.supervisor, approved_at=timezone.now(), self_approved=False, set_digest="0" * 64,
+        snapshot=zlib.compress(b"{}"), snapshot_digest="0" * 64, readings_csv=zlib.compress(b""),
+    )  # fmt: skip
+    return made
+
+
+def report(world: World, job: Job) -> Issue:
+    """An issued report with its file."""
+    number = f"R-{uuid.uuid4().hex[:12]}"
+    made: Issue = Issue.objects.create(
+        revision=revision(world, job), number=number, address_key=number, issued_by=world.supervisor,
+        issued_at=timezone.now(),
+    )  # fmt: skip
+    file_of(made)
+    return made
 
 
 def invitation(world: World) -> Invitation:
