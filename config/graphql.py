@@ -18,7 +18,7 @@ from strawberry_django.optimizer import DjangoOptimizerExtension
 from strawberry_django.relay import DjangoCursorConnection, DjangoListConnection
 
 from jobs import models as jobs
-from jobs.http.graphql import MAX_ALIASES, MAX_DEPTH, MAX_TOKENS, PAGE, ListCost, actor_of
+from jobs.http.graphql import MAX_ALIASES, MAX_DEPTH, MAX_TOKENS, MOST_A_PAGE, ListCost, actor_of
 from jobs.queries import visible
 from jobs.tenancy.strawberry import register
 from measurements import models as measurements
@@ -308,7 +308,7 @@ class Query:
 
 schema = strawberry.Schema(
     Query,
-    config=StrawberryConfig(relay_max_results=PAGE * 2),
+    config=StrawberryConfig(relay_max_results=MOST_A_PAGE),
     extensions=[
         lambda: QueryDepthLimiter(max_depth=MAX_DEPTH),
         lambda: MaxAliasesLimiter(max_alias_count=MAX_ALIASES),

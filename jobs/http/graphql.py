@@ -10,12 +10,14 @@ from django.http import HttpRequest, HttpResponse
 from django.utils.decorators import method_decorator
 from django.views.decorators.csrf import csrf_exempt
 from graphql import (
+    DocumentNode,
     FieldNode,
     FragmentDefinitionNode,
     FragmentSpreadNode,
     GraphQLError,
     InlineFragmentNode,
     IntValueNode,
+    Node,
     OperationDefinitionNode,
     SelectionSetNode,
     VariableNode,
@@ -32,7 +34,9 @@ from jobs.http.parsing import read_json
 
 log = logging.getLogger(__name__)
 PAGE = 50
+MOST_A_PAGE = 2 * PAGE  # also what a list gives that is asked without 'first'
 MOST_OBJECTS = 20_000
+MOST_EXPANDED = 5_000
 MAX_DEPTH, MAX_ALIASES, MAX_TOKENS = 24, 15, 2_000
 _SUGGESTION = re.compile(r"\s*Did you mean .*\?$", re.DOTALL)
 
@@ -113,7 +117,19 @@ def told(error: GraphQLError) -> dict[str, Any]:
 
 
 class ListCost(SchemaExtension):
-    """Refuses a query whose lists could multiply to more objects than a request may fetch."""
+    """Refuses a query whose lists could multiply to more objects than a request may fetch.
+
+    Before that, one whose fragments would unfold to more than anybody writes: the limits on depth and
+    aliases walk every spread, so a few fragments that each spread the next one twice would keep them busy.
+    """
+
+    def on_parse(self) -> Iterator[None]:
+        yield
+        document = self.execution_context.graphql_document
+        if document is not None and _unfolded(document) > MOST_EXPANDED:
+            raise GraphQLError(
+                f"This query, with its fragments, is far deeper or longer than {MOST_EXPANDED} fields."
+            )
 
     def on_execute(self) -> Iterator[None]:
         context = self.execution_context
@@ -134,6 +150,36 @@ class ListCost(SchemaExtension):
         yield
 
 
+def _unfolded(document: DocumentNode) -> float:
+    """How many selections a document has with every fragment put in its place; infinite for a circle.
+
+    Raises GraphQLError for a fragment that is not there.
+    """
+    fragments = {d.name.value: d for d in document.definitions if isinstance(d, FragmentDefinitionNode)}
+    known: dict[str, float] = {}
+
+    def size(chosen: SelectionSetNode | None) -> float:
+        return sum(map(one, chosen.selections)) if chosen else 0
+
+    def one(node: Node) -> float:
+        if isinstance(node, FragmentSpreadNode):
+            return spread(node.name.value)
+        return 1 + size(getattr(node, "selection_set", None))
+
+    def spread(name: str) -> float:
+        if name not in fragments:
+            raise GraphQLError(f"There is no fragment {name[:80]!r} in this query.")
+        if name not in known:
+            known[name] = float("inf")  # until its size is known: whoever comes back here goes in a circle
+            known[name] = 1 + size(fragments[name].selection_set)
+        return known[name]
+
+    try:
+        return sum(size(getattr(d, "selection_set", None)) for d in document.definitions)
+    except RecursionError:
+        return float("inf")
+
+
 def _objects(
     chosen: SelectionSetNode | None, fragments: dict[str, FragmentDefinitionNode], variables: dict[str, Any]
 ) -> int:
@@ -147,7 +193,8 @@ def _objects(
                 continue
             inner = _objects(node.selection_set, fragments, variables)
             itself = node.name.value not in ("edges", "node", "pageInfo")
-            total += _page(node, variables) * (1 + inner) if _is_connection(node) else inner + itself
+            is_list = _is_connection(node, fragments)
+            total += _page(node, variables) * (1 + inner) if is_list else inner + itself
         elif isinstance(node, InlineFragmentNode):
             total += _objects(node.selection_set, fragments, variables)
         elif isinstance(node, FragmentSpreadNode) and node.name.value in fragments:
@@ -155,15 +202,20 @@ def _objects(
     return total
 
 
-def _is_connection(node: FieldNode) -> bool:
-    selections = node.selection_set.selections if node.selection_set else ()
-    names = {n.name.value for n in selections if isinstance(n, FieldNode)}
-    spreads = any(not isinstance(n, FieldNode) for n in selections)
-    return bool(names & {"edges", "pageInfo", "totalCount"}) or (spreads and _takes_page(node))
+def _is_connection(node: FieldNode, fragments: dict[str, FragmentDefinitionNode]) -> bool:
+    names = set(_names(node.selection_set, fragments))
+    return bool(names & {"edges", "pageInfo", "totalCount"})
 
 
-def _takes_page(node: FieldNode) -> bool:
-    return any(a.name.value in ("first", "last") for a in node.arguments or ())
+def _names(chosen: SelectionSetNode | None, fragments: dict[str, FragmentDefinitionNode]) -> Iterator[str]:
+    """Names of the fields of a selection, those in its fragments too."""
+    for node in chosen.selections if chosen else ():
+        if isinstance(node, FieldNode):
+            yield node.name.value
+        elif isinstance(node, InlineFragmentNode):
+            yield from _names(node.selection_set, fragments)
+        elif isinstance(node, FragmentSpreadNode) and node.name.value in fragments:
+            yield from _names(fragments[node.name.value].selection_set, fragments)
 
 
 def _page(node: FieldNode, variables: dict[str, Any]) -> int:
@@ -173,5 +225,5 @@ def _page(node: FieldNode, variables: dict[str, Any]) -> int:
                 return max(1, int(argument.value.value))
             if isinstance(argument.value, VariableNode):
                 given = variables.get(argument.value.name.value)
-                return given if isinstance(given, int) and given > 0 else PAGE
-    return PAGE
+                return given if isinstance(given, int) and given > 0 else MOST_A_PAGE
+    return MOST_A_PAGE
