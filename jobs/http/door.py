@@ -144,11 +144,11 @@ def etag(version: int | str) -> str:
 def seen_version(request: Request) -> int:
     """The version in If-Match, e.g. "3". Raises PreconditionRequired or PreconditionFailed."""
     text = seen_tag(request)
-    if not text.isascii() or not text.isdigit():
+    if not text.isascii() or not text.isdigit() or len(text) > 9:
         raise PreconditionFailed(
             "If-Match does not name a version of this.", [Fault("header:If-Match", "unknown")]
         )
-    return int(text[:9])
+    return int(text)
 
 
 def seen_tag(request: Request) -> str:

@@ -67,7 +67,7 @@ class Keyset(BasePagination):
 
 def read_limit(request: Request) -> int:
     text = request.query_params.get("limit", str(LIMIT))
-    if not (text.isascii() and text.isdigit() and 1 <= int(text[:9]) <= MOST):
+    if not (text.isascii() and text.isdigit() and len(text) <= 9 and 1 <= int(text) <= MOST):
         raise Invalid(
             f"'limit' must be a whole number from 1 to {MOST}.", [Fault("query:limit", "out of range")]
         )
