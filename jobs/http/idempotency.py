@@ -103,7 +103,7 @@ def open_key(request: Request, actor: Actor) -> Any:
     (then 409 with Retry-After by the problem handler).
     """
     key, endpoint = read_key(request), f"{request.method} {request.path}"[:200]
-    body_digest = hashlib.sha256(body_of(request)).hexdigest()
+    body_digest = _digest(request)
     row = uuid7()
     with connection.cursor() as cursor:
         cursor.execute(
@@ -118,7 +118,7 @@ def open_key(request: Request, actor: Actor) -> Any:
     seen = IdempotencyKey.objects.get(principal=actor.principal, endpoint=endpoint, key=key)
     if seen.request_digest != body_digest:
         raise Invalid(
-            f"This {HEADER} was used for another body. Use a new key for a new request.",
+            f"This {HEADER} was used for another body or query. Use a new key for a new request.",
             [Fault(f"header:{HEADER}", "used with another body")],
         )
     answer = HttpResponse(bytes(seen.body), status=seen.status, content_type=seen.content_type)
@@ -126,6 +126,12 @@ def open_key(request: Request, actor: Actor) -> Any:
     if seen.location:
         answer["Location"] = seen.location
     raise Replay(answer)
+
+
+def _digest(request: Request) -> str:
+    """Over what is asked for: the body, and the query when there is one (a preview is not an import)."""
+    body, query = body_of(request), request._request.META.get("QUERY_STRING", "")
+    return hashlib.sha256(body + (b"\0?" + query.encode() if query else b"")).hexdigest()
 
 
 def keep(row: Any, status: int, content_type: str, body: bytes, location: str = "") -> None:
