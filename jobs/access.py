@@ -7,10 +7,11 @@ from enum import Enum
 from typing import TYPE_CHECKING
 from uuid import UUID
 
+from django.db.models import Exists, OuterRef
 from django.utils import timezone
 
 from jobs.errors import Forbidden, NotSignedIn
-from jobs.models import AccessToken, Member, Role, TokenKind
+from jobs.models import AccessToken, Member, Role, TokenKind, User
 from jobs.tenancy.context import current_company
 from jobs.tenancy.ids import parse_id, short_id
 
@@ -145,11 +146,15 @@ def actor_for(request: "HttpRequest") -> Actor | None:
 
 
 def actor_for_token(text: str) -> Actor | None:
-    """Looks the token up under row security; a revoked, expired or orphaned one is nobody."""
+    """Looks the token up under row security; a revoked, expired or orphaned one is nobody.
+
+    So is one in the name of somebody whom the operators shut out of the service.
+    """
     parts = split_token(text)
     if parts is None:
         return None
-    found = AccessToken.objects.select_related("member", "device")
+    shut_out = User.objects.filter(id=OuterRef("member__user_ref"), is_active=False)
+    found = AccessToken.objects.select_related("member", "device").filter(~Exists(shut_out))
     token = found.filter(secret_hash=hash_secret(parts[1])).first()
     if token is None or token.revoked_at or (token.expires_at and token.expires_at <= timezone.now()):
         return None
