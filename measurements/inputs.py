@@ -13,7 +13,7 @@ SPREAD = {"temperature": 0.3, "humidity": 0.02, "barometer": 20.0}
 WITHOUT = {"temperature": 0.5, "humidity": 0.05, "barometer": 100.0}
 """The same when no instrument is named (practice)."""
 LEAST_PROBABILITY = 0.95
-"""When the company sets none."""
+"""When the company sets none; a threshold of zero would accept everything, so it is none."""
 SHAPES = {"round": calc.Shape.ROUND, "rectangular": calc.Shape.RECTANGULAR, "oval": calc.Shape.FLAT_OVAL}
 
 
@@ -54,7 +54,7 @@ def first_given(*values: float | None) -> float | None:
 
 def _rule(kind: str, parameter: float) -> calc.AcceptanceRule:
     if kind == DecisionRule.GUARDED:
-        return calc.AcceptanceRule(calc.DecisionRule.GUARDED, guard=parameter or 1.0)
+        return calc.AcceptanceRule(calc.DecisionRule.GUARDED, guard=parameter)
     if kind == DecisionRule.PROBABILITY:
         return calc.AcceptanceRule(calc.DecisionRule.PROBABILITY, threshold=parameter or LEAST_PROBABILITY)
     return calc.AcceptanceRule()
@@ -159,7 +159,8 @@ def _hood(loaded: Loaded) -> calc.HoodReading:
     hood = loaded.tools["hood"].instrument
     factor = None
     if hood.probe_factor is not None:
-        factor = calc.Estimate(hood.probe_factor, hood.probe_factor_u or 0.03 * hood.probe_factor)
+        u = hood.probe_factor_u
+        factor = calc.Estimate(hood.probe_factor, 0.03 * hood.probe_factor if u is None else u)
     return calc.HoodReading(
         flows=tuple(flows),
         instrument=instrument_of(loaded, "hood", flows),
@@ -258,8 +259,10 @@ def probe_of(loaded: Loaded) -> calc.Estimate:
 
 
 def zeros_of(loaded: Loaded) -> tuple[float | None, float | None]:
-    """Zero of the manometer before the first and after the last reading, Pa."""
-    checks = sorted(loaded.content["zero_checks"], key=lambda check: check["at"])
+    """Zero of the manometer that was read, before the first and after the last reading, Pa."""
+    own = loaded.content["instruments"].get("pressure")
+    found = [check for check in loaded.content["zero_checks"] if check["instrument"] == own]
+    checks = sorted(found, key=lambda check: check["at"])
     moments = [row.taken_at for row in loaded.readings] or [row.started_at for row in loaded.sweeps]
     middle = _middle(moments)
     before = [check["si"] for check in checks if check["at"] <= middle]
