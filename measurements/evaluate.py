@@ -59,6 +59,7 @@ def _inputs(loaded: Loaded) -> dict[str, Any]:
 
 def _store(loaded: Loaded, inputs: dict[str, Any], computed: Computed) -> Result:
     """The one result of these inputs: the row that is there, or a new one with its event."""
+    inputs = _in_turn(loaded, inputs)
     key = {
         "session": loaded.session,
         "calculation_version": calc.CALCULATION_VERSION,
@@ -87,3 +88,17 @@ def _store(loaded: Loaded, inputs: dict[str, Any], computed: Computed) -> Result
             content_digest=row.content_digest,
         )
     return stored
+
+
+def _in_turn(loaded: Loaded, inputs: dict[str, Any]) -> dict[str, Any]:
+    """The inputs, marked with a turn when they held before, others after them, and now they hold again.
+
+    The newest result counts and none ever changes, so what came back needs a row of its own.
+    """
+    rows = Result.objects.filter(session=loaded.session, calculation_version=calc.CALCULATION_VERSION)
+    older = list(rows.order_by("computed_at", "id").values_list("inputs_digest", flat=True))[:-1]
+    turn, marked = 1, inputs
+    while digest(marked) in older:
+        turn += 1
+        marked = {**inputs, "turn": turn}
+    return marked
