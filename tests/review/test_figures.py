@@ -1,0 +1,72 @@
+"""Zero is a figure; a zero check belongs to its own manometer; the result of today's inputs counts."""
+
+import json
+from typing import Any
+from uuid import UUID
+
+from jobs.models import Company, DecisionRule, Instrument, InstrumentKind, Quantity
+from jobs.tenancy.context import company
+from measurements.current import current_results
+from measurements.evaluate import evaluate_session
+from measurements.inputs import inputs_of
+from measurements.loading import load
+from measurements.models import Flag, Result
+from reports.snapshot import decision_rule
+from tests import factories
+from tests.factories import World
+from tests.measurements import batches
+
+
+def posted(world: World, one: dict[str, Any]) -> UUID:
+    assert [o.outcome for o in batches.post(world, one)] == ["stored"]
+    return batches.ids([one])[0]
+
+
+def test_the_guard_band_that_is_printed_is_the_one_that_judges(company_a: World) -> None:
+    session = posted(company_a, batches.hood(company_a))
+    with company(company_a.id):
+        Company.objects.update(decision_rule=DecisionRule.GUARDED, decision_parameter=0.0)
+        rule = evaluate_session(session).inputs["judgement"]["rule"]
+        assert "guard band of 0 U" in decision_rule(Company.objects.get())
+    assert rule["guard"] == 0.0
+
+
+def test_a_factor_without_doubt_is_taken_at_its_word(company_a: World) -> None:
+    hood = company_a.instruments["hood"]
+    with company(company_a.id):
+        Instrument.objects.filter(id=hood.id).update(probe_factor=1.0, probe_factor_u=0.0)
+    session = posted(company_a, batches.hood(company_a))
+    with company(company_a.id):
+        assert inputs_of(load(session))["calculation"]["factor"]["u"] == 0.0
+
+
+def test_the_zero_of_another_manometer_corrects_nothing(company_a: World) -> None:
+    with company(company_a.id):
+        other = factories.instrument(InstrumentKind.MANOMETER, (Quantity.PRESSURE, -500.0, 500.0, 0.1))
+    checks = batches.zero_checks(company_a, "0.1", "0.1")
+    strange = [{**check, "instrument": str(other.id), "value": "9.0"} for check in checks]
+    strange[0]["at"] = checks[0]["at"].replace("+00:00", "Z")
+    one = batches.traverse(company_a, zero_checks=[strange[0], *checks, strange[1]])
+    session = posted(company_a, one)
+    with company(company_a.id):
+        given = inputs_of(load(session))["calculation"]
+        evaluate_session(session)
+        assert not Flag.objects.filter(session=session, rule="zero_shift").exists()
+    assert (given["zero_before"], given["zero_after"]) == (0.1, 0.1)
+
+
+def test_inputs_that_come_back_count_again(company_a: World) -> None:
+    session = posted(company_a, batches.hood(company_a))
+    with company(company_a.id):
+        first = evaluate_session(session)
+        Company.objects.update(tolerance_above=0.02, tolerance_below=0.02)
+        second = evaluate_session(session)
+        Company.objects.update(tolerance_above=0.10, tolerance_below=0.10)
+        third = evaluate_session(session)
+        counted = current_results([session])[session]
+        assert (first.tolerance_above, second.tolerance_above) == (0.10, 0.02)
+        assert (third.tolerance_above, counted.tolerance_above) == (0.10, 0.10)
+        assert counted.id == third.id
+        assert evaluate_session(session).id == third.id
+        assert Result.objects.filter(session=session).count() == 3
+        assert json.dumps(third.detail, sort_keys=True) == json.dumps(first.detail, sort_keys=True)
