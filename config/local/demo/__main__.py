@@ -92,7 +92,8 @@ def plan(
             "POST", f"/api/v1/jobs/{job['id']}/instruments", given, expect=409 if tool.lapsed else (200, 201)
         )
         if tool.lapsed:
-            tell(f"Job {job['number']}: {tool.name} {tool.serial} refused. {answer.json['errors'][0]['detail']}")
+            why = answer.json["errors"][0]["detail"]
+            tell(f"Job {job['number']}: {tool.name} {tool.serial} refused. {why}")
     planned = office.get(f"/api/v1/jobs/{job['id']}")
     serials = ", ".join(row["serial"] for row in planned["instruments"])
     tell(f"Job {job['number']} planned with {planned['people'][0]['name']} and {serials}.")
