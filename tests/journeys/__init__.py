@@ -1,0 +1,1 @@
+"""End to end: real processes, real HTTP, a real worker; some of them killed."""
