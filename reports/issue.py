@@ -48,7 +48,7 @@ def issue(actor: Actor, revision_id: UUID) -> Issue:
     if revision is None:
         raise NotFound()
     job = Job.objects.select_for_update(of=("self",)).get(id=revision.job_id)
-    _check_issuable(revision)
+    _check_issuable(job, revision)
     made = Issue.objects.create(
         revision=revision,
         number=_number_of(job),
@@ -82,7 +82,10 @@ def issue_digest(made: Issue) -> str:
     )
 
 
-def _check_issuable(revision: Revision) -> None:
+def _check_issuable(job: Job, revision: Revision) -> None:
+    if job.status not in queries.CLOSED:
+        state = job.get_status_display().lower()
+        raise Conflict(f"The job is {state} since this revision was approved; approve it again first.")
     issued = Issue.objects.filter(revision=revision).first()
     if issued is not None:
         raise Conflict(f"This revision is issued already, as {issued.number}.")
