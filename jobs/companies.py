@@ -115,7 +115,7 @@ def _rule_faults(made: Company) -> list[Fault]:
 
 @transaction.atomic
 def change_company(actor: Actor, seen: int, changes: Mapping[str, Any]) -> Company:
-    """Changes settings of the house by name (see CHECKS); measurements made before keep their own.
+    """Changes settings of the house by name (see CHECKS); what was approved before keeps its own.
 
     Raises PreconditionFailed when `seen` is not the version now, and Invalid.
     """

@@ -4,19 +4,22 @@ Done twice, or by two workers at once, it makes one result; with other inputs (a
 version of the calculation) it adds one, and the newest counts.
 """
 
+from collections.abc import Collection
 from typing import Any
 from uuid import UUID
 
 from django.db import transaction
+from django.db.models.fields.json import KeyTransform
 from django.utils import timezone
 
 from jobs import due, events
 from jobs.events import digest
 from measurements import calc
 from measurements.compute import Computed, compute
+from measurements.current import not_superseded
 from measurements.inputs import inputs_of, judgement_of
-from measurements.loading import Loaded, load
-from measurements.models import Result
+from measurements.loading import Loaded, load, load_many
+from measurements.models import Result, Session
 from measurements.rules import apply_rules, service_actor
 
 
@@ -38,6 +41,50 @@ def evaluate_session(session_id: UUID) -> Result:
     result = _store(loaded, inputs, computed)
     apply_rules(loaded, computed)
     return result
+
+
+@due.handler("assignment")
+def assigned(claim: due.Claim) -> None:
+    """Who is planned on a job changed: the rules look at its sessions again."""
+    with transaction.atomic():
+        claim.hold()
+        ids = list(not_superseded(Session.objects.filter(job=claim.subject_id)).values_list("id", flat=True))
+        due.schedule("evaluate", *ids)
+        claim.finish()
+
+
+def out_of_date(sessions: Collection[UUID]) -> list[UUID]:
+    """Sessions whose newest result does not rest on what is known today, or that have none.
+
+    A certificate entered since, another design, tolerance, rule of the house, factor or version.
+    """
+    turn = KeyTransform("turn", "inputs")
+    rows = Result.objects.filter(session__in=sessions).annotate(turn=turn).order_by("computed_at", "id")
+    names = ("session", "calculation_version", "inputs_digest", "turn")
+    newest = {row[0]: row[1:] for row in rows.values_list(*names)}
+    return [one.session.id for one in load_many(sessions) if not _holds(one, newest.get(one.session.id))]
+
+
+def _holds(loaded: Loaded, newest: tuple[str, str, int | None] | None) -> bool:
+    if newest is None or newest[0] != calc.CALCULATION_VERSION:
+        return False
+    inputs = _inputs(loaded)
+    return digest(inputs if newest[2] is None else {**inputs, "turn": newest[2]}) == newest[1]
+
+
+@transaction.atomic
+def refresh(job_id: UUID) -> list[UUID]:
+    """Makes due the evaluation of a job's sessions that are out of date, also of those given up.
+
+    Returns their ids. Nothing is due for a session that another one superseded.
+    """
+    current = not_superseded(Session.objects.filter(job=job_id))
+    late = out_of_date(list(current.values_list("id", flat=True)))
+    for session_id in late:
+        due.retry_parked("evaluate", session_id)
+    if late:
+        due.schedule("evaluate", *late)
+    return late
 
 
 def recompute(result: Result) -> str:

@@ -1,5 +1,7 @@
 """A session with all that its evaluation needs, in a constant number of statements."""
 
+from collections import defaultdict
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from functools import cached_property
@@ -113,32 +115,64 @@ def local_day(moment: datetime, zone: str) -> date:
 
 def load(session_id: UUID) -> Loaded:
     """Raises NotFound when the current company has no such session."""
-    found = Session.objects.select_related("job__site", "test_point__system", "member")
-    session = found.filter(id=session_id).first()
-    if session is None:
+    found = load_many([session_id])
+    if not found:
         raise NotFound("There is no session by that id.")
-    day = local_day(session.started_at, session.job.site.time_zone)
-    used = {use: UUID(i) for use, i in session.content["instruments"].items()}
-    return Loaded(
-        session=session,
-        readings=list(Reading.objects.filter(session=session_id).order_by("id")),
-        sweeps=list(Sweep.objects.filter(session=session_id).order_by("id")),
-        tools=load_tools(used, day),
-        company=Company.objects.get(id=current_company()),
-        superseded=Session.objects.filter(supersedes=session_id).exists(),
-        assigned=list(PersonAssignment.objects.filter(job=session.job_id, member=session.member_id)),
-    )
+    return found[0]
 
 
-def load_tools(used: dict[str, UUID], day: date) -> dict[str, Tool]:
-    """By use. `day`: when they were read."""
-    found = Instrument.objects.filter(id__in=set(used.values())).prefetch_related("ranges")
+def load_many(sessions: Collection[UUID]) -> list[Loaded]:
+    """Those that are there, in a number of statements that does not grow with them."""
+    found = Session.objects.select_related("job__site", "test_point__system", "member")
+    rows = list(found.filter(id__in=sessions))
+    ids = [row.id for row in rows]
+    readings = _grouped(Reading.objects.filter(session__in=ids).order_by("id"))
+    sweeps = _grouped(Sweep.objects.filter(session__in=ids).order_by("id"))
+    days = {row.id: local_day(row.started_at, row.job.site.time_zone) for row in rows}
+    used = {row.id: {use: UUID(i) for use, i in row.content["instruments"].items()} for row in rows}
+    tools = load_tools(used, days)
+    company = Company.objects.get(id=current_company())
+    superseded = set(Session.objects.filter(supersedes__in=ids).values_list("supersedes", flat=True))
+    people = PersonAssignment.objects.filter(job__in={row.job_id for row in rows})
+    assigned = list(people.filter(member__in={row.member_id for row in rows}))
+    return [
+        Loaded(
+            session=row,
+            readings=readings[row.id],
+            sweeps=sweeps[row.id],
+            tools=tools[row.id],
+            company=company,
+            superseded=row.id in superseded,
+            assigned=[a for a in assigned if (a.job_id, a.member_id) == (row.job_id, row.member_id)],
+        )
+        for row in rows
+    ]
+
+
+def _grouped(rows: Iterable[Any]) -> dict[UUID, list[Any]]:
+    found = defaultdict(list)
+    for row in rows:
+        found[row.session_id].append(row)
+    return found
+
+
+def load_tools(used: dict[UUID, dict[str, UUID]], days: dict[UUID, date]) -> dict[UUID, dict[str, Tool]]:
+    """By session and use. `days`: when they were read."""
+    wanted = {one for named in used.values() for one in named.values()}
+    found = Instrument.objects.filter(id__in=wanted).prefetch_related("ranges")
     instruments = {one.id: one for one in found}
-    uses = {use: Use(one, day, QUANTITY_OF_USE[use]) for use, one in used.items() if one in instruments}
-    counted = certificates_in_force(set(uses.values()))
-    return {
-        use: tool(use, instruments[asked.instrument_id], day, counted[asked]) for use, asked in uses.items()
+    uses = {
+        (session, use): Use(one, days[session], QUANTITY_OF_USE[use])
+        for session, named in used.items()
+        for use, one in named.items()
+        if one in instruments
     }
+    counted = certificates_in_force(set(uses.values()))
+    tools: dict[UUID, dict[str, Tool]] = {session: {} for session in used}
+    for (session, use), asked in uses.items():
+        held = instruments[asked.instrument_id]
+        tools[session][use] = tool(use, held, days[session], counted[asked])
+    return tools
 
 
 def tool(use: str, instrument: Instrument, day: date, counted: InForce) -> Tool:

@@ -10,6 +10,7 @@ from jobs.access import Action, Actor, require
 from jobs.errors import Conflict, NotFound
 from jobs.models import Job, JobStatus
 from jobs.queries import visible
+from measurements.evaluate import refresh
 from measurements.queries import MEASURED_KINDS, job_results
 
 
@@ -41,6 +42,7 @@ def submit_job(actor: Actor, job_id: UUID) -> Handover:
         raise NotFound()
     if job.status != JobStatus.OPEN:
         raise Conflict(f"The job is {job.get_status_display().lower()}; only an open job is handed over.")
+    refresh(job.id)
     missing = missing_points(job)
     job.status = JobStatus.SUBMITTED
     job.version += 1

@@ -5,7 +5,7 @@ each refers to the job) exclude each other, and the approval binds exactly what 
 """
 
 import zlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from uuid import UUID
 
@@ -24,6 +24,7 @@ from jobs.errors import (
     PreconditionRequired,
 )
 from jobs.models import Company, Job, JobStatus
+from measurements.evaluate import out_of_date, refresh
 from measurements.models import AnswerKind, Flag, FlagAnswer, Session
 from reports import queries, reviewset, snapshot
 from reports.models import Revision
@@ -67,9 +68,21 @@ def queue(actor: Actor) -> list[QueueEntry]:
 
 
 def review_set(actor: Actor, job_id: UUID) -> ReviewSet:
-    """Everything that an approval of the job would bind now. Raises NotFound."""
+    """Everything that an approval of the job would bind now. Raises NotFound.
+
+    Results that no longer rest on what is known are due again by this look, and pending until then.
+    """
     require(actor, Action.REVIEW)
-    return reviewset.load(_job(actor, job_id))
+    found = reviewset.load(_job(actor, job_id))
+    if not _to_be_approved(found, _newest_revision(found.job)):
+        return found
+    return replace(found, late=frozenset(refresh(found.job.id)))
+
+
+def _to_be_approved(found: ReviewSet, before: Revision | None) -> bool:
+    if found.job.status in queries.CLOSED:
+        return before is not None and before.set_digest != found.digest
+    return found.job.status != JobStatus.CANCELLED
 
 
 @transaction.atomic
@@ -171,7 +184,8 @@ def approve(actor: Actor, job_id: UUID, *, seen_digest: str | None) -> Revision:
     self_approved = _check_approver(actor, found)
     if seen_digest != found.digest:
         raise PreconditionFailed("The job changed since you looked; look at it again before you approve it.")
-    _check_complete(found)
+    late = out_of_date([one.session.id for one in found.measured])
+    _check_complete(replace(found, late=frozenset(late)))
     return _freeze(actor, found, before, self_approved)
 
 
@@ -216,14 +230,20 @@ def _check_complete(found: ReviewSet) -> None:
         Fault(f"/flags/{state.flag.id}", f"{state.flag.rule}: {_wanted(state.state)}")
         for state in found.blocking
     ]
-    faults += [
-        Fault(f"/sessions/{one.session.id}", f"{one.session.test_point.tag} is not evaluated yet.")
-        for one in found.pending
-    ]
+    faults += [Fault(f"/sessions/{one.session.id}", _unfinished(one)) for one in found.pending]
     if not found.measured:
         faults.append(Fault("/sessions", "Nothing was measured."))
     if faults:
         raise Conflict("The job cannot be approved yet; see 'errors'.", faults)
+
+
+def _unfinished(one: reviewset.Measured) -> str:
+    if one.result is None:
+        return f"{one.session.test_point.tag} is not evaluated yet."
+    return (
+        f"{one.session.test_point.tag} is evaluated again, since its design, rules or instruments changed; "
+        "look at the review again."
+    )
 
 
 def _wanted(state: str) -> str:

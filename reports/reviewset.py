@@ -120,11 +120,12 @@ class ReviewSet:
     past_flags: tuple[FlagState, ...]
     measured: tuple[Measured, ...]
     stray: tuple[Measured, ...] = field(default=())
+    late: frozenset[UUID] = frozenset()
 
     @property
     def pending(self) -> list[Measured]:
-        """Sessions that the calculation has not answered yet."""
-        return [one for one in self.measured if one.result is None]
+        """Sessions that the calculation has not answered yet, or not since what it rests on changed."""
+        return [one for one in self.measured if one.result is None or one.session.id in self.late]
 
     @property
     def blocking(self) -> list[FlagState]:

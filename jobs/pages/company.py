@@ -181,7 +181,7 @@ def rules(request: HttpRequest, actor: Actor) -> HttpResponse:
     made = Company.objects.get()
     form = forms.CompanySettings(request.POST) if request.method == "POST" else forms.CompanySettings.of(made)
     if request.method == "POST" and _done(form, lambda: _change_rules(actor, form)):
-        messages.success(request, "The rules are changed. What was evaluated before keeps its own.")
+        messages.success(request, "The rules are changed. What was approved before keeps its own.")
         return redirect("company-rules")
     return _page(request, "rules", {}, form)
 

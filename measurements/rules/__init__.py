@@ -16,7 +16,7 @@ from jobs.tenancy.context import current_company
 from jobs.tenancy.ids import uuid7
 from measurements.compute import Computed
 from measurements.loading import Loaded
-from measurements.models import AnswerKind, Flag, FlagAnswer, Severity
+from measurements.models import AnswerKind, Flag, FlagAnswer, Session, Severity
 from measurements.rules import circumstances, instruments, readings, systems, verdicts
 from measurements.rules.base import RULES, Finding, Rule, Seen
 
@@ -58,13 +58,16 @@ def apply_rules(loaded: Loaded, computed: Computed) -> None:
     """
     job, point = loaded.job, loaded.point
     system = System.objects.select_for_update(no_key=True).get(id=point.system_id)
-    seen = [] if loaded.superseded else findings_of(Seen(loaded, computed))
+    superseded = loaded.superseded or Session.objects.filter(supersedes=loaded.session.id).exists()
+    seen = [] if superseded else findings_of(Seen(loaded, computed))
     found = [_of_session(loaded, *one) for one in seen]
     found += _of_system(loaded, job, system)
     own = Q(session=loaded.session.id) | Q(job=job.id, system=system.id, session=None)
     flags = list(Flag.objects.filter(own).prefetch_related("answers"))
     wanted = dict(_basis(one, flags) for one in found)
-    _clear([flag for flag in flags if _is_open(flag) and flag.basis_digest not in wanted], _why(loaded))
+    stands = _is_open if superseded else _is_standing
+    gone = [flag for flag in flags if stands(flag) and flag.basis_digest not in wanted]
+    _clear(gone, SUPERSEDED if superseded else "No longer so.")
     if loaded.session.supersedes_id:
         older = Flag.objects.filter(session=loaded.session.supersedes_id).prefetch_related("answers")
         _clear([flag for flag in older if _is_open(flag)], SUPERSEDED)
@@ -87,12 +90,13 @@ def _is_open(flag: Flag) -> bool:
     return not answers or answers[-1].kind == AnswerKind.REMEASURE
 
 
+def _is_standing(flag: Flag) -> bool:
+    """Open or accepted: what was accepted is printed, so it too ends when it is no longer so."""
+    return not _is_cleared(flag)
+
+
 def _is_cleared(flag: Flag) -> bool:
     return any(answer.kind == AnswerKind.CLEARED for answer in flag.answers.all())
-
-
-def _why(loaded: Loaded) -> str:
-    return SUPERSEDED if loaded.superseded else "No longer so."
 
 
 def _of_session(loaded: Loaded, rule: Rule, finding: Finding) -> Found:

@@ -2,14 +2,16 @@
 
 from collections.abc import Iterator
 from datetime import datetime, timedelta
+from uuid import UUID
 
-from jobs.models import JobStatus
+from jobs.models import Event, JobStatus
 from measurements.models import Severity
 from measurements.rules.base import PRACTICE, Finding, Seen, rule
 
 CLOCK = timedelta(minutes=2)
 SLACK = timedelta(minutes=1)
 CLOSED = {JobStatus.APPROVED: "approved", JobStatus.ISSUED: "issued", JobStatus.CANCELLED: "cancelled"}
+CLOSING = ("job.approved", "job.cancelled")
 
 
 @rule("clock_wrong", Severity.WARNING, PRACTICE)
@@ -79,11 +81,18 @@ def technician_not_assigned(seen: Seen) -> Iterator[Finding]:
 @rule("posted_after_approval", Severity.STOP, "the job's state")
 def posted_after_approval(seen: Seen) -> Iterator[Finding]:
     """The session came in when the job was already approved, issued or cancelled."""
-    status = CLOSED.get(JobStatus(seen.loaded.job.status))
-    if status:
+    job = seen.loaded.job
+    status = CLOSED.get(JobStatus(job.status))
+    if status and not _came_before(seen.loaded.session.received_at, job.id):
         yield Finding(
             f"The session came in when the job was already {status}.",
             "Readings before the job is approved.",
             "Decide whether the report needs a revision; the readings stay as evidence.",
             {"status": status},
         )
+
+
+def _came_before(received: datetime, job_id: UUID) -> bool:
+    """Whether it came before the job was closed first: looked at again later, it still did."""
+    closing = Event.objects.filter(subject_id=job_id, verb__in=CLOSING).order_by("at").first()
+    return closing is not None and received <= closing.at
