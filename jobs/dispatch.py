@@ -12,7 +12,7 @@ from uuid import UUID
 from django.db import transaction
 from django.db.models import Model, QuerySet
 
-from jobs import events
+from jobs import due, events
 from jobs.access import MAY, Action, Actor, require
 from jobs.errors import Conflict, Fault, Invalid, NotFound
 from jobs.models import (
@@ -151,6 +151,7 @@ def assign_person(
         job=job, member=member, defaults={"starts_on": days[0], "ends_on": days[1]}
     )
     _assigned(actor, "person.assigned", job, {"member": str(member.id)}, days)
+    due.schedule("assignment", job.id)
     return row  # type: ignore[no-any-return]
 
 
@@ -195,6 +196,7 @@ def unassign_person(actor: Actor, job_id: UUID, member_id: UUID) -> None:
     _take_off(
         actor, job, job.people.filter(member_id=member_id), "person.unassigned", {"member": str(member_id)}
     )
+    due.schedule("assignment", job.id)
 
 
 @transaction.atomic
