@@ -3,13 +3,14 @@ PYTHON ?= python3
 PY := .venv/bin/python
 LOCAL := $(PY) -m config.local
 export PYTHON
+PROCESSES ?= 2
 
 .PHONY: help demo serve test lint figures schemas schemas-check lock setup setup-dev clean
 
 help:
 	@echo 'make demo      a job from schedule to issued report, through the public doors'
 	@echo 'make serve     the service on this machine with the demo world; Ctrl-C ends it'
-	@echo 'make test      all tests on an own PostgreSQL and Valkey (ARGS="-k name" picks some)'
+	@echo 'make test      all tests on an own PostgreSQL and Valkey (ARGS="-k name" picks some, PROCESSES=0 for one)'
 	@echo 'make lint      style, types, walls between the rooms, migrations, schemas'
 	@echo 'make figures   benchmarks, each a line "figure: NAME = VALUE UNIT"'
 	@echo 'make schemas   writes openapi.yaml and schema.graphql anew'
@@ -29,7 +30,7 @@ serve: setup
 	@$(LOCAL) serve --seed "$(PY) -m config.local.demo --seed --out var/local/demo"
 
 test: setup-dev
-	@$(LOCAL) exec --test -- $(PY) -m pytest $(ARGS)
+	@$(LOCAL) exec --test -- $(PY) -m pytest -n $(PROCESSES) --dist loadfile $(ARGS)
 
 figures: setup-dev
 	@$(LOCAL) run --world figures --fresh -- sh -c 'set -e; for file in tests/benchmarks/*_figures.py; do \
