@@ -83,8 +83,9 @@ class Actor:
 
 def may(actor: Actor, action: Action) -> bool:
     """Whether the actor may do it anywhere in the company; a job's own rules come on top."""
-    if actor.kind is TokenKind.INTEGRATION:
-        return any(SCOPES.get(scope) is action for scope in actor.scopes)
+    if actor.kind is TokenKind.INTEGRATION:  # who may plan must see what there is to plan
+        granted = {SCOPES[scope] for scope in actor.scopes if scope in SCOPES}
+        return action in granted | ({Action.READ} if granted else set())
     if actor.kind is TokenKind.TABLET or (actor.kind is TokenKind.PERSON and action not in ON_TABLET):
         return False
     return bool(actor.roles & MAY[action])
