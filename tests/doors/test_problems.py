@@ -16,7 +16,7 @@ from tests.doors.client import Caller, assert_problem, signed_in, with_key
 from tests.factories import World
 
 INSIDE = re.compile(
-    r"Traceback|/work/|\.py\b|site-packages|psycopg|django|SELECT |INSERT |jobs_\w+|0x[0-9a-f]{6}", re.I
+    r"Traceback|/srv/|\.py\b|site-packages|psycopg|django|SELECT |INSERT |jobs_\w+|0x[0-9a-f]{6}", re.I
 )
 
 
@@ -103,7 +103,7 @@ class TestUnexpected:
     @pytest.mark.parametrize(
         ("error", "status"),
         [
-            (RuntimeError("/work/secret.py SELECT * FROM jobs_member"), 500),
+            (RuntimeError("/srv/secret.py SELECT * FROM jobs_member"), 500),
             (KeyError("password"), 500),
             (DatabaseError("jobs_member"), 500),
             (IntegrityError('insert into "jobs_member" violates "member_user"'), 422),
