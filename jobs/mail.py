@@ -26,6 +26,10 @@ INVITATION, RESET = "invitation-mail", "reset-mail"
 password_tokens = PasswordResetTokenGenerator()
 
 
+class NotSent(Exception):
+    """The mail host did not take it; the message is the kind of its failure only."""
+
+
 def post(kind: str, subject_id: UUID) -> None:
     """Makes a mail due in the caller's transaction; one that had failed for good gets a fresh start."""
     if not due.retry_parked(kind, subject_id):
@@ -84,4 +88,8 @@ def send_reset(claim: due.Claim) -> None:
 
 def _send(to: str, subject: str, template: str, words: dict[str, object]) -> None:
     text = render_to_string(f"jobs/mail/{template}.txt", {**words, "now": timezone.now()})
-    EmailMessage(subject=" ".join(subject.split()), body=text, to=[to]).send()
+    message = EmailMessage(subject=" ".join(subject.split()), body=text, to=[to])
+    try:
+        message.send()
+    except Exception as error:  # a mail host's own words name the address, which is not for logs
+        raise NotSent(type(error).__name__) from None
