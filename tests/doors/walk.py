@@ -158,10 +158,10 @@ def full_world(name: str) -> World:
     scene.measured(world, s3="70.0")
     scene.approved(world)
     with company(world.id):
+        made = issue.issue(world.actor("supervisor"), Revision.objects.get().id)
         # As if seen first and open still, so that nothing is refused before ids are looked at.
         Job.objects.update(status=JobStatus.OPEN, version=1)
         world.certificates["hood"] = Certificate.objects.get(instrument=world.instruments["hood"])
-        made = issue.issue(world.actor("supervisor"), Revision.objects.get().id)
         file_of(made)
         invitation(world)
     return world
