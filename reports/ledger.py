@@ -48,15 +48,17 @@ def finite(value: Any) -> float | None:
     return float(value) if math.isfinite(value) else None
 
 
-def basis_of(point: TestPoint) -> str:
-    return "standard" if point.design_basis == DensityBasis.STANDARD else "actual"
+def basis_of(result: Result, point: TestPoint) -> str:
+    """The density basis that the result was judged on; the point's own may have changed since."""
+    judged = (result.inputs.get("judgement") or {}).get("design_basis", point.design_basis)
+    return "standard" if judged == DensityBasis.STANDARD else "actual"
 
 
 def ledger(result: Result, point: TestPoint) -> doc.Result:
     """The line of a computed result, on the density basis of its design. Raises ValueError when refused."""
     if result.outcome != Outcome.COMPUTED or result.flow is None:
         raise ValueError(f"{point.tag}: no figure was computed")
-    standard = basis_of(point) == "standard" and result.standard_flow is not None
+    standard = basis_of(result, point) == "standard" and result.standard_flow is not None
     return doc.Result(
         flow=float(result.standard_flow if standard and result.standard_flow else result.flow),
         expanded=result.standard_flow_expanded if standard else result.flow_expanded,
@@ -108,7 +110,7 @@ def given(result: Result) -> dict[str, Any]:
 
 def output(result: Result, point: TestPoint) -> dict[str, Any]:
     """The propagated flow on the design's basis, with its budget."""
-    name = "standard_flow" if basis_of(point) == "standard" else "flow"
+    name = "standard_flow" if basis_of(result, point) == "standard" else "flow"
     return dict(detail(result).get(name) or {})
 
 

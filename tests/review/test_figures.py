@@ -4,13 +4,14 @@ import json
 from typing import Any
 from uuid import UUID
 
-from jobs.models import Company, DecisionRule, Instrument, InstrumentKind, Quantity
+from jobs.models import Company, DecisionRule, Instrument, InstrumentKind, Quantity, TestPoint
 from jobs.tenancy.context import company
 from measurements.current import current_results
 from measurements.evaluate import evaluate_session
 from measurements.inputs import inputs_of
 from measurements.loading import load
 from measurements.models import Flag, Result
+from reports import ledger
 from reports.snapshot import decision_rule
 from tests import factories
 from tests.factories import World
@@ -70,3 +71,14 @@ def test_inputs_that_come_back_count_again(company_a: World) -> None:
         assert evaluate_session(session).id == third.id
         assert Result.objects.filter(session=session).count() == 3
         assert json.dumps(third.detail, sort_keys=True) == json.dumps(first.detail, sort_keys=True)
+
+
+def test_a_figure_is_shown_on_the_basis_it_was_judged_on(company_a: World) -> None:
+    session = posted(company_a, batches.hood(company_a))
+    with company(company_a.id):
+        result = evaluate_session(session)
+        TestPoint.objects.filter(id=company_a.points["S-1"].id).update(design_basis="standard")
+        line = ledger.ledger(Result.objects.get(id=result.id), TestPoint.objects.get(tag="S-1"))
+        assert result.flow != result.standard_flow
+    assert (line.flow, line.basis) == (result.flow, "actual")
+    assert line.share == result.flow / line.design
