@@ -19,7 +19,8 @@ may_install() {
   [ "$(id -u)" = 0 ] || { command -v sudo >/dev/null && sudo -n true 2>/dev/null; }
 }
 
-has_library() { { /sbin/ldconfig -p 2>/dev/null || ldconfig -p; } | grep -q "$1"; }
+libraries=$(/sbin/ldconfig -p 2>/dev/null || ldconfig -p)
+has_library() { grep -q "$1" <<<"$libraries"; }  # no pipe: grep -q would end its writer, and pipefail tell of it
 
 missing=()
 need() { eval "$2" >/dev/null 2>&1 || missing+=("$1"); }  # need PACKAGE 'test that it is there'
@@ -37,6 +38,7 @@ need libexpat1 "has_library libexpat.so.1"
 if [ "$level" = dev ]; then
   need poppler-utils "command -v pdftotext"
   need qpdf "command -v qpdf"
+  need libatomic1 "has_library libatomic.so.1"  # the browser's driver
   need chromium "command -v chromium || command -v chromium-browser || command -v google-chrome"
 fi
 
