@@ -101,8 +101,16 @@ def _too_many() -> TooLarge:
 
 
 def _refuse(index: int, session: UUID | None, faults: Iterable[Fault]) -> Outcome:
-    placed = [Fault(f"/sessions/{index}{fault.pointer.rstrip('/')}", fault.detail) for fault in faults]
+    placed = [
+        Fault(_storable(f"/sessions/{index}{fault.pointer.rstrip('/')}"), _storable(fault.detail))
+        for fault in faults
+    ]
     return Outcome(session, REFUSED, placed)
+
+
+def _storable(text: str) -> str:
+    """What was posted may be quoted, and the answer is kept: the database holds no NUL."""
+    return text.replace("\0", "\N{REPLACEMENT CHARACTER}")
 
 
 LOOK_UP = """
