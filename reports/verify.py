@@ -18,6 +18,7 @@ from reports.models import Issue
 
 CHUNK = 1 << 20
 MOST_BYTES = 64 * 1024 * 1024
+_NUMBER = re.compile(r"[A-Za-z0-9-]{1,40}")
 _PATH = re.compile(r"/check/(?P<company>[a-z2-7]{26})/(?P<number>[A-Za-z0-9-]{1,40})/(?P<key>[\w-]{1,43})/?$")
 
 
@@ -95,6 +96,8 @@ def find(address: Address) -> PublicReport | None:
     try:
         company_id = parse_id(address.company)
     except ValueError:
+        return None
+    if not _NUMBER.fullmatch(address.number):
         return None
     with company(company_id):
         rows = Issue.objects.filter(number=address.number).select_related("company", "revision")
