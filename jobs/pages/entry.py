@@ -76,7 +76,7 @@ def _next(request: HttpRequest) -> str:
     """Where to go on to; only within this service."""
     onward = request.POST.get("next") or request.GET.get("next") or "/"
     safe = url_has_allowed_host_and_scheme(onward, {request.get_host()}, require_https=request.is_secure())
-    return onward if safe else "/"
+    return onward if safe and onward.startswith("/") else "/"
 
 
 def _with_next(address: str, onward: str) -> HttpResponseRedirect:
