@@ -8,7 +8,7 @@ from django.test import Client
 
 from jobs.models import System, User
 from jobs.tenancy.context import company
-from tests.doors.client import assert_problem, with_key, with_token
+from tests.doors.client import assert_problem, signed_in, with_key, with_token
 from tests.doors.test_graphql import ask
 from tests.factories import World
 
@@ -89,3 +89,15 @@ def test_no_query_costs_time_or_fails_inside(company_a: World, query: str, caplo
     assert time.monotonic() - begun < 2.0
     assert answer.json()["errors"] or answer.status_code < 500
     assert "unexpected failure" not in caplog.text
+
+
+@pytest.mark.parametrize(
+    "onward", ["0", "open", "start", "//elsewhere.example", "https://elsewhere.example/"]
+)
+def test_one_who_is_signed_in_goes_on_within_the_service_only(company_a: World, onward: str) -> None:
+    answer = signed_in(company_a).client.get("/signin", {"next": onward})
+    assert (answer.status_code, answer["Location"]) == (302, "/")
+
+
+def test_a_number_that_no_report_has_is_not_asked_for(db: None) -> None:
+    assert Client().get("/check/agrbayvsu5z3hgnlcp65troo4i/R-1%00/key").status_code == 404
