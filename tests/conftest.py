@@ -1,14 +1,22 @@
 """Fixtures of all tests: the database in two roles, the statement guard and two companies."""
 
+import os
 from collections.abc import Iterator
 
 import pytest
 from django.db import connection
 from django.test import TransactionTestCase
+from hypothesis import settings as cases
 
 from tests import factories
 from tests.database import become_app, become_owner, drop_database, empty_database
 from tests.statement_guard import Guard, watching
+
+
+# The same cases each time, so that a red test is a change's fault; HYPOTHESIS_PROFILE=wide looks further.
+cases.register_profile("same", derandomize=True, deadline=None)
+cases.register_profile("wide", max_examples=2000, deadline=None, print_blob=True)
+cases.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "same"))
 
 
 @pytest.fixture(scope="session")
