@@ -12,7 +12,6 @@ from tests import factories
 from tests.database import become_app, become_owner, drop_database, empty_database
 from tests.statement_guard import Guard, watching
 
-
 # The same cases each time, so that a red test is a change's fault; HYPOTHESIS_PROFILE=wide looks further.
 cases.register_profile("same", derandomize=True, deadline=None)
 cases.register_profile("wide", max_examples=2000, deadline=None, print_blob=True)
