@@ -252,9 +252,3 @@ def ring_again(company_id: UUID, hour: int) -> int:
     for kind in bells.values():
         _send(kind, company_id)
     return len(bells)
-
-
-def oldest_due_seconds() -> float:
-    """Age of the oldest due piece of the current company, 0 when none is due."""
-    oldest = DueWork.objects.exclude(state=DueState.PARKED).order_by("due_at").first()
-    return max(0.0, (timezone.now() - oldest.due_at).total_seconds()) if oldest else 0.0

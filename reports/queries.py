@@ -9,7 +9,7 @@ from jobs.access import Actor
 from jobs.models import Job, JobStatus
 from jobs.queries import visible
 from measurements.models import AnswerKind, Flag, FlagAnswer, Session, Severity
-from reports.models import Issue, IssuedFile, Revision
+from reports.models import Issue, Revision
 
 
 def visible_jobs(actor: Actor) -> QuerySet[Job]:
@@ -51,10 +51,6 @@ def visible_issues(actor: Actor) -> QuerySet[Issue]:
     )
     rows = rows.defer("revision__snapshot", "revision__readings_csv")
     return rows.prefetch_related("files").annotate(newest=Subquery(newest))
-
-
-def visible_files(actor: Actor) -> QuerySet[IssuedFile]:
-    return visible(IssuedFile.objects.select_related("issue__revision__job"), actor)
 
 
 def newest_answer_kind() -> Subquery:

@@ -20,7 +20,7 @@ from reports import document as doc
 from reports.material import Material
 from reports.models import Issue, Revision
 from reports.render.wording import CAUTIONS, METHODS, UNCERTAINTY
-from reports.reviewset import Measured, PointState, ReviewSet, SystemState, is_computed
+from reports.reviewset import Measured, ReviewSet, SystemState, is_computed
 
 SELF_APPROVAL = (
     "{name} approved this report and measured on this job. The company allows that; no second person "
@@ -272,8 +272,3 @@ def _earlier(before: Revision | None) -> doc.Earlier | None:
 def _evidence(at: datetime, collected: Material) -> doc.EvidenceHead:
     number, mac = events.chain_head()
     return doc.EvidenceHead(number=number, mac=mac, at=collected.local(at))
-
-
-def final_points(found: ReviewSet) -> list[PointState]:
-    """Points that have a figure that stands."""
-    return [p for s in found.systems for p in s.points if p.final is not None]

@@ -159,8 +159,3 @@ def seen_tag(request: Request) -> str:
             [Fault("header:If-Match", "missing")],
         )
     return text.strip().removeprefix("W/").strip('"')
-
-
-def check_version(seen: int, now: int) -> None:
-    if seen != now:
-        raise PreconditionFailed("It changed since you looked; fetch it again and repeat your change.")

@@ -168,10 +168,6 @@ def wants_problem(request: HttpRequest) -> bool:
     return request.path.startswith(("/api/", "/graphql"))
 
 
-def not_found_problem(request: HttpRequest) -> HttpResponse:
-    return as_json(errors.NotFound("There is no such address."), getattr(request, "request_id", ""))
-
-
 _NOT_VALID = "Some fields are not valid; see 'errors'."
 _TURNS: list[tuple[type[Exception], Callable[[Any], errors.DomainError]]] = [
     (exceptions.ValidationError, lambda exc: errors.Invalid(_NOT_VALID, faults_of(exc.detail))),

@@ -33,12 +33,6 @@ def grouped(value: str) -> str:
 
 
 @register.filter
-def dashed(value: object) -> str:
-    """A stored word as a part of a class name: conditional_pass as conditional-pass."""
-    return str(value).replace("_", "-")
-
-
-@register.filter
 def words_of(field: Field, choice: BoundWidget) -> str:
     """What explains a choice of a field that has `words` for its choices."""
     words: dict[str, str] = getattr(field, "words", {})

@@ -44,13 +44,6 @@ def font_faces() -> str:
 
 
 @cache
-def known_characters() -> frozenset[int]:
-    """Code points that both families can show (text may stand in either)."""
-    maps = [TTFont(path, lazy=True).getBestCmap() for path in font_urls().values()]
-    return frozenset(maps[0]).intersection(*maps[1:])
-
-
-@cache
 def sans_characters() -> frozenset[int]:
     """Code points of the text family alone."""
     return frozenset(TTFont(next(iter(font_urls().values())), lazy=True).getBestCmap())
