@@ -111,7 +111,12 @@ def given(result: Result) -> dict[str, Any]:
 def output(result: Result, point: TestPoint) -> dict[str, Any]:
     """The propagated flow on the design's basis, with its budget."""
     name = "standard_flow" if basis_of(result, point) == "standard" else "flow"
-    return dict(detail(result).get(name) or {})
+    return found(result, name)
+
+
+def found(result: Result, name: str) -> dict[str, Any]:
+    """One propagated figure by name, with its budget; empty when the method has none."""
+    return dict((detail(result).get("results") or {}).get(name) or {})
 
 
 def budget(result: Result, point: TestPoint) -> tuple[doc.BudgetRow, ...]:

@@ -54,7 +54,7 @@ def sheet(one: Measured, material: Material, *, remark: str = "") -> doc.Travers
         points=points,
         disturbances=_disturbances(found),
         runs=runs,
-        mean=ledger.measured(ledger.detail(result).get("velocity"))
+        mean=ledger.measured(ledger.found(result, "velocity"))
         or doc.Measured(value=result.mean_velocity or 0.0),
         highest=max(velocities, default=0.0),
         lowest=min(velocities, default=0.0),
@@ -63,8 +63,7 @@ def sheet(one: Measured, material: Material, *, remark: str = "") -> doc.Travers
         standard=_standard(result),
         result=line,
         air=_air(found),
-        density=ledger.measured(ledger.detail(result).get("density"))
-        or doc.Measured(value=result.density or 0.0),
+        density=ledger.measured(ledger.found(result, "density")) or doc.Measured(value=result.density or 0.0),
         density_model=str(ledger.detail(result).get("density_model", "")),
         budget=ledger.budget(result, session.test_point),
         combined=ledger.finite(ledger.output(result, session.test_point).get("u")),

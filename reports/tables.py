@@ -205,4 +205,4 @@ def _standard(state: PointState) -> Propagated:
     """The stored flow at standard density, as the comparison takes it."""
     if state.final is None:
         raise ValueError(f"{state.point.tag}: no figure")
-    return from_plain(Propagated, ledger.detail(_result(state.final))["standard_flow"])
+    return from_plain(Propagated, ledger.detail(_result(state.final))["results"]["standard_flow"])

@@ -90,17 +90,15 @@ def centreline_reading(inputs: CentrelineReading) -> MethodResult:
     }
     identity = digest("centreline_reading", inputs, CALCULATION_VERSION)
     model = pitot_model(inputs.duct.shape, air.model.function)
-    found = solve(model, values, effects, identity, ("flow", "standard_flow", "velocity", "density"))
+    found = solve(model, values, effects, identity)
     axis = found["velocity"].value / FACTOR
     labels = ["axis"] * len(readings)
     pressure = math.fsum(taken.values) * share
     speed = inputs.probe.value / math.sqrt(air.density)
     return MethodResult(
         method="centreline_reading",
-        flow=found["flow"],
-        standard_flow=found["standard_flow"],
-        velocity=found["velocity"],
-        density=found["density"],
+        measurand="flow",
+        results=found,
         standard_density=inputs.standard_density,
         area=inputs.duct.area,
         points=(PointVelocity("axis", 1, 1, None, None, pressure, axis, 1.0 / FACTOR),),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 from .trace import Formula
@@ -142,27 +142,78 @@ class RunFigure:
 
 
 @dataclass(frozen=True, slots=True)
-class MethodResult:
-    """What a method found. flow, standard_flow: m3/s; velocity: m/s; density: kg/m3.
+class PartFigure:
+    """One figure of a part: its name, value, expanded uncertainty (None: not stated) and SI unit."""
 
-    velocity and area are None where a method has none (hoods). verdict_allowed: whether the figure may
-    carry a verdict at all. digest: SHA-256 of the method, its inputs and the calculation's version.
+    name: str
+    value: float
+    U: float | None
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One part of what was found: a component, a band, a test pressure, a run. All parts of a result have
+    the same names of figures in the same order. word: a coded word of this part alone ("" for none).
+    """
+
+    label: str
+    figures: tuple[PartFigure, ...]
+    word: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class MethodResult:
+    """What a method found.
+
+    measurand: the name in `results` that a verdict is about. results: every figure with its budget, by name,
+    the most wanted first; a flow of air has "flow" (m3/s, actual), "standard_flow" and "density" (kg/m3).
+    points, runs: of a traverse or a grid. parts: what was found part by part. classes: coded words by name
+    ({"leakage_class": "B"}). area: m2. verdict_allowed: whether the figure may carry a verdict at all; the
+    remarks say why not. limits: of the measurand, low and high, where the test itself brings them (a class, a
+    maker's limit). digest: SHA-256 of the method, its inputs and the calculation's version.
     """
 
     method: str
-    flow: Result
-    standard_flow: Result
-    velocity: Result | None
-    density: Result
-    standard_density: float
-    area: float | None
-    points: tuple[PointVelocity, ...]
-    runs: tuple[RunFigure, ...]
-    remarks: tuple[Remark, ...]
-    verdict_allowed: bool
-    density_model: str
+    measurand: str
+    results: Mapping[str, Result]
     digest: str
+    remarks: tuple[Remark, ...] = ()
+    verdict_allowed: bool = True
+    limits: tuple[float | None, float | None] | None = None
+    points: tuple[PointVelocity, ...] = ()
+    runs: tuple[RunFigure, ...] = ()
+    parts: tuple[Part, ...] = ()
+    classes: Mapping[str, str] = field(default_factory=dict)
+    area: float | None = None
+    density_model: str = ""
+    standard_density: float | None = None
     calculation_version: str = CALCULATION_VERSION
+
+    @property
+    def main(self) -> Result:
+        """The measurand's figure."""
+        return self.results[self.measurand]
+
+    @property
+    def flow(self) -> Result:
+        """Actual flow, m3/s. KeyError when the method has none."""
+        return self.results["flow"]
+
+    @property
+    def standard_flow(self) -> Result:
+        """Flow at standard density, m3/s. KeyError when the method has none."""
+        return self.results["standard_flow"]
+
+    @property
+    def velocity(self) -> Result | None:
+        """Mean velocity, m/s, if the method has one."""
+        return self.results.get("velocity")
+
+    @property
+    def density(self) -> Result:
+        """Air density, kg/m3. KeyError when the method has none."""
+        return self.results["density"]
 
     def remark(self, code: Code) -> Remark | None:
         """The remark of this code, if it was made."""
@@ -189,6 +240,8 @@ OUTPUTS = {
     "velocity": ("Mean velocity", "m/s"),
     "density": ("Air density", "kg/m3"),
 }
+"""Names and units of what a flow of air gives."""
+HOOD_OUTPUTS = {name: OUTPUTS[name] for name in ("flow", "standard_flow", "density")}
 
 
 def solve(
@@ -196,32 +249,27 @@ def solve(
     values: Values,
     effects: Sequence[Effect],
     digest: str,
-    outputs: Sequence[str],
+    outputs: Mapping[str, tuple[str, str]] = OUTPUTS,
     correlations: Sequence[Correlation] = (),
+    units: Mapping[str, str] = UNITS,
 ) -> dict[str, Result]:
-    """Propagate each output of a method's model; effects that cannot touch it fall out of its budget."""
+    """Propagate each output of a method's model: field of its named tuple -> (name shown, unit).
+
+    units: of the inputs, for the budgets. An effect that cannot touch an output is left out of its budget.
+    """
     found: dict[str, Result] = {}
-    for output in outputs:
-        name, unit = OUTPUTS[output]
-        acting = [e for e in effects if _touches(e, output)]
-        found[output] = propagate(
+    for output, (name, unit) in outputs.items():
+        result = propagate(
             function,
             values,
-            acting,
+            effects,
             name=name,
             unit=unit,
             output=output,
             correlations=correlations,
-            units=UNITS,
+            units=units,
             digest=digest,
         )
+        touching = tuple(row for row in result.budget if row.sensitivity or row.contribution)
+        found[output] = replace(result, budget=touching)
     return found
-
-
-_DENSITY_INPUTS = frozenset({"temperature", "barometer", "static_pressure", "humidity", "density_factor"})
-
-
-def _touches(effect: Effect, output: str) -> bool:
-    if output == "density":
-        return effect.on in _DENSITY_INPUTS
-    return output != "velocity" or effect.on != "dimension"

@@ -9,7 +9,7 @@ from .conditions import Air, resolve_air
 from .distributions import Distribution
 from .errors import Refused, not_negative, positive
 from .instrument import Instrument, correct
-from .method import Allowances, Code, Estimate, Limits, MethodResult, Remark, RunFigure, solve
+from .method import HOOD_OUTPUTS, Allowances, Code, Estimate, Limits, MethodResult, Remark, RunFigure, solve
 from .models import HoodSignal, hood_model
 from .plan import Sharing
 from .records import digest
@@ -78,18 +78,14 @@ def hood_reading(inputs: HoodReading) -> MethodResult:
     }
     identity = digest("hood_reading", inputs, CALCULATION_VERSION)
     model = hood_model(air.model.function, inputs.signal)
-    found = solve(model, values, effects, identity, ("flow", "standard_flow", "density"))
+    found = solve(model, values, effects, identity, HOOD_OUTPUTS)
     gain = found["flow"].value / mean if mean else 0.0
     labels = [str(n) for n in range(1, len(inputs.flows) + 1)]
     return MethodResult(
         method="hood_reading",
-        flow=found["flow"],
-        standard_flow=found["standard_flow"],
-        velocity=None,
-        density=found["density"],
+        measurand="flow",
+        results=found,
         standard_density=inputs.standard_density,
-        area=None,
-        points=(),
         runs=tuple(RunFigure(n, None, gain * v) for n, v in enumerate(corrected.values, 1)),
         remarks=(
             *assumed,

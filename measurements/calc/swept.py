@@ -84,16 +84,13 @@ def swept_traverse(inputs: SweptTraverse) -> MethodResult:
         {**values, **common, "velocity_factor": factor},
         effects,
         identity,
-        ("flow", "standard_flow", "velocity", "density"),
     )
     velocity = found["velocity"].value
     speed = velocity / _mean(kept) if _mean(kept) else 0.0
     return MethodResult(
         method="swept_traverse",
-        flow=found["flow"],
-        standard_flow=found["standard_flow"],
-        velocity=found["velocity"],
-        density=found["density"],
+        measurand="flow",
+        results=found,
         standard_density=inputs.standard_density,
         area=inputs.duct.area,
         points=_line_velocities(inputs, kept, speed, velocity),

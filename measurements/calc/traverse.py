@@ -125,7 +125,6 @@ def pitot_traverse(inputs: PitotTraverse) -> MethodResult:
         },
         effects,
         identity,
-        ("flow", "standard_flow", "velocity", "density"),
     )
     speed = inputs.probe.value / math.sqrt(air.density)
     points = _points(places, layout, taken, speed, found["velocity"].value)
@@ -141,10 +140,8 @@ def pitot_traverse(inputs: PitotTraverse) -> MethodResult:
     ]
     return MethodResult(
         method="pitot_traverse",
-        flow=found["flow"],
-        standard_flow=found["standard_flow"],
-        velocity=found["velocity"],
-        density=found["density"],
+        measurand="flow",
+        results=found,
         standard_density=inputs.standard_density,
         area=inputs.duct.area,
         points=points,

@@ -40,6 +40,10 @@ class Kind(StrEnum):
     CURRENT = "current"  # A
     ENTHALPY = "enthalpy"  # J/kg
     SPECIFIC_HEAT = "specific_heat"  # J/(kg K)
+    SOUND_LEVEL = "sound_level"  # dB
+    CONCENTRATION = "concentration"  # particles/m3
+    FLOW_COEFFICIENT = "flow_coefficient"  # m3/s at 1 Pa, flow over the root of the pressure difference
+    FLOW_PER_AREA = "flow_per_area"  # m3/s/m2
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +67,8 @@ def _row(kind: Kind, factor: float, *names: str, offset: float = 0.0) -> Unit:
 
 _DEGREE_F = 5.0 / 9.0
 _FT3 = FOOT**3
+_GALLON = 231.0 * INCH**3
+_PSI = POUND * GRAVITY / INCH**2
 
 TABLE: tuple[Unit, ...] = (
     _row(Kind.PRESSURE, 1.0, "Pa"),
@@ -75,11 +81,11 @@ TABLE: tuple[Unit, ...] = (
     _row(Kind.PRESSURE, 248.84, "{in_i'H2O_60F}", "inH2O_60F"),
     _row(Kind.PRESSURE, 248.642, "{in_i'H2O_20C}", "inH2O_20C", "inH2O_68F"),
     _row(Kind.PRESSURE, GRAVITY, "mm[H2O]", "mmH2O"),
-    _row(Kind.PRESSURE, 12.0 * INCH_OF_WATER, "[ft_i'H2O]", "ftH2O"),
+    _row(Kind.PRESSURE, 12.0 * INCH_OF_WATER, "[ft_i'H2O]", "ftH2O", "ft H2O"),
     _row(Kind.PRESSURE, 1000.0 * GRAVITY, "m[H2O]", "mH2O"),
     _row(Kind.PRESSURE, 3386.389, "[in_i'Hg]", "inHg", "in Hg"),
     _row(Kind.PRESSURE, 133.322387415, "mm[Hg]", "mmHg"),
-    _row(Kind.PRESSURE, POUND * GRAVITY / INCH**2, "[psi]", "psi"),
+    _row(Kind.PRESSURE, _PSI, "[psi]", "psi"),
     _row(Kind.PRESSURE, 101325.0, "atm"),
     _row(Kind.VELOCITY, 1.0, "m/s"),
     _row(Kind.VELOCITY, FOOT / 60.0, "[ft_i]/min", "ft/min", "fpm"),
@@ -90,7 +96,7 @@ TABLE: tuple[Unit, ...] = (
     _row(Kind.FLOW, 0.001, "L/s", "l/s"),
     _row(Kind.FLOW, 0.001 / 60.0, "L/min", "l/min"),
     _row(Kind.FLOW, _FT3 / 60.0, "[cft_i]/min", "ft3/min", "ft³/min", "cfm", "CFM"),
-    _row(Kind.FLOW, 231.0 * INCH**3 / 60.0, "[gal_us]/min", "gal/min", "gpm"),
+    _row(Kind.FLOW, _GALLON / 60.0, "[gal_us]/min", "gal/min", "gpm"),
     _row(Kind.LENGTH, 1.0, "m"),
     _row(Kind.LENGTH, 0.001, "mm"),
     _row(Kind.LENGTH, 0.01, "cm"),
@@ -103,7 +109,7 @@ TABLE: tuple[Unit, ...] = (
     _row(Kind.VOLUME, 1.0, "m3", "m³"),
     _row(Kind.VOLUME, 0.001, "L", "l"),
     _row(Kind.VOLUME, _FT3, "[cft_i]", "ft3", "ft³"),
-    _row(Kind.VOLUME, 231.0 * INCH**3, "[gal_us]", "gal"),
+    _row(Kind.VOLUME, _GALLON, "[gal_us]", "gal"),
     _row(Kind.VOLUME, 0.00454609, "[gal_br]", "UK gal"),
     _row(Kind.TEMPERATURE, 1.0, "K"),
     _row(Kind.TEMPERATURE, 1.0, "Cel", "°C", "degC", "C", offset=273.15),
@@ -138,6 +144,21 @@ TABLE: tuple[Unit, ...] = (
     _row(Kind.ENTHALPY, 1.0, "J/kg"),
     _row(Kind.ENTHALPY, 1000.0, "kJ/kg"),
     _row(Kind.ENTHALPY, BTU / POUND, "[Btu_IT]/[lb_av]", "Btu/lb"),
+    _row(Kind.SOUND_LEVEL, 1.0, "dB"),
+    _row(Kind.CONCENTRATION, 1.0, "/m3", "1/m3", "1/m³"),
+    _row(Kind.CONCENTRATION, 1000.0, "/L", "1/L"),
+    _row(Kind.CONCENTRATION, 1.0 / _FT3, "/[cft_i]", "1/ft3", "1/ft³"),
+    _row(Kind.FLOW_COEFFICIENT, 1.0, "{m3/s/Pa^0.5}", "m3/s/Pa^0.5"),
+    _row(Kind.FLOW_COEFFICIENT, 0.001, "{L/s/Pa^0.5}", "L/s/Pa^0.5"),
+    _row(Kind.FLOW_COEFFICIENT, 1.0 / 3600.0, "{m3/h/Pa^0.5}", "m3/h/Pa^0.5"),
+    _row(Kind.FLOW_COEFFICIENT, 0.001 / 1000.0**0.5, "{L/s/kPa^0.5}", "L/s/kPa^0.5"),
+    _row(Kind.FLOW_COEFFICIENT, 1.0 / 3600.0 / 1e5**0.5, "{Kv}", "Kv", "m3/h/bar^0.5"),
+    _row(Kind.FLOW_COEFFICIENT, _GALLON / 60.0 / _PSI**0.5, "{Cv}", "Cv", "gpm/psi^0.5"),
+    _row(Kind.FLOW_COEFFICIENT, _FT3 / 60.0 / INCH_OF_WATER**0.5, "{cfm/inH2O^0.5}", "cfm/inH2O^0.5"),
+    _row(Kind.FLOW_PER_AREA, 1.0, "m3/s/m2"),
+    _row(Kind.FLOW_PER_AREA, 0.001, "L/s/m2"),
+    _row(Kind.FLOW_PER_AREA, 1.0 / 3600.0, "m3/h/m2"),
+    _row(Kind.FLOW_PER_AREA, _FT3 / 60.0 / (100.0 * FOOT**2), "[cft_i]/min/(100.[sft_i])", "cfm/100ft2"),
     _row(Kind.SPECIFIC_HEAT, 1.0, "J/kg/K", "J/(kg K)"),
     _row(Kind.SPECIFIC_HEAT, BTU / POUND / _DEGREE_F, "[Btu_IT]/[lb_av]/[degF]", "Btu/(lb F)"),
 )

@@ -38,7 +38,7 @@ def figures_of(job: Job, system: System) -> tuple[list[TestPoint], dict[UUID, Fi
 
 
 def _standard(result: Result) -> calc.Result:
-    return calc.from_plain(calc.Result, result.detail["standard_flow"])
+    return calc.from_plain(calc.Result, result.detail["results"]["standard_flow"])
 
 
 def outlets_against_traverse(

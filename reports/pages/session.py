@@ -56,14 +56,13 @@ def facts(one: Measured, figures: Figures) -> list[tuple[str, str, str]]:
     """Figures beside the flow, and the air as entered."""
     rows: list[tuple[str, str, str]] = []
     if one.result is not None and is_computed(one):
-        detail = ledger.detail(one.result)
         for words, quantity, name in (
             ("Flow at actual density", doc.Quantity.FLOW, "flow"),
             ("Flow at standard density", doc.Quantity.FLOW, "standard_flow"),
             ("Mean velocity", doc.Quantity.VELOCITY, "velocity"),
             ("Air density", doc.Quantity.DENSITY, "density"),
         ):
-            found = ledger.measured(detail.get(name))
+            found = ledger.measured(ledger.found(one.result, name))
             if found is not None:
                 rows.append((words, str(figures.figure(quantity, found)), "computed"))
     return rows + [(words, f"{value} {unit}", "as entered") for words, value, unit in fact_rows(one.session)]

@@ -1,4 +1,4 @@
-"""The published values in values.json: what was given, what was expected, how near, by which source.
+"""The published values in values/, one file a subject: given, expected, how near, by which source.
 
 A record's `given` and `expected` map a name to (value, unit). `tolerance` has a type (abs, rel, exact), a
 `value` for every expected name, and overrides by name. provenance: read (the source or a quotation of it was
@@ -57,7 +57,8 @@ class Record:
 @lru_cache(maxsize=1)
 def all_records() -> dict[str, Record]:
     """Every record by its id."""
-    rows = json.loads(Path(__file__).with_name("values.json").read_text(encoding="utf-8"))
+    files = sorted(Path(__file__).with_name("values").glob("*.json"))
+    rows = [row for file in files for row in json.loads(file.read_text(encoding="utf-8"))]
     return {row["id"]: Record(**row) for row in rows}
 
 
