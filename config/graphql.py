@@ -50,6 +50,7 @@ def figure(value: float | None, expanded: float | None, unit: str) -> Figure | N
 
 @strawberry.type(description="Readings of a session as columns of equal length; SI values and as entered.")
 class ReadingColumns:
+    place: list[str]
     run: list[int]
     line: list[int]
     point: list[int]
@@ -131,6 +132,19 @@ class Flag(Seen):
 
 @strawberry_django.type(measurements.Result, description="The computation of one session. Never changed.")
 class Result(Seen):
+    measurand: str
+
+    @strawberry_django.field(
+        only=["measurand", "value", "value_expanded"], description="Of the measurand, on the design's basis."
+    )
+    def value(self, root: measurements.Result) -> Figure | None:
+        unit = jobs.Measurand(root.measurand).unit if root.measurand else ""
+        return figure(root.value, root.value_expanded, unit)
+
+    design_value: float | None
+    limit_low: float | None
+    limit_high: float | None
+
     @strawberry_django.field(only=["flow", "flow_expanded"], description="At the air density of the plane.")
     def flow(self, root: measurements.Result) -> Figure | None:
         return figure(root.flow, root.flow_expanded, "m3/s")
@@ -222,6 +236,10 @@ class TestPoint(Seen):
     design_flow: float | None
     design_entered: str
     design_basis: str
+    design_of: str
+    design_value: float | None
+    limit_low: float | None
+    limit_high: float | None
     tolerance_below: float | None
     tolerance_above: float | None
     parent: Annotated["TestPoint", strawberry.lazy("config.graphql")] | None

@@ -10,7 +10,7 @@ from django.db import transaction
 from jobs import events, mail
 from jobs.access import Action, Actor, require
 from jobs.errors import Fault, Invalid, PreconditionFailed
-from jobs.models import Affiliation, Company, DecisionRule, Lapse, Member, Role, UnitSystem, User
+from jobs.models import Affiliation, Company, DecisionRule, FanStatic, Lapse, Member, Role, UnitSystem, User
 from jobs.people import email_faults, name_faults, tidy_email
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
@@ -93,6 +93,7 @@ CHECKS: dict[str, Check] = {
     "decision_rule": _one_of(DecisionRule.values),
     "decision_parameter": _between(0.0, 10.0, "The parameter of the decision rule is a number from 0."),
     "self_approval": lambda value: None if isinstance(value, bool) else "Say yes or no.",
+    "fan_static": _one_of(FanStatic.values),
     "calibration_lapse": _one_of(Lapse.values),
 }
 

@@ -24,6 +24,7 @@ from jobs.models import (
     TestPoint,
 )
 from jobs.rows import apply, check, check_single, locked, related, save, seen_as
+from jobs.units import DESIGNED_IN
 
 SMALLEST_M, LARGEST_M, LARGEST_FLOW = 0.02, 20.0, 2000.0
 _SIZES = ("width_m", "height_m", "diameter_m")
@@ -145,7 +146,10 @@ def add_point(
     **fields: Any,
 ) -> TestPoint:
     """`fields`: location, shape, width_m, height_m, diameter_m, design_flow (m³/s), design_entered,
-    tolerance_below, tolerance_above (shares), position. Raises Invalid, Conflict."""
+    design_of, design_value, limit_low, limit_high (SI), tolerance_below, tolerance_above (shares), position.
+
+    Raises Invalid, Conflict.
+    """
     require(actor, Action.PLAN)
     system = related(System.objects.all(), actor, system_id, "/system")
     row = TestPoint(
@@ -183,7 +187,24 @@ def point_faults(row: TestPoint) -> list[Fault]:
             found.append(Fault(f"/{name}", "must be a share from 0 to 1, e.g. 0.1 for 10 %"))
     if row.tolerance_below == 0.0 and row.tolerance_above == 0.0:
         found.append(Fault("/tolerance_above", "nothing lies within 0 below and 0 above; widen one of them"))
-    return found
+    return found + _design_faults(row)
+
+
+def _design_faults(row: TestPoint) -> list[Fault]:
+    """A design of something else than a flow: named, with a figure, its limits in order."""
+    figures = (row.design_value, row.limit_low, row.limit_high)
+    if not row.design_of:
+        unnamed = any(figure is not None for figure in figures)
+        return [Fault("/design/of", "say what the figures are about")] if unnamed else []
+    if row.design_of not in DESIGNED_IN:
+        return [
+            Fault("/design/of", "a flow's design is design_flow; a leakage test brings its class with it")
+        ]
+    if all(figure is None for figure in figures):
+        return [Fault("/design/value", "give the value, or at least one limit")]
+    if row.limit_low is not None and row.limit_high is not None and row.limit_low > row.limit_high:
+        return [Fault("/design/low", "lies above the high limit")]
+    return []
 
 
 def _shape_faults(row: TestPoint) -> list[Fault]:

@@ -8,8 +8,9 @@ import math
 from dataclasses import dataclass
 
 from jobs.models.instrument import Quantity
+from jobs.models.plan import Measurand
 
-FOOT, INCH, GRAVITY = 0.3048, 0.0254, 9.80665
+FOOT, INCH, POUND, GRAVITY = 0.3048, 0.0254, 0.45359237, 9.80665
 INCH_OF_WATER = INCH * 1000.0 * GRAVITY
 
 
@@ -46,6 +47,13 @@ _PRESSURE = {
     Unit("mm[H2O]", "mmH2O", GRAVITY): ("mmH2O",),
     Unit("[in_i'Hg]", "inHg", 3386.389): ("inHg", "in Hg"),
     Unit("mm[Hg]", "mmHg", 133.322387415): ("mmHg",),
+    Unit("{in_i'H2O_39.2F}", "inH2O_39F", 249.082): ("inH2O_39F", "inH2O_4C"),
+    Unit("{in_i'H2O_60F}", "inH2O_60F", 248.84): ("inH2O_60F",),
+    Unit("{in_i'H2O_20C}", "inH2O_68F", 248.642): ("inH2O_20C", "inH2O_68F"),
+    Unit("bar", "bar", 1e5): (),
+    Unit("[psi]", "psi", POUND * GRAVITY / INCH**2): ("psi",),
+    Unit("[ft_i'H2O]", "ftH2O", 12.0 * INCH_OF_WATER): ("ftH2O", "ft H2O"),
+    Unit("m[H2O]", "mH2O", 1000.0 * GRAVITY): ("mH2O",),
 }
 _TABLE: dict[Quantity, dict[Unit, tuple[str, ...]]] = {
     Quantity.PRESSURE: _PRESSURE,
@@ -81,6 +89,20 @@ _TABLE: dict[Quantity, dict[Unit, tuple[str, ...]]] = {
         Unit("/s", "1/s", 1.0): ("1/s", "Hz"),
         Unit("/min", "1/min", 1.0 / 60.0): ("1/min", "rpm", "{rpm}", "r/min"),
     },
+    Quantity.VOLTAGE: {Unit("V", "V", 1.0): ()},
+    Quantity.CURRENT: {Unit("A", "A", 1.0): ()},
+    Quantity.POWER: {
+        Unit("W", "W", 1.0): (),
+        Unit("kW", "kW", 1000.0): (),
+        Unit("[HP]", "hp", 550.0 * FOOT * POUND * GRAVITY): ("hp",),
+    },
+    Quantity.CARBON_DIOXIDE: {Unit("1", "1", 1.0): (), Unit("[ppm]", "ppm", 1e-6): ("ppm",)},
+    Quantity.CONCENTRATION: {
+        Unit("/m3", "1/m³", 1.0): ("1/m3", "1/m³"),
+        Unit("/L", "1/L", 1000.0): ("1/L",),
+        Unit("/[cft_i]", "1/ft³", 1.0 / FOOT**3): ("1/ft3", "1/ft³"),
+    },
+    Quantity.SOUND_LEVEL: {Unit("dB", "dB", 1.0): ()},
 }
 _BY_NAME: dict[tuple[Quantity, str], Unit] = {
     (quantity, name): unit
@@ -88,6 +110,19 @@ _BY_NAME: dict[tuple[Quantity, str], Unit] = {
     for unit, others in units.items()
     for name in (unit.name, *others)
 }
+
+
+DESIGNED_IN = {
+    Measurand.PRESSURE: Quantity.PRESSURE,
+    Measurand.EXTERNAL_STATIC: Quantity.PRESSURE,
+    Measurand.FAN_STATIC_PRESSURE: Quantity.PRESSURE,
+    Measurand.VELOCITY: Quantity.VELOCITY,
+    Measurand.OUTDOOR_SHARE: Quantity.FACTOR,
+    Measurand.HEAD: Quantity.LENGTH,
+    Measurand.HEAT: Quantity.POWER,
+    Measurand.NC_RATING: Quantity.FACTOR,
+}
+"""In what each measurand's design is entered. A flow has `design_flow`, a leakage test brings its class."""
 
 
 def find_unit(text: str, quantity: Quantity) -> Unit:

@@ -25,7 +25,26 @@ Moment = Annotated[datetime, Meta(tz=True)]
 Figure = str | float
 Unit = Annotated[str, Meta(min_length=1, max_length=24)]
 Number = Annotated[int, Meta(ge=1, le=200)]
-MethodName = Literal["pitot_traverse", "swept_traverse", "centreline_reading", "hood_reading"]
+MethodName = Literal[
+    "pitot_traverse",
+    "swept_traverse",
+    "centreline_reading",
+    "hood_reading",
+    "anemometer_traverse",
+    "face_velocity",
+    "flow_station",
+    "static_profile",
+    "pressure_check",
+    "fan_test",
+    "mixed_air",
+    "leakage_test",
+    "room_pressure",
+    "hood_face",
+    "sound_level",
+    "valve_flow",
+    "pump_test",
+    "coil_heat",
+]
 QuantityName = Literal[
     "pressure",
     "velocity",
@@ -36,6 +55,12 @@ QuantityName = Literal[
     "length",
     "factor",
     "speed",
+    "voltage",
+    "current",
+    "power",
+    "carbon_dioxide",
+    "concentration",
+    "sound_level",
 ]
 
 
@@ -50,6 +75,14 @@ class Amount(Struct, forbid_unknown_fields=True, frozen=True):
     unit: Unit
 
 
+class Told(Struct, forbid_unknown_fields=True, frozen=True):
+    """A figure that was told, not read, with its unit and, where it is known, U at k = 2 in the same unit."""
+
+    value: Figure
+    unit: Unit
+    expanded_uncertainty: Figure | None = None
+
+
 class ReadingIn(Struct, forbid_unknown_fields=True, gc=False):
     run: Annotated[int, Meta(ge=1, le=99)]
     line: Number
@@ -58,6 +91,7 @@ class ReadingIn(Struct, forbid_unknown_fields=True, gc=False):
     value: Figure
     unit: Unit
     taken_at: Moment
+    place: Annotated[str, Meta(max_length=40)] = ""
     id: UUID | None = None
 
 
@@ -80,8 +114,8 @@ class ZeroCheckIn(Struct, forbid_unknown_fields=True):
     instrument: UUID
 
 
-class Conditions(Struct, forbid_unknown_fields=True):
-    air_temperature: Amount
+class Conditions(Struct, forbid_unknown_fields=True, frozen=True):
+    air_temperature: Amount | None = None
     relative_humidity: Amount | None = None
     barometric_pressure: Amount | None = None
     duct_static_pressure: Amount | None = None
@@ -115,6 +149,17 @@ class InstrumentsIn(Struct, forbid_unknown_fields=True, omit_defaults=True):
     barometer: UUID | None = None
     hood: UUID | None = None
     velocity: UUID | None = None
+    flow: UUID | None = None
+    speed: UUID | None = None
+    voltage: UUID | None = None
+    current: UUID | None = None
+    power: UUID | None = None
+    power_factor: UUID | None = None
+    carbon_dioxide: UUID | None = None
+    particles: UUID | None = None
+    sound: UUID | None = None
+    water_pressure: UUID | None = None
+    water_temperature: UUID | None = None
 
 
 class Supersedes(Struct, forbid_unknown_fields=True):
@@ -129,9 +174,10 @@ class SessionIn(Struct, forbid_unknown_fields=True, kw_only=True):
     method: MethodName
     started_at: Moment
     finished_at: Moment
-    conditions: Conditions
+    conditions: Conditions = Conditions()
     instruments: InstrumentsIn
     plane: PlaneIn | None = None
+    told: dict[Annotated[str, Meta(max_length=40)], Told | str | list[Told | str | None]] = {}
     zero_checks: Annotated[list[ZeroCheckIn], Meta(max_length=50)] = []
     supersedes: Supersedes | None = None
     note: Annotated[str, Meta(max_length=20_000)] = ""
@@ -217,7 +263,8 @@ def _names_once(raw: bytes, session: SessionIn, readings: list[ReadingIn]) -> bo
     """
     inner, count = bytes(session.readings), len(readings)
     usual = b"\\" not in inner and all(inner.count(name) == count for name in READING_NAMES)
-    if usual and inner.count(b'"id"') in (0, sum(r.id is not None for r in readings)):
+    once = usual and inner.count(b'"place"') == sum(r.place != "" for r in readings)
+    if once and inner.count(b'"id"') in (0, sum(r.id is not None for r in readings)):
         return not _repeated_names(_without(raw, session.readings))
     return not _repeated_names(raw)
 

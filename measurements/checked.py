@@ -6,6 +6,7 @@ reading but a bad one (swapped hoses, a clock gone wrong) is kept as evidence an
 
 import hashlib
 import math
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import datetime
@@ -27,8 +28,9 @@ from measurements.batch import (
     SessionIn,
     SweepIn,
 )
+from measurements.batch import Told as ToldIn
 from measurements.calc.units import TABLE, Kind
-from measurements.models import Method
+from measurements.methods import METHODS, MethodKind, Place, Told
 
 KINDS = {
     Quantity.PRESSURE: Kind.PRESSURE,
@@ -40,6 +42,12 @@ KINDS = {
     Quantity.LENGTH: Kind.LENGTH,
     Quantity.FACTOR: Kind.FRACTION,
     Quantity.SPEED: Kind.SPEED,
+    Quantity.VOLTAGE: Kind.VOLTAGE,
+    Quantity.CURRENT: Kind.CURRENT,
+    Quantity.POWER: Kind.POWER,
+    Quantity.CARBON_DIOXIDE: Kind.FRACTION,
+    Quantity.CONCENTRATION: Kind.CONCENTRATION,
+    Quantity.SOUND_LEVEL: Kind.SOUND_LEVEL,
 }
 UNITS = {(kind.value, name): unit for unit in TABLE for kind in [unit.kind] for name in unit.names}
 UNIT_OF = {
@@ -53,20 +61,18 @@ LOWEST = {
     Quantity.ABSOLUTE_PRESSURE.value: 0.0,
     Quantity.TEMPERATURE.value: 0.0,
     Quantity.HUMIDITY.value: 0.0,
+    Quantity.VOLTAGE.value: 0.0,
+    Quantity.CURRENT.value: 0.0,
+    Quantity.SPEED.value: 0.0,
+    Quantity.CARBON_DIOXIDE.value: 0.0,
+    Quantity.CONCENTRATION.value: 0.0,
 }
-HIGHEST = {Quantity.HUMIDITY.value: 1.0}
+HIGHEST = {Quantity.HUMIDITY.value: 1.0, Quantity.CARBON_DIOXIDE.value: 1.0}
 YEARS = range(2000, 2100)
 DIGITS = frozenset("0123456789.-")
 LONGEST_FIGURE = 24
+MOST_TOLD, LONGEST_TEXT = 100, 200
 
-READ_BY: dict[str, frozenset[str]] = {
-    Method.PITOT_TRAVERSE.value: frozenset({"pressure"}),
-    Method.SWEPT_TRAVERSE.value: frozenset({"pressure", "velocity"}),
-    Method.CENTRELINE_READING.value: frozenset({"pressure"}),
-    Method.HOOD_READING.value: frozenset({"flow"}),
-}
-USE_OF = {"pressure": "pressure", "velocity": "velocity", "flow": "hood"}
-"""Which instrument of the session shows a quantity."""
 CONDITION_KINDS = {
     "air_temperature": Quantity.TEMPERATURE,
     "relative_humidity": Quantity.HUMIDITY,
@@ -85,6 +91,7 @@ class Readings:
     run: list[int] = field(default_factory=list)
     line: list[int] = field(default_factory=list)
     point: list[int] = field(default_factory=list)
+    place: list[str] = field(default_factory=list)
     quantity: list[str] = field(default_factory=list)
     value: list[float] = field(default_factory=list)
     entered: list[str] = field(default_factory=list)
@@ -173,7 +180,7 @@ def digest_of(checked: Checked) -> str:
     r = checked.readings.by_id() if checked.client_ids else checked.readings
     head: list[Any] = [checked.id, checked.job, checked.test_point, checked.method, checked.started_at]
     head += [checked.finished_at, checked.supersedes, checked.reason, checked.note, checked.content]
-    rows = (r.run, r.line, r.point, r.quantity, r.value, r.entered, r.unit, r.taken_at)
+    rows = (r.run, r.line, r.point, r.place, r.quantity, r.value, r.entered, r.unit, r.taken_at)
     sweeps = [
         (s.run, s.line, s.quantity, s.started_at, s.duration_s, s.mean, s.entered, s.unit, s.samples)
         for s in sorted(checked.sweeps, key=lambda sweep: sweep.id)
@@ -200,6 +207,8 @@ def _content(session: SessionIn, instruments: dict[str, UUID], faults: list[Faul
         for name, quantity in CONDITION_KINDS.items()
         if (amount := getattr(session.conditions, name)) is not None
     }
+    if METHODS[session.method].air and "air_temperature" not in conditions:
+        faults.append(Fault("/conditions/air_temperature", "This is missing."))
     zero_checks = [
         {
             "at": microseconds(check.at),
@@ -212,18 +221,77 @@ def _content(session: SessionIn, instruments: dict[str, UUID], faults: list[Faul
     return {
         "conditions": conditions,
         "plane": _plane(session, faults),
+        "told": _told(session, faults),
         "zero_checks": zero_checks,
         "instruments": {use: str(one) for use, one in sorted(instruments.items())},
     }
 
 
+def _told(session: SessionIn, faults: list[Fault]) -> dict[str, Any]:
+    """What was told, by name: a figure in SI and as entered, one of its choices, or a list of those."""
+    kind = METHODS[session.method]
+    known = {told.name: told for told in kind.told}
+    found: dict[str, Any] = {}
+    for name, value in session.told.items():
+        at = f"/told/{name}"
+        if name not in known:
+            names = ", ".join(known) or "nothing"
+            faults.append(Fault(at, f"A {kind.method.label.lower()} is told: {names}."))
+        elif isinstance(value, list) != known[name].many:
+            faults.append(Fault(at, "This is a list." if known[name].many else "This is one, not a list."))
+        elif isinstance(value, list):
+            found[name] = [
+                None if one is None else _told_one(known[name], one, f"{at}/{n}", faults)
+                for n, one in enumerate(value[:MOST_TOLD])
+            ]
+        else:
+            found[name] = _told_one(known[name], value, at, faults)
+    missing = [told for told in kind.told if told.needed and told.name not in found]
+    faults += [Fault(f"/told/{told.name}", f"This is missing: {told.words}.") for told in missing]
+    return found
+
+
+def _told_one(told: Told, value: ToldIn | str, at: str, faults: list[Fault]) -> Any:
+    if told.kind is None:
+        if isinstance(value, ToldIn) or (told.choices and value not in told.choices):
+            choices = f"one of: {', '.join(told.choices)}" if told.choices else "a text"
+            faults.append(Fault(at, f"{told.words} is {choices}."))
+            return None
+        return value[:LONGEST_TEXT]
+    if not isinstance(value, ToldIn):
+        faults.append(Fault(at, f'{told.words} is a figure: {{"value": "1.5", "unit": "…"}}.'))
+        return None
+    return _told_figure(told.kind, value, at, faults)
+
+
+def _told_figure(kind: Kind, told: ToldIn, at: str, faults: list[Fault]) -> dict[str, Any]:
+    """{"si", "value", "unit"} and, where U was told, "u" (SI, standard) and "expanded_uncertainty"."""
+    text = told.value if isinstance(told.value, str) else repr(told.value)
+    found = {"si": math.nan, "value": text, "unit": told.unit}
+    unit = UNITS.get((kind.value, told.unit))
+    if unit is None:
+        known = ", ".join(u.ucum for u in TABLE if u.kind is kind)
+        faults.append(Fault(f"{at}/unit", f"'{told.unit}' is no unit of {plain(kind)}; use one of: {known}."))
+        return found
+    spread = told.expanded_uncertainty
+    try:
+        found["si"] = (_number(text) + unit.offset) * unit.factor
+        if spread is not None:
+            shown = spread if isinstance(spread, str) else repr(spread)
+            found |= {"u": abs(_number(shown)) * unit.factor / 2.0, "expanded_uncertainty": shown}
+    except ValueError as error:
+        faults.append(Fault(at, str(error)))
+    return found
+
+
 def _plane(session: SessionIn, faults: list[Fault]) -> dict[str, Any] | None:
-    plane, hood = session.plane, session.method == Method.HOOD_READING.value
-    if plane is None or hood:
-        if plane is None and not hood:
+    plane, kind = session.plane, METHODS[session.method]
+    if plane is None or not kind.plane:
+        if plane is None and kind.plane:
             faults.append(Fault("/plane", "This method needs the measuring plane as found."))
-        if plane is not None and hood:
-            faults.append(Fault("/plane", "A flow hood reading has no measuring plane; leave it out."))
+        if plane is not None and not kind.plane:
+            words = kind.method.label.lower()
+            faults.append(Fault("/plane", f"A {words} has no measuring plane; leave it out."))
         return None
     sizes = {
         name: figure(amount, "length", f"/plane/{name}", faults)
@@ -343,6 +411,7 @@ def _readings(session: SessionIn, readings: list[ReadingIn], raw: bytes, faults:
         run=[r.run for r in readings],
         line=[r.line for r in readings],
         point=[r.point for r in readings],
+        place=[r.place for r in readings],
         quantity=[r.quantity for r in readings],
         entered=_spelled([r.value for r in readings], raw),
         unit=[r.unit for r in readings],
@@ -421,24 +490,58 @@ def _suits_method(
     instruments: dict[str, UUID],
     faults: list[Fault],
 ) -> None:
-    allowed, swept = READ_BY[session.method], session.method == Method.SWEPT_TRAVERSE.value
-    shown = {sweep.quantity for sweep in sweeps if sweep} if swept else set(rows.quantity)
-    if not (session.sweeps if swept else rows.quantity):
-        part = "sweeps" if swept else "readings"
-        faults.append(Fault(f"/{part}", f"A {_words(session.method)} needs {part}."))
-    if rows.quantity if swept else session.sweeps:
-        part = "readings" if swept else "sweeps"
-        faults.append(Fault(f"/{part}", f"A {_words(session.method)} takes no {part}."))
-    takes = f"A {_words(session.method)} takes {' or '.join(sorted(allowed))}"
-    faults += [Fault("/readings", f"{takes}, not {quantity}.") for quantity in sorted(shown - allowed)]
+    kind = METHODS[session.method]
+    words = kind.method.label.lower()
+    wanted, unwanted = ("sweeps", "readings") if kind.swept else ("readings", "sweeps")
+    if not (session.sweeps if kind.swept else rows.quantity):
+        faults.append(Fault(f"/{wanted}", f"A {words} needs {wanted}."))
+    if rows.quantity if kind.swept else session.sweeps:
+        faults.append(Fault(f"/{unwanted}", f"A {words} takes no {unwanted}."))
     faults += [
-        Fault(f"/instruments/{USE_OF[quantity]}", f"Name the instrument that showed the {quantity}.")
-        for quantity in sorted(shown & allowed)
-        if USE_OF[quantity] not in instruments
+        Fault(f"/instruments/{use}", f"A {words} has no use for it; leave it out.")
+        for use in instruments
+        if use not in kind.uses
     ]
-    if len(shown & allowed) > 1:
-        faults.append(Fault("/readings", "One session has one quantity; post pressure and velocity apart."))
+    used = _swept_places(kind, sweeps, faults) if kind.swept else _places(kind, rows, faults)
+    faults += [
+        Fault(f"/instruments/{place.use}", f"Name the instrument that showed the {plain(place.quantity)}.")
+        for place in used
+        if place.use not in instruments
+    ]
 
 
-def _words(method: str) -> str:
-    return Method(method).label.lower()
+def _places(kind: MethodKind, rows: Readings, faults: list[Fault]) -> list[Place]:
+    """Places that have readings, each with what it is to show and as many as it needs."""
+    counted = Counter(zip(rows.place, rows.quantity, strict=True))
+    used: dict[str, Place] = {}
+    read: Counter[str] = Counter()
+    for (name, quantity), count in counted.items():
+        place = kind.place(name)
+        if place is None:
+            known = ", ".join(one.name for one in kind.places)
+            faults.append(Fault("/readings", f"There is no place '{name}' here; places are: {known}."))
+        elif place.quantity != quantity:
+            words = f"{place.words} is {plain(place.quantity)}, not {plain(quantity)}."
+            faults.append(Fault("/readings", words))
+        else:
+            used[place.use] = place
+            read[place.name] += count
+    if rows.quantity:
+        faults += [
+            Fault("/readings", f"{place.words} ('{place.name}') needs {place.least} readings at the least.")
+            for place in kind.places
+            if read[place.name] < place.least
+        ]
+    return list(used.values())
+
+
+def _swept_places(kind: MethodKind, sweeps: Sequence[SweepRow | None], faults: list[Fault]) -> list[Place]:
+    shown = {sweep.quantity for sweep in sweeps if sweep}
+    if len(shown) > 1:
+        faults.append(Fault("/sweeps", "One session has one quantity; post pressure and velocity apart."))
+    return [place for place in kind.places if place.quantity.value in shown]
+
+
+def plain(quantity: str) -> str:
+    """A quantity in words."""
+    return quantity.replace("_", " ")

@@ -1,20 +1,14 @@
 """From stored inputs to figures and verdict. The same inputs give the same digits, years later too."""
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, cast
 
 from jobs.events import digest
+from jobs.models import Measurand
 from measurements import calc
 from measurements.inputs import on_standard_basis
-from measurements.models import Method, Outcome, Verdict
-
-METHODS: dict[str, tuple[type, Callable[[Any], calc.MethodResult]]] = {
-    Method.PITOT_TRAVERSE.value: (calc.PitotTraverse, calc.pitot_traverse),
-    Method.SWEPT_TRAVERSE.value: (calc.SweptTraverse, calc.swept_traverse),
-    Method.CENTRELINE_READING.value: (calc.CentrelineReading, calc.centreline_reading),
-    Method.HOOD_READING.value: (calc.HoodReading, calc.hood_reading),
-}
+from measurements.methods import METHODS
+from measurements.models import Outcome, Verdict
 
 
 @dataclass(frozen=True)
@@ -36,9 +30,9 @@ def compute(inputs: dict[str, Any]) -> Computed:
     """The figures of one session from its stored inputs. A refusal of the calculation is an outcome."""
     if refusal := inputs.get("refusal"):
         return refused(refusal)
-    kind, run = METHODS[inputs["method"]]
+    kind = METHODS[inputs["method"]]
     try:
-        found = run(calc.from_plain(kind, inputs["calculation"]))
+        found = kind.run(calc.from_plain(kind.inputs, inputs["calculation"]))
         judged = judge(found, inputs["judgement"])
     except calc.CalcError as error:
         return refused(str(error))
@@ -54,49 +48,97 @@ def refused(reason: str) -> Computed:
 
 
 def judge(found: calc.MethodResult, judgement: dict[str, Any]) -> calc.Conformity | None:
-    """Like with like: the flow on the density basis that the design states. None without a design."""
-    design = judgement["design_flow"]
-    if not design:
+    """Like with like: a flow on the density basis that the design states. None without design and limits.
+
+    Limits at the point win over its design with tolerances, and that over limits that the test itself brings.
+    """
+    compared, design, limits = compared_figure(found, judgement), _design(found, judgement), None
+    limits = _limits(found, judgement, design)
+    if limits is None:
         return None
-    compared = compared_flow(found, judgement)
+    signed = found.measurand != FLOW
+    shown = compared.value if signed else abs(compared.value)
     rule = calc.from_plain(calc.AcceptanceRule, judgement["rule"])
     if not found.verdict_allowed:
-        return calc.not_decidable(abs(compared.value), design=design, rule=rule)
+        return calc.not_decidable(shown, design=design, rule=rule)
+    return calc.judge(compared, calc.Tolerance(*limits), design=design, rule=rule, signed=signed)
+
+
+FLOW = Measurand.FLOW.value
+
+
+def _design(found: calc.MethodResult, judgement: dict[str, Any]) -> float | None:
+    """The design value of the measurand; None without one."""
+    if found.measurand == FLOW:
+        return judgement["design_flow"] or None
+    return judgement["design_value"] if judgement["design_of"] == found.measurand else None
+
+
+def _limits(
+    found: calc.MethodResult, judgement: dict[str, Any], design: float | None
+) -> tuple[float | None, float | None] | None:
+    own = found.measurand != FLOW and judgement["design_of"] == found.measurand
+    told = (judgement["limit_low"], judgement["limit_high"]) if own else (None, None)
+    if told != (None, None):
+        return told
+    if not design:
+        return found.limits if found.limits and found.limits != (None, None) else None
     below, above = judgement["tolerance_below"], judgement["tolerance_above"]
-    tolerance = calc.tolerance_of(design, None if below is None else -below, above)
-    return calc.judge(compared, tolerance, design=design, rule=rule)
+    size = abs(design)
+    low = None if below is None else design - below * size
+    high = None if above is None else design + above * size
+    return (low, high) if (low, high) != (None, None) else None
 
 
-def compared_flow(found: calc.MethodResult, judgement: dict[str, Any]) -> calc.Result:
-    return found.standard_flow if on_standard_basis(judgement) else found.flow
+def compared_figure(found: calc.MethodResult, judgement: dict[str, Any]) -> calc.Result:
+    """The measurand's figure; a flow of air on the basis of its design."""
+    if found.measurand == FLOW and on_standard_basis(judgement) and "standard_flow" in found.results:
+        return found.standard_flow
+    return found.main
 
 
 def _figures(
     found: calc.MethodResult, judged: calc.Conformity | None, judgement: dict[str, Any]
 ) -> dict[str, Any]:
-    flow, standard, compared = found.flow, found.standard_flow, compared_flow(found, judgement)
+    compared, design = compared_figure(found, judgement), _design(found, judgement)
+    low, high = _limits(found, judgement, design) or (None, None)
     decidable = judged is not None and judged.verdict is not calc.Verdict.NOT_DECIDABLE
-    design = judgement["design_flow"] or None
+    tolerated = design and judged
     return {
         "outcome": Outcome.COMPUTED.value,
         "refusal": "",
-        "flow": flow.value,
-        "flow_u": flow.u,
-        "flow_expanded": flow.U,
-        "coverage_factor": flow.k,
-        "effective_dof": flow.dof if flow.dof != float("inf") else None,
-        "standard_flow": standard.value,
-        "standard_flow_expanded": standard.U,
-        "density": found.density.value,
-        "mean_velocity": found.velocity.value if found.velocity else None,
-        "design_flow": design,
-        "share_of_design": abs(compared.value) / design if design else None,
-        "share_expanded": compared.U / design if design else None,
+        "measurand": found.measurand,
+        "value": compared.value,
+        "value_expanded": compared.U,
+        **_flow_figures(found),
+        "coverage_factor": compared.k,
+        "effective_dof": compared.dof if compared.dof != float("inf") else None,
+        "design_flow": design if found.measurand == FLOW else None,
+        "design_value": design,
+        "limit_low": low,
+        "limit_high": high,
+        "share_of_design": judged.share if tolerated and judged else None,
+        "share_expanded": compared.U / abs(design) if tolerated and design else None,
         "tolerance_below": judgement["tolerance_below"],
         "tolerance_above": judgement["tolerance_above"],
         "verdict": judged.verdict.value if judged else Verdict.NOT_DECIDABLE.value,
         "probability": judged.probability if judged and decidable else None,
         "accepted": judged.accepted if judged and decidable else None,
+    }
+
+
+def _flow_figures(found: calc.MethodResult) -> dict[str, Any]:
+    """Columns of a flow; empty where the method has none."""
+    flow, standard = found.results.get("flow"), found.results.get("standard_flow")
+    density, velocity = found.results.get("density"), found.velocity
+    return {
+        "flow": flow.value if flow else None,
+        "flow_u": flow.u if flow else None,
+        "flow_expanded": flow.U if flow else None,
+        "standard_flow": standard.value if standard else None,
+        "standard_flow_expanded": standard.U if standard else None,
+        "density": density.value if density else None,
+        "mean_velocity": velocity.value if velocity else None,
     }
 
 

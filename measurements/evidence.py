@@ -36,6 +36,7 @@ def _readings(rows: list[Reading]) -> Readings:
         run=[row.run for row in rows],
         line=[row.line for row in rows],
         point=[row.point for row in rows],
+        place=[row.place for row in rows],
         quantity=[row.quantity for row in rows],
         value=[row.value for row in rows],
         entered=[row.entered for row in rows],

@@ -1,12 +1,15 @@
 """From a loaded session to the inputs of its calculation, as plain JSON that is stored with the result."""
 
 import math
+from collections.abc import Callable
+from dataclasses import fields
 from typing import Any
 
-from jobs.models import DecisionRule, DensityBasis, InstrumentRange
+from jobs.models import DecisionRule, DensityBasis, InstrumentRange, Quantity
 from measurements import calc
-from measurements.loading import Loaded, Tool
-from measurements.models import Method, Sweep
+from measurements.loading import QUANTITY_OF_USE, Loaded, Tool
+from measurements.methods import Place, Told
+from measurements.models import Method, Reading, Sweep
 
 SPREAD = {"temperature": 0.3, "humidity": 0.02, "barometer": 20.0}
 """Standard uncertainty of the place and moment of a reading of the air: K, 1, Pa (practice)."""
@@ -24,7 +27,7 @@ def inputs_of(loaded: Loaded) -> dict[str, Any]:
         Method.SWEPT_TRAVERSE: _swept,
         Method.CENTRELINE_READING: _centreline,
         Method.HOOD_READING: _hood,
-    }[Method(loaded.session.method)]
+    }.get(Method(loaded.session.method), by_name)
     return {
         "method": loaded.session.method,
         "calculation": calc.to_plain(build(loaded)),
@@ -40,6 +43,10 @@ def judgement_of(loaded: Loaded) -> dict[str, Any]:
     return {
         "design_flow": point.design_flow,
         "design_basis": point.design_basis,
+        "design_of": point.design_of,
+        "design_value": point.design_value,
+        "limit_low": point.limit_low,
+        "limit_high": point.limit_high,
         "tolerance_below": first_given(point.tolerance_below, job.tolerance_below, company.tolerance_below),
         "tolerance_above": first_given(point.tolerance_above, job.tolerance_above, company.tolerance_above),
         "rule": calc.to_plain(_rule(company.decision_rule, company.decision_parameter)),
@@ -170,6 +177,75 @@ def _hood(loaded: Loaded) -> calc.HoodReading:
     )
 
 
+def by_name(loaded: Loaded) -> Any:
+    """The method's input, each field from the place, the told figure or the circumstance of its name.
+
+    Raises calc.Refused naming the field.
+    """
+    kind, told = loaded.kind, loaded.content.get("told") or {}
+    names = {field.name for field in fields(kind.inputs)}
+    plain: dict[str, Any] = {
+        place.name: calc.to_plain(_readings(loaded, place, rows))
+        for place in kind.places
+        if (rows := loaded.rows_of(place))
+    }
+    for one in kind.told:
+        if one.name in told:
+            plain[one.name] = _told(one, told[one.name])
+    for name, circumstance in _CIRCUMSTANCES.items():
+        if name in names and name not in plain:
+            plain[name] = calc.to_plain(circumstance(loaded))
+    return calc.from_plain(kind.inputs, kind.shape(plain))
+
+
+def _readings(loaded: Loaded, place: Place, rows: list[Reading]) -> calc.Readings:
+    values = [row.value for row in rows]
+    start = loaded.session.started_at
+    zeros = [zero for zero in zeros_of(loaded, place.use) if zero is not None]
+    return calc.Readings(
+        values=tuple(values),
+        instrument=instrument_of(loaded, place.use, values),
+        by=str(loaded.tools[place.use].instrument.id),
+        places=tuple((row.run, row.line, row.point) for row in rows),
+        times=tuple((row.taken_at - start).total_seconds() for row in rows),
+        zero=math.fsum(zeros) / len(zeros) if zeros else None,
+    )
+
+
+def _told(told: Told, entry: Any) -> Any:
+    """Plain data of a told figure: a number, or an estimate where its uncertainty matters."""
+    if isinstance(entry, list):
+        return [_told(told, one) for one in entry]
+    if not isinstance(entry, dict):
+        return entry
+    if not told.uncertain:
+        return entry["si"]
+    return {"value": entry["si"], "u": entry.get("u", told.usual_u * abs(entry["si"]))}
+
+
+_CIRCUMSTANCES: dict[str, Callable[[Loaded], Any]] = {
+    "air": lambda loaded: air_of(loaded),
+    "standard_density": lambda loaded: loaded.company.standard_density,
+    "convention": lambda loaded: loaded.company.fan_static,
+    "duct": lambda loaded: duct_of(loaded.content["plane"]),
+    "rule": lambda loaded: loaded.content["plane"]["rule"],
+    "holes": lambda loaded: loaded.content["plane"]["lines"],
+    "rows": lambda loaded: loaded.content["plane"]["points"],
+    "upstream": lambda loaded: loaded.si("plane", "upstream"),
+    "downstream": lambda loaded: loaded.si("plane", "downstream"),
+    "barometer": lambda loaded: _barometer(loaded),
+}
+"""Fields that are neither read nor told by themselves."""
+
+
+def _barometer(loaded: Loaded) -> calc.Estimate:
+    """Absolute pressure of the air round the place; by the site's height without a barometer."""
+    value, u = _corrected(loaded, "barometer", "barometric_pressure")
+    if value is None:
+        return calc.Estimate(calc.pressure_at_altitude(loaded.site.elevation_m), calc.WEATHER_U)
+    return calc.Estimate(value, u)
+
+
 def duct_of(plane: dict[str, Any]) -> calc.Duct:
     """The duct as found. Raises calc.Refused."""
     sizes = {
@@ -258,9 +334,11 @@ def probe_of(loaded: Loaded) -> calc.Estimate:
     return calc.Estimate(tool.instrument.probe_factor, 0.005 if u is None else u)
 
 
-def zeros_of(loaded: Loaded) -> tuple[float | None, float | None]:
-    """Zero of the manometer that was read, before the first and after the last reading, Pa."""
-    own = loaded.content["instruments"].get("pressure")
+def zeros_of(loaded: Loaded, use: str = "pressure") -> tuple[float | None, float | None]:
+    """Zero of the instrument in that use, before the first and after the last reading, Pa."""
+    own = loaded.content["instruments"].get(use)
+    if QUANTITY_OF_USE.get(use) is not Quantity.PRESSURE:
+        return None, None
     found = [check for check in loaded.content["zero_checks"] if check["instrument"] == own]
     checks = sorted(found, key=lambda check: check["at"])
     moments = [row.taken_at for row in loaded.readings] or [row.started_at for row in loaded.sweeps]

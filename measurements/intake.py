@@ -23,7 +23,8 @@ from jobs.bulk import Floats, Int2s, Statement, Texts, Times, Uuids, id_bytes, r
 from jobs.errors import Busy, Conflict, Fault, Forbidden, TooLarge
 from jobs.tenancy.ids import uuid7
 from measurements.batch import MOST_READINGS, Refused, read_envelope, read_session
-from measurements.checked import USE_OF, Checked, check_session
+from measurements.checked import Checked, check_session
+from measurements.methods import METHODS
 
 STORED, ALREADY, OTHER, REFUSED = "stored", "already_stored", "known_with_other_content", "refused"
 UNKNOWN = "There is nothing by that id."
@@ -259,11 +260,11 @@ FROM unnest(%b::uuid[], %b::uuid[], %b::uuid[], %b::text[], %b::timestamptz[], %
 ON CONFLICT (company_id, id) DO NOTHING RETURNING id
 """
 STORE_READINGS = """
-INSERT INTO measurements_reading (company_id, id, session_id, instrument_id, run, line, point, quantity,
-    value, entered, unit, taken_at)
-SELECT %b::uuid, i, s, t, r, l, p, q, v, e, u, a
-FROM unnest(%b::uuid[], %b::uuid[], %b::uuid[], %b::int2[], %b::int2[], %b::int2[], %b::text[], %b::float8[],
-            %b::text[], %b::text[], %b::timestamptz[]) AS x (i, s, t, r, l, p, q, v, e, u, a)
+INSERT INTO measurements_reading (company_id, id, session_id, instrument_id, run, line, point, place,
+    quantity, value, entered, unit, taken_at)
+SELECT %b::uuid, i, s, t, r, l, p, w, q, v, e, u, a
+FROM unnest(%b::uuid[], %b::uuid[], %b::uuid[], %b::int2[], %b::int2[], %b::int2[], %b::text[], %b::text[],
+            %b::float8[], %b::text[], %b::text[], %b::timestamptz[]) AS x (i, s, t, r, l, p, w, q, v, e, u, a)
 ON CONFLICT (company_id, id) DO NOTHING
 """
 STORE_SWEEPS = """
@@ -347,10 +348,11 @@ def _reading_rows(company_id: UUID, new: Sequence[Checked]) -> list[Statement]:
     columns = [
         Uuids(_joined(r.ids for r in rows)),
         Uuids(_joined([c.id.bytes] * len(c.readings.ids) for c in owners)),
-        Uuids(_joined(_shown_by(c, c.readings.quantity) for c in owners)),
+        Uuids(_joined(_shown_by(c) for c in owners)),
         Int2s(_joined(r.run for r in rows)),
         Int2s(_joined(r.line for r in rows)),
         Int2s(_joined(r.point for r in rows)),
+        Texts(_joined(r.place for r in rows)),
         Texts(_joined(r.quantity for r in rows)),
         Floats(_joined(r.value for r in rows)),
         Texts(_joined(r.entered for r in rows)),
@@ -364,9 +366,15 @@ def _joined(parts: Iterable[Sequence[Any]]) -> list[Any]:
     return list(chain.from_iterable(parts))
 
 
-def _shown_by(one: Checked, quantities: Sequence[str]) -> list[bytes]:
-    """The instrument of each figure. A session has one quantity, and names its instrument."""
-    return [one.instruments[USE_OF[quantities[0]]].bytes] * len(quantities)
+def _shown_by(one: Checked) -> list[bytes]:
+    """The instrument of each reading: the one that is named for the use of its place."""
+    names, kind = one.readings.place, METHODS[one.method]
+    by_name = {
+        name: one.instruments[place.use].bytes
+        for name in set(names)
+        if (place := kind.place(name)) is not None
+    }
+    return [by_name[name] for name in names]
 
 
 def _sweep_rows(company_id: UUID, new: Sequence[Checked]) -> list[Statement]:
@@ -376,7 +384,7 @@ def _sweep_rows(company_id: UUID, new: Sequence[Checked]) -> list[Statement]:
     columns = [
         Uuids([s.id for _, s in pairs]),
         Uuids([c.id.bytes for c, _ in pairs]),
-        Uuids([c.instruments[USE_OF[s.quantity]].bytes for c, s in pairs]),
+        Uuids([c.instruments[s.quantity].bytes for c, s in pairs]),
         Int2s([s.run for _, s in pairs]),
         Int2s([s.line for _, s in pairs]),
         Texts([s.quantity for _, s in pairs]),

@@ -24,6 +24,7 @@ from jobs.models import (
     TestPoint,
 )
 from jobs.tenancy.context import current_company
+from measurements.methods import METHODS, MethodKind, Place
 from measurements.models import Reading, Session, Sweep
 
 QUANTITY_OF_USE = {
@@ -34,6 +35,17 @@ QUANTITY_OF_USE = {
     "barometer": Quantity.ABSOLUTE_PRESSURE,
     "hood": Quantity.FLOW,
     "velocity": Quantity.VELOCITY,
+    "flow": Quantity.FLOW,
+    "speed": Quantity.SPEED,
+    "voltage": Quantity.VOLTAGE,
+    "current": Quantity.CURRENT,
+    "power": Quantity.POWER,
+    "power_factor": Quantity.FACTOR,
+    "carbon_dioxide": Quantity.CARBON_DIOXIDE,
+    "particles": Quantity.CONCENTRATION,
+    "sound": Quantity.SOUND_LEVEL,
+    "water_pressure": Quantity.PRESSURE,
+    "water_temperature": Quantity.TEMPERATURE,
 }
 """What an instrument is used for in a session, and the quantity it then shows."""
 
@@ -93,6 +105,17 @@ class Loaded:
     def content(self) -> dict[str, Any]:
         content: dict[str, Any] = self.session.content
         return content
+
+    @property
+    def kind(self) -> MethodKind:
+        """What the session's method takes."""
+        return METHODS[self.session.method]
+
+    def rows_of(self, place: Place) -> list[Reading]:
+        """Readings of a place, in the order of run, line and point."""
+        names = {place.name, ""} if place is self.kind.places[0] else {place.name}
+        found = [row for row in self.readings if row.place in names]
+        return sorted(found, key=lambda row: (row.run, row.line, row.point, row.id))
 
     @cached_property
     def measured_on(self) -> date:

@@ -35,6 +35,13 @@ class DecisionRule(models.TextChoices):
     PROBABILITY = "probability", "Probability: the true value lies within tolerance at least this surely"
 
 
+class FanStatic(models.TextChoices):
+    """Which fan static pressure the company's reports state."""
+
+    DEFINED = "defined", "Fan static pressure as defined: SP2 − SP1 − VP1 (AMCA 201, ISO 5801)"
+    FIELD = "field", "Static pressure rise as read: SP2 − SP1"
+
+
 class Lapse(models.TextChoices):
     """What planning does with an instrument whose calibration lapses before the job ends."""
 
@@ -66,6 +73,11 @@ class Company(models.Model):
     self_approval = models.BooleanField(
         default=False,
         help_text="Let somebody approve a job they measured on. The report then says so.",
+    )
+    fan_static = models.TextField(
+        choices=FanStatic.choices,
+        default=FanStatic.DEFINED,
+        help_text="Contracts differ; the report prints which one it states.",
     )
     calibration_lapse = models.TextField(choices=Lapse.choices, default=Lapse.REFUSE)
     created_at = models.DateTimeField(auto_now_add=True)

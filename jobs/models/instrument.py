@@ -19,6 +19,11 @@ class InstrumentKind(models.TextChoices):
     TAPE = "tape", "Measuring tape"
     TACHOMETER = "tachometer", "Tachometer"
     ELECTRICAL = "electrical", "Electrical meter"
+    PRESSURE_GAUGE = "pressure_gauge", "Pressure gauge"
+    FLOW_METER = "flow_meter", "Flow meter"
+    SOUND_METER = "sound_meter", "Sound level meter"
+    GAS_ANALYSER = "gas_analyser", "Carbon dioxide analyser"
+    PARTICLE_COUNTER = "particle_counter", "Particle counter"
     OTHER = "other", "Other"
 
 
@@ -34,6 +39,12 @@ class Quantity(models.TextChoices):
     LENGTH = "length", "Length, m"
     FACTOR = "factor", "Probe factor"
     SPEED = "speed", "Rotational speed, 1/s"
+    VOLTAGE = "voltage", "Voltage, V"
+    CURRENT = "current", "Current, A"
+    POWER = "power", "Power, W"
+    CARBON_DIOXIDE = "carbon_dioxide", "Carbon dioxide, share"
+    CONCENTRATION = "concentration", "Particles, 1/m³"
+    SOUND_LEVEL = "sound_level", "Sound level, dB"
 
 
 class Instrument(TenantModel):

@@ -76,6 +76,10 @@ class PointKind(models.TextChoices):
     PUMP = "pump", "Pump"
     VALVE = "valve", "Valve"
     ROOM = "room", "Room"
+    UNIT = "unit", "Air handling unit"
+    DUCT = "duct", "Duct section"
+    FUME_HOOD = "fume_hood", "Fume hood"
+    DEVICE = "device", "Pressure device"
 
 
 class Shape(models.TextChoices):
@@ -90,6 +94,31 @@ class DensityBasis(models.TextChoices):
 
     ACTUAL = "actual", "At actual density"
     STANDARD = "standard", "At standard density"
+
+
+class Measurand(models.TextChoices):
+    """What a figure is about. The SI unit of each; a flow's design stands in `design_flow`."""
+
+    FLOW = "flow", "Flow, m³/s"
+    PRESSURE = "pressure", "Pressure, Pa"
+    EXTERNAL_STATIC = "external_static", "External static pressure, Pa"
+    FAN_STATIC_PRESSURE = "fan_static_pressure", "Fan static pressure, Pa"
+    VELOCITY = "velocity", "Mean face velocity, m/s"
+    OUTDOOR_SHARE = "outdoor_share", "Outdoor air share"
+    LEAKAGE = "leakage", "Leakage, m³/s per m²"
+    HEAD = "head", "Head, m"
+    HEAT = "heat", "Heat, W"
+    NC_RATING = "nc_rating", "NC rating"
+
+    @property
+    def words(self) -> str:
+        """The label without its unit."""
+        return str(self.label).partition(",")[0]
+
+    @property
+    def unit(self) -> str:
+        """The SI unit."""
+        return str(self.label).partition(", ")[2].replace("m³/s per m²", "m³/s/m²") or "1"
 
 
 class TestPoint(TenantModel):
@@ -111,6 +140,14 @@ class TestPoint(TenantModel):
         max_length=40, blank=True, help_text="As the schedule gave it, with unit."
     )
     design_basis = models.TextField(choices=DensityBasis.choices, default=DensityBasis.ACTUAL)
+    design_of = models.TextField(
+        choices=Measurand.choices,
+        blank=True,
+        help_text="What design_value and the limits are about, when it is no flow.",
+    )
+    design_value = models.FloatField(null=True, blank=True, help_text="SI; signed for pressures.")
+    limit_low = models.FloatField(null=True, blank=True, help_text="SI. Limits win over tolerances.")
+    limit_high = models.FloatField(null=True, blank=True, help_text="SI")
     tolerance_below = models.FloatField(
         null=True, blank=True, help_text="Share; empty: the job's or company's."
     )

@@ -6,7 +6,7 @@ from typing import Any
 from django import forms
 
 from jobs.access import SCOPES
-from jobs.models import Company, DecisionRule, Lapse, Member, Role, UnitSystem
+from jobs.models import Company, DecisionRule, FanStatic, Lapse, Member, Role, UnitSystem
 
 ROLE_WORDS = {
     Role.OWNER: "Manages people, keys and the rules of the house.",
@@ -231,6 +231,9 @@ class CompanySettings(Seen):
         help_text="Guarded: the guard band as a multiple of U, 0 to 2. Probability: 0.5 or more, below 1."
         " Unused for simple acceptance.",
         error_messages={"required": "Enter a number; 0 for simple acceptance.", "invalid": "Enter a number."},
+    )
+    fan_static = forms.ChoiceField(
+        label="Fan static pressure in reports", choices=FanStatic.choices, widget=forms.RadioSelect
     )
     calibration_lapse = forms.ChoiceField(
         label="When a calibration ends before the job does, planning shall", choices=Lapse.choices

@@ -11,8 +11,8 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from jobs.errors import Fault, Invalid
-from jobs.models import Quantity
-from jobs.units import Unit, UnknownUnit, find_unit, units_of
+from jobs.models import Measurand, Quantity
+from jobs.units import DESIGNED_IN, Unit, UnknownUnit, find_unit, units_of
 
 M = TypeVar("M", bound=Model)
 Known = Mapping[str, tuple[str, Callable[[str], Any]]]
@@ -103,6 +103,62 @@ class LengthField(QuantityField):
 @extend_schema_field(quantity_schema(Quantity.FLOW))
 class FlowField(QuantityField):
     quantity = Quantity.FLOW
+
+
+class Design(NamedTuple):
+    """Design of something else than a flow: what of, value and limits in SI."""
+
+    of: str
+    value: float | None
+    low: float | None
+    high: float | None
+
+
+DESIGN_NAMES = {"of", "unit", "value", "low", "high"}
+DESIGN_SCHEMA = {
+    "type": "object",
+    "nullable": True,
+    "required": ["of", "unit"],
+    "additionalProperties": False,
+    "properties": {
+        "of": {"type": "string", "enum": [one.value for one in DESIGNED_IN]},
+        "unit": {"type": "string", "example": "Pa", "description": "For all three figures; '1' for shares."},
+        "value": NUMBER_SCHEMA,
+        "low": NUMBER_SCHEMA,
+        "high": NUMBER_SCHEMA,
+    },
+    "example": {"of": "pressure", "unit": "Pa", "value": "15", "low": "10"},
+}
+
+
+@extend_schema_field(DESIGN_SCHEMA)
+class DesignField(serializers.Field):
+    """{"of": "pressure", "unit": "Pa", "value": "15", "low": "10", "high": null} in; Design inside; SI out.
+
+    Limits win over tolerances; one limit alone is a one-sided tolerance.
+    """
+
+    def get_attribute(self, instance: Any) -> Any:
+        return instance
+
+    def to_internal_value(self, data: Any) -> Design:
+        if not isinstance(data, Mapping) or not {"of", "unit"} <= set(data) <= DESIGN_NAMES:
+            raise serializers.ValidationError('Give {"of": …, "unit": …, "value": …, "low": …, "high": …}.')
+        if data["of"] not in DESIGNED_IN:
+            known = ", ".join(one.value for one in DESIGNED_IN)
+            raise serializers.ValidationError(f"'of' is one of {known}.")
+        unit = read_unit(data["unit"], DESIGNED_IN[Measurand(data["of"])])
+        figures = (data.get(name) for name in ("value", "low", "high"))
+        return Design(
+            str(data["of"]), *(None if one is None else unit.to_si(read_figure(one).value) for one in figures)
+        )
+
+    def to_representation(self, row: Any) -> dict[str, Any] | None:
+        if not row.design_of:
+            return None
+        unit = SI[DESIGNED_IN[row.design_of]]
+        figures = {"value": row.design_value, "low": row.limit_low, "high": row.limit_high}
+        return {"of": row.design_of, "unit": unit, **figures}
 
 
 def read_unit(data: Any, quantity: Quantity) -> Unit:

@@ -6,7 +6,7 @@ from rest_framework import serializers
 
 from jobs.http.door import Strict
 from jobs.models import Customer, DensityBasis, PointKind, Shape, Site, System, SystemKind, TestPoint
-from jobs.rest.fields import FlowField, LengthField, si
+from jobs.rest.fields import Design, DesignField, FlowField, LengthField, si
 
 
 class CustomerIn(Strict):
@@ -79,6 +79,7 @@ class PointChange(Strict):
     diameter = LengthField(allow_null=True, required=False)
     design_flow = FlowField(allow_null=True, required=False)
     design_basis = serializers.ChoiceField(DensityBasis.choices, required=False)
+    design = DesignField(allow_null=True, required=False, help_text="Of something else than a flow.")
     tolerance_below = serializers.FloatField(
         allow_null=True, required=False, help_text="Share, 0.1 for 10 %."
     )
@@ -100,12 +101,14 @@ class PointOut(serializers.ModelSerializer):
     height = LengthField(source="height_m", allow_null=True)
     diameter = LengthField(source="diameter_m", allow_null=True)
     design_flow = FlowField(allow_null=True)
+    design = DesignField(read_only=True)
 
     class Meta:
         model = TestPoint
         fields = [
             *("id", "system", "parent", "tag", "kind", "location", "shape", "width", "height", "diameter"),
-            *("design_flow", "design_entered", "design_basis", "tolerance_below", "tolerance_above"),
+            *("design_flow", "design_entered", "design_basis", "design"),
+            *("tolerance_below", "tolerance_above"),
             *("position", "created_at", "version"),
         ]
 
@@ -127,9 +130,13 @@ def point_fields(data: dict[str, Any]) -> dict[str, Any]:
     if "design_flow" in data:
         measure = data["design_flow"]
         fields |= {"design_flow": si(measure), "design_entered": measure.entered if measure else ""}
+    if "design" in data:
+        design = data["design"] or Design("", None, None, None)
+        fields |= {"design_of": design.of, "design_value": design.value}
+        fields |= {"limit_low": design.low, "limit_high": design.high}
     if "parent" in data:
         fields["parent_id"] = data["parent"]
     return fields
 
 
-_MEASURES = ("width", "height", "diameter", "design_flow", "parent")
+_MEASURES = ("width", "height", "diameter", "design_flow", "design", "parent")

@@ -12,6 +12,7 @@ from jobs.models import (
     DecisionRule,
     Device,
     EventPosition,
+    FanStatic,
     Invitation,
     Lapse,
     Member,
@@ -200,7 +201,7 @@ class CompanyOut(serializers.ModelSerializer):
         fields = (
             "id", "short_id", "name", "letterhead", "time_zone", "unit_system", "paper", "standard_density",
             "tolerance_below", "tolerance_above", "decision_rule", "decision_parameter", "self_approval",
-            "calibration_lapse", "created_at", "version",
+            "fan_static", "calibration_lapse", "created_at", "version",
         )  # fmt: skip
         read_only_fields = fields
 
@@ -222,6 +223,7 @@ class CompanyIn(Strict):
         required=False, help_text="Guard band in multiples of U (0 to 2), or least probability (0.5 to 1)."
     )
     self_approval = serializers.BooleanField(required=False)
+    fan_static = serializers.ChoiceField(choices=FanStatic.choices, required=False)
     calibration_lapse = serializers.ChoiceField(choices=Lapse.choices, required=False)
 
 

@@ -20,7 +20,7 @@ from .air import (
     wet_bulb,
 )
 from .centreline import CentrelineReading, centreline_reading
-from .conditions import Air, resolve_air
+from .conditions import WEATHER_U, Air, resolve_air
 from .conformity import (
     Conformity,
     DecisionRule,
@@ -51,10 +51,22 @@ from .layout import (
     plane_quality,
 )
 from .line import Line, fit_line
-from .method import Allowances, Code, Estimate, Limits, MethodResult, PointVelocity, Remark, RunFigure
+from .method import (
+    Allowances,
+    Code,
+    Estimate,
+    Limits,
+    MethodResult,
+    Part,
+    PartFigure,
+    PointVelocity,
+    Remark,
+    RunFigure,
+)
 from .models import HoodSignal, Signal
 from .outlet import HoodReading, hood_factor, hood_reading
 from .pictures import VelocityMap, Work, expected_work, usual_rule, velocity_map
+from .places import Readings
 from .plan import Sharing
 from .positions import Rule, round_fractions, side_fractions
 from .records import digest, from_plain, to_plain
@@ -71,6 +83,7 @@ __all__ = [
     "COVERAGE",
     "STANDARD_AIR_IP",
     "STANDARD_AIR_SI",
+    "WEATHER_U",
     "AcceptanceRule",
     "Accuracy",
     "Air",
@@ -99,6 +112,8 @@ __all__ = [
     "Line",
     "MethodResult",
     "ModelError",
+    "Part",
+    "PartFigure",
     "PitotTraverse",
     "Plane",
     "PlaneGrade",
@@ -107,6 +122,7 @@ __all__ = [
     "PointVelocity",
     "ProbeCheck",
     "Quantity",
+    "Readings",
     "Refused",
     "Remark",
     "Result",

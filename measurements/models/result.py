@@ -2,7 +2,7 @@
 
 from django.db import models
 
-from jobs.models import Job, Member, System, TestPoint
+from jobs.models import Job, Measurand, Member, System, TestPoint
 from jobs.tenancy.constraints import AppendOnly
 from jobs.tenancy.fields import TenantForeignKey
 from jobs.tenancy.models import TenantModel
@@ -37,6 +37,9 @@ class Result(TenantModel):
     inputs_digest = models.CharField(max_length=64)
     outcome = models.TextField(choices=Outcome.choices)
     refusal = models.TextField(blank=True)
+    measurand = models.TextField(choices=Measurand.choices, blank=True, help_text="What the verdict is about")
+    value = models.FloatField(null=True, help_text="Of the measurand, as compared; SI")
+    value_expanded = models.FloatField(null=True, help_text="Its U, 95.45 %")
     flow = models.FloatField(null=True, help_text="m³/s at actual density")
     flow_u = models.FloatField(null=True, help_text="Standard uncertainty")
     flow_expanded = models.FloatField(null=True, help_text="Expanded uncertainty U, 95.45 %")
@@ -47,6 +50,9 @@ class Result(TenantModel):
     density = models.FloatField(null=True, help_text="kg/m³ at the plane")
     mean_velocity = models.FloatField(null=True, help_text="m/s")
     design_flow = models.FloatField(null=True, help_text="m³/s, as compared")
+    design_value = models.FloatField(null=True, help_text="Of the measurand, as compared; SI")
+    limit_low = models.FloatField(null=True, help_text="Limits as judged; SI")
+    limit_high = models.FloatField(null=True)
     share_of_design = models.FloatField(null=True)
     share_expanded = models.FloatField(null=True, help_text="U of the share")
     tolerance_below = models.FloatField(null=True)

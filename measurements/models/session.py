@@ -16,6 +16,20 @@ class Method(models.TextChoices):
     SWEPT_TRAVERSE = "swept_traverse", "Swept traverse"
     CENTRELINE_READING = "centreline_reading", "Centreline reading"
     HOOD_READING = "hood_reading", "Flow hood reading"
+    ANEMOMETER_TRAVERSE = "anemometer_traverse", "Anemometer traverse"
+    FACE_VELOCITY = "face_velocity", "Face velocity reading"
+    FLOW_STATION = "flow_station", "Flow station reading"
+    STATIC_PROFILE = "static_profile", "Static pressure profile"
+    PRESSURE_CHECK = "pressure_check", "Pressure check"
+    FAN_TEST = "fan_test", "Fan test"
+    MIXED_AIR = "mixed_air", "Mixed air test"
+    LEAKAGE_TEST = "leakage_test", "Duct leakage test"
+    ROOM_PRESSURE = "room_pressure", "Room pressure test"
+    HOOD_FACE = "hood_face", "Fume hood face test"
+    SOUND_LEVEL = "sound_level", "Sound level reading"
+    VALVE_FLOW = "valve_flow", "Balancing valve reading"
+    PUMP_TEST = "pump_test", "Pump test"
+    COIL_HEAT = "coil_heat", "Coil heat test"
 
 
 class Batch(TenantModel):
@@ -69,12 +83,14 @@ class Session(TenantModel):
 
 
 class Reading(TenantModel):
-    """One reading: SI value and as entered, with its place in the plane (run, line, point; from 1)."""
+    """One reading: SI value and as entered, with where it was taken: a named place of the method (empty: its
+    first), and run, line and point there (from 1)."""
 
     session = TenantForeignKey(Session, models.PROTECT, related_name="readings", db_index=False)
     instrument = TenantForeignKey(
         Instrument, models.PROTECT, null=True, blank=True, related_name="+", db_index=False
     )
+    place = models.TextField(blank=True, default="")
     run = models.SmallIntegerField(default=1)
     line = models.SmallIntegerField(default=1)
     point = models.SmallIntegerField(default=1)

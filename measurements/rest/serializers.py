@@ -4,6 +4,7 @@ from typing import Any
 
 from rest_framework import serializers
 
+from jobs.models import Measurand
 from measurements.models import Flag, FlagAnswer, Outcome, Result, Session, Severity, Verdict
 from measurements.queries import readings_of, state_of, sweeps_of
 
@@ -63,6 +64,15 @@ class FiguresOut(serializers.Serializer):
     computed_at = serializers.DateTimeField()
     outcome = serializers.ChoiceField(Outcome.choices)
     refusal = serializers.CharField(help_text="Why there is no figure; empty when there is one.")
+    measurand = serializers.ChoiceField(
+        Measurand.choices, allow_blank=True, help_text="What the verdict is about."
+    )
+    unit = serializers.SerializerMethodField(help_text="SI unit of the measurand's figures.")
+    value = serializers.FloatField(allow_null=True, help_text="Of the measurand, on the design's basis.")
+    value_expanded = serializers.FloatField(allow_null=True)
+    design_value = serializers.FloatField(allow_null=True)
+    limit_low = serializers.FloatField(allow_null=True, help_text="As judged. Null: no limit on this side.")
+    limit_high = serializers.FloatField(allow_null=True)
     flow_m3_s = serializers.FloatField(source="flow", allow_null=True)
     flow_expanded_m3_s = serializers.FloatField(source="flow_expanded", allow_null=True)
     standard_flow_m3_s = serializers.FloatField(source="standard_flow", allow_null=True)
@@ -85,6 +95,9 @@ class FiguresOut(serializers.Serializer):
 
     class Meta:
         ref_name = "Figures"
+
+    def get_unit(self, result: Result) -> str:
+        return Measurand(result.measurand).unit if result.measurand else ""
 
 
 class ResultOut(FiguresOut):
@@ -134,7 +147,7 @@ class SessionOut(serializers.Serializer):
         return dict(FiguresOut(found[0]).data) if found else None
 
 
-COLUMNS = ("run", "line", "point", "quantity", "value", "entered", "unit", "taken_at")
+COLUMNS = ("place", "run", "line", "point", "quantity", "value", "entered", "unit", "taken_at")
 
 
 class SessionDetailOut(SessionOut):

@@ -5,18 +5,7 @@ import pytest
 from jobs.models import Quantity
 from jobs.units import UnknownUnit, find_unit, to_si, units_of
 from measurements.calc import units as calc
-
-KINDS = {
-    Quantity.PRESSURE: calc.Kind.PRESSURE,
-    Quantity.ABSOLUTE_PRESSURE: calc.Kind.PRESSURE,
-    Quantity.VELOCITY: calc.Kind.VELOCITY,
-    Quantity.FLOW: calc.Kind.FLOW,
-    Quantity.LENGTH: calc.Kind.LENGTH,
-    Quantity.TEMPERATURE: calc.Kind.TEMPERATURE,
-    Quantity.HUMIDITY: calc.Kind.FRACTION,
-    Quantity.FACTOR: calc.Kind.FRACTION,
-    Quantity.SPEED: calc.Kind.SPEED,
-}
+from measurements.checked import KINDS
 
 
 @pytest.mark.parametrize("quantity", list(Quantity))

@@ -314,7 +314,7 @@ def test_a_session_reads_back_with_columns_result_and_flags(client: Client, fine
     found = get(client, fine, f"sessions/{sent['id']}").json()
     assert found["readings"]["entered"] == [r["value"] for r in sent["readings"]]
     assert len({len(column) for column in found["readings"].values()}) == 1
-    assert found["result"]["detail"]["flow"]["budget"]
+    assert found["result"]["detail"]["results"]["flow"]["budget"]
     assert found["result"]["verdict"] == "fail"
     assert [flag["rule"] for flag in found["flags"]] == ["out_of_tolerance"]
     assert found["content"]["plane"]["width"] == {"si": 0.5, "value": "500", "unit": "mm"}

@@ -37,7 +37,7 @@ def test_a_traverse_gives_the_flow_that_its_pressures_stand_for(fine: World) -> 
     assert result.accepted is True
     assert result.design_flow == pytest.approx(0.9)
     assert {row["use"] for row in result.inputs["certificates"]} >= {"pressure", "probe", "temperature"}
-    assert result.detail["flow"]["budget"]
+    assert result.detail["results"]["flow"]["budget"]
 
 
 @pytest.mark.django_db
