@@ -1,12 +1,17 @@
 """What an instrument's certificate, specification and display do to its readings.
 
-A certificate gives points (reference, indicated, U, k). Between them the correction and its uncertainty
-are interpolated; outside them the nearest correction is held and an extra uncertainty grows with the
-distance, up to half the calibrated span, beyond which the reading is refused.
+A certificate gives points (reference, indicated, U, k). Between two of them the correction is interpolated
+on the straight line c = (1 - t) a + t b, so that u^2 = (1-t)^2 u_a^2 + t^2 u_b^2 + 2 r t (1-t) u_a u_b (GUM
+5.2.2). One laboratory calibrates all points with one standard in one session: r = 1 is taken, and u is the
+same interpolation of the two uncertainties. Points that share less would give less (at the middle of two
+equal ones 0.71 u for r = 0); a certificate hardly ever tells, so the larger figure is kept. How the error
+curve bends between points is not counted: that is for the laboratory's choice of points. Outside the points
+the nearest correction is held and an extra uncertainty grows with the distance, up to half the calibrated
+span, beyond which the reading is refused.
 
 Errors of the calibration, of drift and of the specification are common to all readings of one instrument
-(they do not average down); resolution is each reading's own. Source of the thinking: JCGM 100:2008 F.2.4,
-H.3; ISO/IEC 17025.
+(they do not average down); resolution is each reading's own. Source of the thinking: JCGM 100:2008 F.2.4
+(single readings with a calibrated or a verified instrument), H.3 (calibration curve); ISO/IEC 17025.
 """
 
 from __future__ import annotations
@@ -62,8 +67,10 @@ class Accuracy:
     def __post_init__(self) -> None:
         for name in ("of_reading", "of_span", "absolute"):
             not_negative(f"accuracy.{name}", getattr(self, name))
-        if self.of_span > 0.0 and self.span is None:
-            raise Refused("accuracy.span", "is needed for an accuracy stated in % of span")
+        if self.of_span > 0.0:
+            if self.span is None:
+                raise Refused("accuracy.span", "is needed for an accuracy stated in % of span")
+            positive("accuracy.span", abs(finite("accuracy.span", self.span)))
 
     def limit(self, reading: float) -> float:
         """Largest error at a reading, in its unit."""
@@ -76,7 +83,8 @@ class Instrument:
 
     certificate: calibration points, at least one, or empty when there is none. drift_of_reading,
     drift_absolute: limits of drift since the calibration (None: not known). accuracy: the maker's
-    specification; it counts where there is no certificate, or no known drift since. low, high: range.
+    specification; it counts where there is no certificate, or no known drift since (it then stands for the
+    drift). low, high: range. calibration_dof: degrees of freedom behind the certificate's uncertainties.
     """
 
     certificate: tuple[CertificatePoint, ...] = ()
@@ -92,6 +100,9 @@ class Instrument:
         not_negative("instrument.resolution", self.resolution)
         not_negative("instrument.drift_of_reading", self.drift_of_reading or 0.0)
         not_negative("instrument.drift_absolute", self.drift_absolute or 0.0)
+        self._check_range()
+        if not self.calibration_dof > 0.0:
+            raise Refused("instrument.calibration_dof", "must be above zero", self.calibration_dof)
         for i, point in enumerate(self.certificate):
             all_finite(f"certificate[{i}]", (point.reference, point.indicated))
             not_negative(f"certificate[{i}].U", point.U)
@@ -99,6 +110,13 @@ class Instrument:
         shown = [p.indicated for p in self.certificate]
         if len(set(shown)) != len(shown):
             raise Refused("certificate", "has two points with the same indication", shown)
+
+    def _check_range(self) -> None:
+        for name, end in (("low", self.low), ("high", self.high)):
+            if end is not None:
+                finite(f"instrument.{name}", end)
+        if self.low is not None and self.high is not None and self.low > self.high:
+            raise Refused("instrument.low", "lies above the range's high end", (self.low, self.high))
 
     @property
     def knows_drift(self) -> bool:

@@ -82,6 +82,7 @@ TABLE: tuple[Unit, ...] = (
     _row(Kind.PRESSURE, 248.642, "{in_i'H2O_20C}", "inH2O_20C", "inH2O_68F"),
     _row(Kind.PRESSURE, GRAVITY, "mm[H2O]", "mmH2O"),
     _row(Kind.PRESSURE, 12.0 * INCH_OF_WATER, "[ft_i'H2O]", "ftH2O", "ft H2O"),
+    _row(Kind.PRESSURE, 12.0 * 249.082, "{ft_i'H2O_39.2F}", "ftH2O_39F", "ftH2O_4C"),
     _row(Kind.PRESSURE, 1000.0 * GRAVITY, "m[H2O]", "mH2O"),
     _row(Kind.PRESSURE, 3386.389, "[in_i'Hg]", "inHg", "in Hg"),
     _row(Kind.PRESSURE, 133.322387415, "mm[Hg]", "mmHg"),

@@ -127,6 +127,18 @@ def test_dry_air_in_inches_of_mercury() -> None:
     r.check(rho=density, coefficient=density * (r.value("t") + 459.67) / r.value("pb"))
 
 
+def test_field_formula_in_inches_of_mercury_is_a_little_low() -> None:
+    """The trade's constant 1.325 is rounded: dry air as an ideal gas gives 1.3257, 0.05 % more."""
+    r = record("den-ip-1325")
+    found = []
+    for t, p in zip(r.value("t"), r.value("pb"), strict=True):
+        kelvin, pascal = to_si(t, "[degF]", "temperature"), to_si(p, "inHg", "pressure")
+        found.append(from_si(air.wide_density_over_water(kelvin, pascal, 0.0), "lb/ft3", "density"))
+    r.check(rho=found)
+    for ours, trade in zip(found, r.expected["rho"][0], strict=True):
+        assert ours / trade == pytest.approx(1.3257 / 1.325, abs=5e-5)
+
+
 def test_oiml_approximation_agrees_with_cipm() -> None:
     r = record("den-oiml-2")
     p, h, t = r.value("p"), r.value("rh"), r.value("t")

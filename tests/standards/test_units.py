@@ -12,6 +12,7 @@ FACTORS = [
     ("unit-inh2o-39", "inH2O_39F", Kind.PRESSURE, 1.0),
     ("unit-inh2o-60", "inH2O_60F", Kind.PRESSURE, 1.0),
     ("unit-inh2o-20", "inH2O_20C", Kind.PRESSURE, 1.0),
+    ("unit-fth2o-39", "ftH2O_39F", Kind.PRESSURE, 1.0),
     ("unit-mmh2o", "mmH2O", Kind.PRESSURE, 1.0),
     ("unit-mmhg", "mmHg", Kind.PRESSURE, 1.0),
     ("unit-psi", "psi", Kind.PRESSURE, 1.0),
