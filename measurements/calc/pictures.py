@@ -6,20 +6,34 @@ import math
 from dataclasses import dataclass
 
 from .duct import Duct, Shape
-from .layout import Counts, Layout, Plane, ProbeCheck, advised_counts, check_probe, make_layout, plane_quality
+from .layout import (
+    Counts,
+    Layout,
+    Plane,
+    ProbeCheck,
+    SiteRule,
+    advised_counts,
+    check_probe,
+    make_layout,
+    plane_quality,
+)
 from .method import MethodResult
 from .positions import Rule
 
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """Everything a technician needs before the first reading of a traverse. Lengths m."""
+    """Everything a technician needs before the first reading of a traverse. Lengths m.
+
+    fewer_than_least: fewer points than any trade manual accepts (`fewest_points`).
+    """
 
     layout: Layout
     advised: Counts
     plane: Plane
     probe: ProbeCheck | None
     fewer_than_advised: bool
+    fewer_than_least: bool
 
 
 def expected_work(
@@ -29,20 +43,35 @@ def expected_work(
     holes: int | None = None,
     points_per_hole: int | None = None,
     probe_length: float | None = None,
+    handle: float = 0.0,
+    hose: float = 0.0,
+    probe_diameter: float | None = None,
     upstream: float | None = None,
     downstream: float | None = None,
+    site: SiteRule = SiteRule.PRACTICE,
 ) -> Work:
     """Layout, marks, plane quality and probe check for a duct.
 
-    rule: by default log-linear for round ducts, log-Tchebycheff for rectangular, equal areas for flat oval.
+    rule: by default log-linear for round ducts, log-Tchebycheff for rectangular, equal areas for flat oval. A
+    round duct at a poor plane has three diameters unless `holes` says otherwise. probe_length, handle, hose,
+    probe_diameter: see `check_probe`.
     Errors: Refused, naming what the rule cannot have.
     """
     chosen = usual_rule(duct.shape) if rule is None else rule
-    advised = advised_counts(duct, chosen)
-    layout = make_layout(duct, chosen, holes=holes, points_per_hole=points_per_hole)
-    probe = None if probe_length is None else check_probe(layout, probe_length)
-    fewer = len(layout.points) < advised.holes * advised.points_per_hole
-    return Work(layout, advised, plane_quality(duct, upstream, downstream), probe, fewer)
+    plane = plane_quality(duct, upstream, downstream, site=site)
+    advised = advised_counts(duct, chosen, poor_profile=plane.poor_profile)
+    layout = make_layout(
+        duct,
+        chosen,
+        holes=advised.holes if holes is None else holes,
+        points_per_hole=advised.points_per_hole if points_per_hole is None else points_per_hole,
+    )
+    probe = None
+    if probe_length is not None:
+        probe = check_probe(layout, probe_length, handle=handle, hose=hose, diameter=probe_diameter)
+    points = len(layout.points)
+    fewer = points < advised.holes * advised.points_per_hole
+    return Work(layout, advised, plane, probe, fewer, points < advised.least)
 
 
 def usual_rule(shape: Shape) -> Rule:

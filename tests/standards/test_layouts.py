@@ -13,7 +13,15 @@ from measurements.calc import (
     round_fractions,
     side_fractions,
 )
-from measurements.calc.layout import advised_counts, equal_area_lines, profile, tchebycheff_lines
+from measurements.calc.integration import integration_estimate
+from measurements.calc.layout import (
+    SITE_LENGTHS,
+    SiteRule,
+    advised_counts,
+    equal_area_lines,
+    profile,
+    tchebycheff_lines,
+)
 from measurements.calc.remarks import acceptable_distribution, distribution_share
 from measurements.calc.units import to_si
 from tests.standards.records import record
@@ -125,6 +133,44 @@ def test_straight_lengths_in_hydraulic_diameters() -> None:
     assert plane.grade is PlaneGrade.GOOD
 
 
+def test_fewest_readings_of_the_smallest_rectangle() -> None:
+    """One manual accepts four readings in a 4 x 4 in duct; elsewhere at least 16 are asked for, and the
+    advice goes by that: both are told.
+    """
+    r = record("trv-rule-smallrect")
+    duct = Duct(Shape.RECTANGULAR, r.value("width") * INCH, r.value("height") * INCH)
+    advised = advised_counts(duct, Rule.EQUAL_AREA)
+    r.check(minimum_readings=advised.least)
+    assert advised.holes * advised.points_per_hole == 16
+
+
+def test_straight_lengths_of_method_1() -> None:
+    """Upstream of the plane is downstream of the disturbance, and the other way round."""
+    r = record("trv-straight-epa")
+    duct = Duct(Shape.ROUND, r.value("diameter"))
+    lengths = SITE_LENGTHS[SiteRule.EPA_METHOD_1]
+    upstream, downstream, least_upstream, least_downstream = lengths.metres(duct)
+    r.check(
+        preferred_downstream_of_disturbance=upstream,
+        preferred_upstream_of_disturbance=downstream,
+        minimum_downstream=least_upstream,
+        minimum_upstream=least_downstream,
+        min_stack_diameter=lengths.smallest,
+    )
+    judged = [
+        plane_quality(Duct(Shape.ROUND, d), up, down, site=SiteRule.EPA_METHOD_1).grade
+        for d, up, down in ((0.5, 4.0, 1.0), (0.5, 3.9, 1.0), (0.5, 0.9, 1.0), (0.29, 4.0, 1.0))
+    ]
+    assert judged == [PlaneGrade.GOOD, PlaneGrade.FAIR, PlaneGrade.POOR, PlaneGrade.POOR]
+
+
+def test_two_diameters_that_straight_lengths_are_counted_in() -> None:
+    """33.2 in by equal area (trade pages), 28.8 in by the hydraulic diameter (40 CFR 60 method 1)."""
+    duct = Duct(Shape.RECTANGULAR, 36 * INCH, 24 * INCH)
+    assert duct.equal_area_diameter / INCH == pytest.approx(33.2, abs=0.05)
+    assert duct.hydraulic_diameter / INCH == pytest.approx(28.8, abs=0.05)
+
+
 ROUND_PATTERNS = {
     "LL06": (Rule.LOG_LINEAR, 6),
     "LL08": (Rule.LOG_LINEAR, 8),
@@ -168,3 +214,15 @@ def test_mean_of_a_seventh_power_profile_in_a_rectangle(name: str) -> None:
     layout = make_layout(duct, rule, holes=lines, points_per_hole=lines)
     mean = sum(profile(duct, p.x, p.y, 7.0) for p in layout.points) / len(layout.points)
     r.check(pattern_mean=mean, exact_mean=(7 / 8) ** 2, bias=mean / (7 / 8) ** 2 - 1.0)
+
+
+def test_the_integration_estimate_knows_the_rules_own_error() -> None:
+    """On the 1/7-power profile the estimate's family of that law gives the recorded bias of the layout, and
+    from a 4 x 4 traverse that of the 5 x 5 that was not measured.
+    """
+    r, finer = record("trv-int-rect-ea4x4"), record("trv-int-rect-ea5x5")
+    layout = make_layout(Duct(Shape.RECTANGULAR, 0.7, 0.5), Rule.EQUAL_AREA, holes=4, points_per_hole=4)
+    velocities = {(p.hole + 1, p.row): profile(layout.duct, p.x, p.y, 7.0) for p in layout.points}
+    found = integration_estimate(layout, velocities)
+    r.check(bias={f.family: f.bias for f in found.families}["power 1/7"])
+    assert abs(found.others[1].bias - finer.expected["bias"][0]) < 2.0 * found.u
