@@ -47,6 +47,99 @@ class Code(StrEnum):
     SCREENING_ONLY = "screening_only"  # factor
     HOOD_FACTOR_ASSUMED = "hood_factor_assumed"  # u
     BACK_PRESSURE = "back_pressure"  # flow, limit (m3/s)
+    # Liquids, valves, pumps
+    FLUID_TEMPERATURE_ASSUMED = "fluid_temperature_assumed"  # temperature, half_width (K)
+    LOW_DROP = "low_drop"  # drop, advised, least (Pa)
+    SIGNAL_FLUCTUATES = "signal_fluctuates"  # spread, limit (fraction of the flow)
+    VISCOUS_FLUID = "viscous_fluid"  # kinematic_viscosity, limit (m2/s)
+    SETTING_NOT_RECORDED = "setting_not_recorded"
+    NEGATIVE_HEAD = "negative_head"  # head (m)
+    VELOCITY_HEAD_LEFT_OUT = "velocity_head_left_out"  # head (m, as far as it can be told)
+    OUTSIDE_CURVE = "outside_curve"  # head, lowest, highest (m)
+    AMBIGUOUS_CURVE = "ambiguous_curve"  # head, shut_off (m)
+    FLAT_CURVE = "flat_curve"  # relative_U, limit (of the flow on the curve)
+    FLOW_OFF_CURVE = "flow_off_curve"  # flow, curve_flow (m3/s), normalised
+    SHUT_OFF_HEAD = "shut_off_head"  # ratio, limit, impeller (ratio of diameters)
+    SHUT_OFF_NOT_ON_CURVE = "shut_off_not_on_curve"
+    CURVE_SPEED_ASSUMED = "curve_speed_assumed"
+    POWER_FACTOR_MISSING = "power_factor_missing"
+    PUMP_OVER_NAMEPLATE = "pump_over_nameplate"  # value, nameplate (W or A)
+    IMPOSSIBLE_EFFICIENCY = "impossible_efficiency"  # efficiency
+    # Coils
+    SMALL_DIFFERENCE = "small_difference"  # difference (K), relative_u, limit
+    HEAT_BALANCE = "heat_balance"  # imbalance, U (fractions of the air's heat)
+    HEAT_DIRECTIONS = "heat_directions"  # air_difference, water_difference (K)
+    LATENT_NOT_MEASURED = "latent_not_measured"
+    # Sound
+    BACKGROUND_TOO_HIGH = "background_too_high"  # difference, limit (dB)
+    BANDS_MISSING = "bands_missing"  # missing, expected
+    OTHER_BAND_MAY_GOVERN = "other_band_may_govern"  # difference, U
+    OUTSIDE_NOISE_CURVES = "outside_noise_curves"  # rating, lowest, highest
+    # anemometer_traverse, face_velocity, hood_face
+    REVERSED_FLOW = "reversed_flow"  # count, lowest (m/s)
+    HEAD_BLOCKAGE = "head_blockage"  # share (of the duct's area), limit
+    FACE_UNEVEN = "face_uneven"  # spread (standard deviation over the mean), limit
+    FACE_POINTS_OFF = "face_points_off"  # count, largest (fraction off the mean), limit
+    GRID_COARSE = "grid_coarse"  # width, height of a square, limit (m)
+    CONTAINMENT_NOT_TESTED = "containment_not_tested"
+    # Pressures: fixed devices, leakage, rooms, profiles, checks
+    CERTIFICATE_MIRRORED = "certificate_mirrored"  # count
+    FACTOR_WITHOUT_UNCERTAINTY = "factor_without_uncertainty"
+    DEVICE_LENGTHS = "device_lengths"  # added_U (relative; 0: not known)
+    EXPONENT_ASSUMED = "exponent_assumed"  # exponent, u, pressures
+    EXPONENT_IMPLAUSIBLE = "exponent_implausible"  # exponent, U, low, high
+    POOR_FIT = "poor_fit"  # r2, limit
+    TEST_PRESSURE_OUTSIDE = "test_pressure_outside"  # pressure, low, high (Pa)
+    DIRECTION_UNDECIDED = "direction_undecided"  # pressure, U (Pa)
+    DIRECTION_WRONG = "direction_wrong"  # pressure (Pa)
+    DIRECTION_CONTRADICTED = "direction_contradicted"  # pressure (Pa), velocity (m/s)
+    RECOVERY_EXTRAPOLATED = "recovery_extrapolated"  # reached, wanted (ratios of the concentration)
+    DROP_ABOVE_CLEAN = "drop_above_clean"  # drop, clean (Pa), ratio, limit
+    DROP_NEGATIVE = "drop_negative"  # drop, U (Pa)
+    SIGN_UNEXPECTED = "sign_unexpected"  # pressure, U (Pa)
+    STATIONS_MISSING = "stations_missing"  # missing, expected
+    GAS_LICENSED = "gas_licensed"
+    RELEASE_ABOVE_MAKE = "release_above_make"  # difference, U (Pa)
+    NO_SWITCHING_DIFFERENCE = "no_switching_difference"  # difference, U (Pa)
+    NO_LIMITS = "no_limits"
+    # Balancing of a branch tree (network)
+    OUTLET_NO_FLOW = "outlet_no_flow"  # flow (m3/s)
+    OUTLET_REVERSED = "outlet_reversed"  # flow (m3/s)
+    OUTLET_NO_DESIGN = "outlet_no_design"  # flow (m3/s)
+    REFERENCE_NOT_OPEN = "reference_not_open"
+    REFERENCE_LOW = "reference_low"  # share, branch_share
+    CANNOT_THROTTLE = "cannot_throttle"  # share, level (of design, predicted)
+    CANNOT_REACH = "cannot_reach"  # relative, tolerance
+    BRANCH_DEAD = "branch_dead"
+    LOSS_ASSUMED = "loss_assumed"  # share, u
+    MODEL_MISSES = "model_misses"  # count, worst (difference over its expanded uncertainty)
+    # Fan test
+    FIELD_FAN_STATIC = "field_fan_static"  # velocity_pressure (Pa, at the inlet, where known)
+    NO_PRESSURE_RISE = "no_pressure_rise"  # inlet, outlet (Pa)
+    INLET_PRESSURE_POSITIVE = "inlet_pressure_positive"  # inlet (Pa)
+    MOTOR_OVERCURRENT = "motor_overcurrent"  # current, limit, U (A)
+    MOTOR_OVERLOAD = "motor_overload"  # power, limit, U (W)
+    VOLTAGE_UNBALANCE = "voltage_unbalance"  # unbalance, limit, U (fractions)
+    VOLTAGE_UNBALANCE_SEVERE = "voltage_unbalance_severe"  # unbalance, limit, U (fractions)
+    CURRENT_UNBALANCE = "current_unbalance"  # unbalance, limit, U (fractions)
+    VOLTAGE_OFF_NAMEPLATE = "voltage_off_nameplate"  # voltage, nameplate (V), deviation, limit (fractions)
+    ABOVE_MAXIMUM_SPEED = "above_maximum_speed"  # speed, limit, U (1/s)
+    SPEED_OFF_SHEAVES = "speed_off_sheaves"  # speed, expected (1/s), limit (fraction)
+    POWER_FROM_AMPS = "power_from_amps"  # limit (fraction); amps_and_volts, no_load (W), difference
+    FAN_EFFICIENCY_HIGH = "fan_efficiency_high"  # efficiency, limit
+    AIR_POWER_COMPRESSIBLE = "air_power_compressible"  # bias, limit (fractions)
+    FAN_CURVE_NOT_READ = "fan_curve_not_read"  # the inputs missing as points
+    CURVE_BY_FIELD_STATIC = "curve_by_field_static"
+    OFF_FAN_CURVE = "off_fan_curve"  # pressure, low, high (Pa, at the curve's speed and density)
+    NEAR_CURVE_PEAK = "near_curve_peak"  # pressure, low, high, U (Pa, at the curve's speed and density)
+    LEFT_OF_PEAK = "left_of_peak"  # flow, peak_flow (m3/s)
+    FAN_FLOW_OFF_CURVE = "fan_flow_off_curve"  # difference, U (fractions of the curve's flow)
+    FAN_LAWS_DISAGREE = "fan_laws_disagree"  # difference, U (fractions); the law as point
+    # Mixed air
+    SPAN_TOO_SMALL = "span_too_small"  # span, u (K or share of carbon dioxide), relative_u, limit
+    SHARE_OUTSIDE = "share_outside"  # share, U
+    STRATIFIED = "stratified"  # spread, limit (fractions of the span between outdoor and return air)
+    FIRST_ORDER_SKEWED = "first_order_skewed"  # low, high (exact interval), first_low, first_high
 
 
 @dataclass(frozen=True, slots=True)
