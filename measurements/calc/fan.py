@@ -1,4 +1,4 @@
-"""Fans: the speed for a wanted flow, laws between two states, pressures, power, the maker's curve.
+"""Fans: the speed for a wanted flow, laws between two states, pressures, power.
 
 All SI: m3/s, Pa, W, m, revolutions per second. The fan laws hold for one fan (or fans of one shape) at one
 point of its curve: the system must be the same, with no damper moved and no control holding a pressure.
@@ -384,6 +384,3 @@ def system_pressure(
     ratio = not_negative("flow", flow) / positive("known_flow", known_flow)
     varying = finite("known_pressure", known_pressure) - finite("fixed", fixed)
     return fixed + varying * math.pow(ratio, exponent)
-
-
-# ---- the maker's curve -----------------------------------------------------------------------------------

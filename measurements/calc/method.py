@@ -42,8 +42,8 @@ class Code(StrEnum):
     SWEEPS_UNLIKE = "sweeps_unlike"  # shortest, longest (s)
     LINES_MISSING = "lines_missing"  # missing, expected
     SAMPLES_DROPPED = "samples_dropped"  # dropped, settling (s)
-    NO_TIME_SERIES = "no_time_series"  # lines
-    ROUND_SWEEP = "round_sweep"  # factor, u
+    NO_TIME_SERIES = "no_time_series"  # lines, u (fraction of the velocity that their lack costs)
+    ROUND_SWEEP = "round_sweep"  # factor, u, by_rings (what the series' own rings ask for, where known)
     SCREENING_ONLY = "screening_only"  # factor
     HOOD_FACTOR_ASSUMED = "hood_factor_assumed"  # u
     BACK_PRESSURE = "back_pressure"  # flow, limit (m3/s)
@@ -54,19 +54,19 @@ class Code(StrEnum):
     VISCOUS_FLUID = "viscous_fluid"  # kinematic_viscosity, limit (m2/s)
     SETTING_NOT_RECORDED = "setting_not_recorded"
     NEGATIVE_HEAD = "negative_head"  # head (m)
-    VELOCITY_HEAD_LEFT_OUT = "velocity_head_left_out"  # head (m, as far as it can be told)
+    VELOCITY_HEAD_LEFT_OUT = "velocity_head_left_out"
     OUTSIDE_CURVE = "outside_curve"  # head, lowest, highest (m)
     AMBIGUOUS_CURVE = "ambiguous_curve"  # head, shut_off (m)
     FLAT_CURVE = "flat_curve"  # relative_U, limit (of the flow on the curve)
     FLOW_OFF_CURVE = "flow_off_curve"  # flow, curve_flow (m3/s), normalised
     SHUT_OFF_HEAD = "shut_off_head"  # ratio, limit, impeller (ratio of diameters)
-    SHUT_OFF_NOT_ON_CURVE = "shut_off_not_on_curve"
-    CURVE_SPEED_ASSUMED = "curve_speed_assumed"
+    SHUT_OFF_NOT_ON_CURVE = "shut_off_not_on_curve"  # lowest_flow (m3/s)
+    CURVE_SPEED_ASSUMED = "curve_speed_assumed"  # limit (fraction)
     POWER_FACTOR_MISSING = "power_factor_missing"
     PUMP_OVER_NAMEPLATE = "pump_over_nameplate"  # value, nameplate (W or A)
     IMPOSSIBLE_EFFICIENCY = "impossible_efficiency"  # efficiency
     # Coils
-    SMALL_DIFFERENCE = "small_difference"  # difference (K), relative_u, limit
+    SMALL_DIFFERENCE = "small_difference"  # difference, u (K), limit (fraction)
     HEAT_BALANCE = "heat_balance"  # imbalance, U (fractions of the air's heat)
     HEAT_DIRECTIONS = "heat_directions"  # air_difference, water_difference (K)
     LATENT_NOT_MEASURED = "latent_not_measured"
@@ -139,7 +139,16 @@ class Code(StrEnum):
     SPAN_TOO_SMALL = "span_too_small"  # span, u (K or share of carbon dioxide), relative_u, limit
     SHARE_OUTSIDE = "share_outside"  # share, U
     STRATIFIED = "stratified"  # spread, limit (fractions of the span between outdoor and return air)
+    MIXED_AT_ONE_PLACE = "mixed_at_one_place"  # u (fraction of the span between outdoor and return air)
     FIRST_ORDER_SKEWED = "first_order_skewed"  # low, high (exact interval), first_low, first_high
+    # Traverses
+    INTEGRATION_BIAS = "integration_bias"  # bias, u (fractions the mean reads high), corrected (1) or left in
+    # Sweeps
+    SETTLING_FOUND = "settling_found"  # dropped, longest (s)
+    SETTLING_UNCLEAR = "settling_unclear"  # sweeps
+    SERIES_PAUSED = "series_paused"  # sweeps, longest, step (s)
+    SERIES_SHORT = "series_short"  # sweeps, shortest (s)
+    SWEEPS_DISAGREE = "sweeps_disagree"  # spread, limit (fractions of the line's mean)
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,6 +179,8 @@ class Allowances:
     """How well a hood covers and seals an outlet."""
     hood_factor: float = 0.03
     """A hood's factor for an outlet type, when no traverse of that type found it."""
+    single_run: float = 0.005
+    """What the whole flow may be off its mean during a run that is not repeated."""
 
 
 @dataclass(frozen=True, slots=True)
