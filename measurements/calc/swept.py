@@ -3,13 +3,14 @@
 Samples weigh by the time that they stand for, lines by the area that they stand for. A line's mean is taken
 of velocities; when only an average pressure is known its root reads high and is corrected, with the doubt
 carried in the budget. Sources: ISO 3966 for area and density, JCGM 100:2008 4.2 and H.5 for what repeats
-tell; the treatment of averaging pressure and of round sweeps is this project's own.
+tell; the treatment of averaging pressure, of round sweeps and of gaps at the walls is this project's own,
+worked out on power-law profiles.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from .conditions import resolve_air
 from .distributions import Distribution
@@ -40,18 +41,27 @@ from .traverse import (
     run_effects,
 )
 from .uncertainty import Effect
-from .variance import RunSpread, spread_of_runs
+from .variance import RunSpread, SeriesA, spread_of_runs
 from .version import CALCULATION_VERSION
 
-WALL_GAP_U = 0.005
-"""The ends of a sweep never touch the walls: standard uncertainty as a fraction (practice)."""
+UNKNOWN_GAP = 0.01
+"""m, largest gap between the probe's axis and a wall at a sweep's ends when it is not told (practice)."""
+AREA_SWEEP_U = 0.0085
+"""Standard uncertainty, as a fraction, of weighing a sweep along a diameter by rings: a hand that is a tenth
+quicker in the middle than at the walls, or slower, errs by up to 1.5 % on power laws (rectangular)."""
+LINE_REPEAT = 0.10
+"""Repeated sweeps of one line agree within this share of their mean (a repeated reading in each hole: a trade
+manual)."""
 
 
 def swept_traverse(inputs: SweptTraverse) -> MethodResult:
     """Flow of a duct from sweeps along lines. Lines weigh equally (each stands for an equal area).
 
     In a round duct a steady sweep along a diameter spends too long near the axis; its mean is multiplied by
-    what power-law profiles ask for, about 0.93 (remark ROUND_SWEEP).
+    what power-law profiles ask for, about 0.93 (`round_sweep_factor`), or its samples weigh by rings (remark
+    ROUND_SWEEP). The probe's axis never touches the walls: the mean is corrected for a gap that is told, and
+    doubted for one that is not. Means without series cost what an average of pressure and an unseen
+    fluctuation may hide (remark NO_TIME_SERIES names it).
     Errors: Refused (as `pitot_traverse`; times that do not rise; nothing left after
     settling; a negative mean).
     """
@@ -97,7 +107,7 @@ def swept_traverse(inputs: SweptTraverse) -> MethodResult:
         runs=tuple(RunFigure(n, speed * m, speed * m * inputs.duct.area) for n, m in spread.means),
         remarks=(
             *air.remarks,
-            *_sweep_remarks(inputs, kept, missing, factor),
+            *_sweep_remarks(inputs, kept, missing, spread),
             *plane_remarks(plane),
             *run_remarks(spread, inputs.limits),
             *implausible(velocity, inputs.limits),
@@ -112,7 +122,7 @@ def _check(inputs: SweptTraverse) -> None:
     if inputs.lines < 1 or not inputs.sweeps:
         raise Refused("sweeps", "need at least one line and one sweep")
     finite("zero", inputs.zero)
-    not_negative("settling", inputs.settling)
+    not_negative("settling", inputs.settling or 0.0)
     not_negative("pressure_cv", inputs.pressure_cv)
     positive("probe", inputs.probe.value)
     seen: set[tuple[int, int]] = set()
@@ -164,51 +174,119 @@ def _type_a_effects(inputs: SweptTraverse, kept: Sequence[LineAverage], spread: 
     series = [k.spread for k in kept if k.spread is not None]
     if len(series) == len(kept):
         u = tuple(s.u for s in series)
-        dof = min(s.dof for s in series)
+        dof = _pooled_dof(_weights(kept), series)
         return [Effect("Fluctuation", "line", u, Sharing.INDEPENDENT, dof, Distribution.T)]
     u_single = not_negative("single_sweep", inputs.allowances.single_sweep)
     return [Effect("Fluctuation (allowance)", "velocity_factor", u_single, Sharing.COMMON)]
 
 
+def _pooled_dof(weights: Sequence[float], series: Sequence[SeriesA]) -> float:
+    """Degrees of freedom that, given to every line, leave the sum of GUM G.4.1 as the lines' own make it."""
+    fourth = [(w * s.u) ** 4 for w, s in zip(weights, series, strict=True)]
+    own = math.fsum(f / s.dof for f, s in zip(fourth, series, strict=True))
+    return math.fsum(fourth) / own if own > 0.0 else min(s.dof for s in series)
+
+
 def _factor(inputs: SweptTraverse, kept: Sequence[LineAverage]) -> tuple[float, list[Effect]]:
-    """The factor on the mean of lines, and the effects of averaging, shape of sweep, and lines."""
-    common, rectangular = Sharing.COMMON, Distribution.RECTANGULAR
-    factor, effects = 1.0, []
-    if inputs.duct.shape is Shape.ROUND:
-        factor, u = round_sweep_factor()
-        effects.append(Effect("Sweep along a diameter", "velocity_factor", u, common, math.inf, rectangular))
-    if inputs.signal is Signal.PRESSURE and any(not k.sweep.samples for k in kept):
-        u = factor * pressure_average_bias(inputs.pressure_cv) / math.sqrt(3.0)
-        effects.append(Effect("Averaging of pressure", "velocity_factor", u, common, math.inf, rectangular))
+    """The factor on the mean of lines, and the effects of averaging, shape of sweep, walls and lines."""
+    shape, shape_u = _shape_factor(inputs)
+    gap, gap_u = _gap_factor(inputs)
+    factor = shape * gap
     given = inputs.allowances.integration
-    u = _integration(inputs) if given is None else not_negative("integration", given)
-    effects.append(
-        Effect("Number and placing of lines", "velocity_factor", factor * u, common, math.inf, rectangular)
-    )
-    return factor, effects
+    lines_u = _integration(inputs) if given is None else not_negative("integration", given)
+    parts = [
+        ("Sweep along a diameter", gap * shape_u),
+        ("Averaging of pressure", factor * _averaging_u(inputs, kept)),
+        ("Gaps at the walls", shape * gap_u),
+        ("Number and placing of lines", factor * lines_u),
+    ]
+    common, rectangular = Sharing.COMMON, Distribution.RECTANGULAR
+    return factor, [
+        Effect(n, "velocity_factor", u, common, math.inf, rectangular) for n, u in parts if u > 0.0
+    ]
 
 
-def round_sweep_factor() -> tuple[float, float]:
-    """Area mean over diameter mean of power-law profiles (1/5 to 1/10): middle, standard uncertainty."""
-    ratios = [2.0 * n / (2.0 * n + 1.0) for n in EXPONENTS]
+def _shape_factor(inputs: SweptTraverse) -> tuple[float, float]:
+    """Of a round duct; a gap that is told is in the profile's factor, as both go by the same power law."""
+    if inputs.duct.shape is not Shape.ROUND:
+        return 1.0, 0.0
+    if inputs.by_area:
+        return 1.0, AREA_SWEEP_U
+    return round_sweep_factor(2.0 * (inputs.wall_gap or 0.0) / inputs.duct.width)
+
+
+def _gap_factor(inputs: SweptTraverse) -> tuple[float, float]:
+    found = wall_gap_factor(inputs.duct.depth, inputs.wall_gap, inputs.by_area)
+    joined = inputs.duct.shape is Shape.ROUND and not inputs.by_area and inputs.wall_gap is not None
+    return (1.0, 0.0) if joined else found
+
+
+def _averaging_u(inputs: SweptTraverse, kept: Sequence[LineAverage]) -> float:
+    """Of an average of pressure where no series tells what the root does, as a fraction of the velocity."""
+    if inputs.signal is not Signal.PRESSURE or all(k.sweep.samples for k in kept):
+        return 0.0
+    return pressure_average_bias(inputs.pressure_cv) / math.sqrt(3.0)
+
+
+def round_sweep_factor(open_share: float = 0.0) -> tuple[float, float]:
+    """Mean over a circle, over the mean along its diameter: value and standard uncertainty.
+
+    For v = (1 - r/R)^(1/n) the mean along the diameter is n / (n + 1) and over the circle
+    2 n^2 / ((n + 1)(2 n + 1)), so their ratio is 2 n / (2 n + 1): 0.909 for n = 5 (rough walls, low Reynolds
+    numbers), 0.933 for 7, 0.952 for 10 (smooth, high). The middle is taken, its limits as rectangular. It
+    holds for a steady speed from wall to wall and a developed profile. open_share: share of the diameter
+    that the sweep leaves open at both walls together.
+    """
+    biases = _gap_biases(1.0, 0.5 * open_share, by_area=False)
+    ratios = [2.0 * n / (2.0 * n + 1.0) / (1.0 + b) for n, b in zip(EXPONENTS, biases, strict=True)]
     return 0.5 * (max(ratios) + min(ratios)), 0.5 * (max(ratios) - min(ratios)) / math.sqrt(3.0)
 
 
+def wall_gap_factor(length: float, gap: float | None, by_area: bool = False) -> tuple[float, float]:
+    """Factor on the mean of a sweep that leaves `gap` m open at either wall, and its standard uncertainty.
+
+    length: m between the walls. On power laws 1/5 to 1/10 the mean reads high; the middle is corrected, the
+    range counts as rectangular. None: anything from 0 to `UNKNOWN_GAP`; not corrected, the root mean square
+    of what it may be is the uncertainty (GUM F.2.4.5). Errors: Refused (negative, a quarter of the length).
+    """
+    if gap is not None and not_negative("wall_gap", gap) >= 0.25 * length:
+        raise Refused("wall_gap", f"must be less than a quarter of the sweep's length of {length} m", gap)
+    if gap is None:
+        biases = _gap_biases(length, min(UNKNOWN_GAP, 0.25 * length), by_area)
+        return 1.0, max(biases) / math.sqrt(3.0)
+    factors = [1.0 / (1.0 + b) for b in _gap_biases(length, gap, by_area)]
+    return 0.5 * (max(factors) + min(factors)), 0.5 * (max(factors) - min(factors)) / math.sqrt(3.0)
+
+
+def _gap_biases(length: float, gap: float, by_area: bool) -> list[float]:
+    """How much a sweep from `gap` to `length - gap` reads high, by the power laws of EXPONENTS."""
+    a = 2.0 * gap / length
+    found = []
+    for n in EXPONENTS:
+        p = 1.0 + 1.0 / n
+        if by_area:
+            mean = ((1.0 - a**p) / p - (1.0 - a ** (p + 1.0)) / (p + 1.0)) * 2.0 / (1.0 - a) ** 2
+            found.append(mean * (n + 1.0) * (2.0 * n + 1.0) / (2.0 * n * n) - 1.0)
+        else:
+            found.append((1.0 - a**p) / (1.0 - a) - 1.0)
+    return found
+
+
 def _integration(inputs: SweptTraverse) -> float:
-    """From the bias of the lines' places on power-law profiles across the duct, and the gaps at the walls."""
+    """From the bias of the lines' places on power-law profiles across the duct."""
     if inputs.rule is None or (
         inputs.rule is not Rule.EQUAL_AREA and inputs.duct.shape is not Shape.RECTANGULAR
     ):
         return INTEGRATION_UNKNOWN
     if inputs.duct.shape is Shape.ROUND:
-        return math.hypot(INTEGRATION_FLOOR, WALL_GAP_U)
+        return INTEGRATION_FLOOR
     places = side_fractions(inputs.rule, inputs.lines)
     biases = [
         math.fsum((1.0 - abs(1.0 - 2.0 * x)) ** (1.0 / n) for x in places) / len(places) / (n / (n + 1.0))
         - 1.0
         for n in EXPONENTS
     ]
-    return math.hypot(max(max(map(abs, biases)) / math.sqrt(3.0), INTEGRATION_FLOOR), WALL_GAP_U)
+    return max(max(map(abs, biases)) / math.sqrt(3.0), INTEGRATION_FLOOR)
 
 
 def _missing_effects(share: float) -> list[Effect]:
@@ -239,7 +317,7 @@ def _places(inputs: SweptTraverse) -> dict[int, float]:
 
 
 def _sweep_remarks(
-    inputs: SweptTraverse, kept: Sequence[LineAverage], missing: Sequence[int], factor: float
+    inputs: SweptTraverse, kept: Sequence[LineAverage], missing: Sequence[int], spread: RunSpread
 ) -> list[Remark]:
     remarks = _instrument_remarks(inputs, kept)
     if missing:
@@ -248,17 +326,86 @@ def _sweep_remarks(
     shortest, longest = min(k.duration for k in kept), max(k.duration for k in kept)
     if longest > inputs.limits.sweep_ratio * shortest:
         remarks.append(Remark(Code.SWEEPS_UNLIKE, {"shortest": shortest, "longest": longest}))
-    dropped = sum(k.dropped for k in kept)
-    if dropped:
-        remarks.append(Remark(Code.SAMPLES_DROPPED, {"dropped": dropped, "settling": inputs.settling}))
+    remarks += _settling_remarks(inputs, kept)
+    remarks += _series_remarks(inputs, kept, spread)
+    remarks += _repeat_remarks(kept)
+    if inputs.duct.shape is Shape.ROUND:
+        remarks.append(_round_remark(inputs, kept))
+    return remarks
+
+
+def _labels(kept: Iterable[LineAverage]) -> tuple[str, ...]:
+    return tuple(dict.fromkeys(f"L{k.sweep.line}" for k in kept))
+
+
+def _settling_remarks(inputs: SweptTraverse, kept: Sequence[LineAverage]) -> list[Remark]:
+    """Samples cut off by the time given, or as the series told; starts that told nothing clear."""
+    remarks = []
+    cut = [k for k in kept if k.settled.first]
+    dropped = sum(k.settled.first for k in cut)
+    if cut and inputs.settling is not None:
+        numbers = {"dropped": dropped, "settling": inputs.settling}
+        remarks.append(Remark(Code.SAMPLES_DROPPED, numbers))
+    elif cut:
+        numbers = {"dropped": dropped, "longest": max(k.settled.seconds for k in cut)}
+        remarks.append(Remark(Code.SETTLING_FOUND, numbers, _labels(cut)))
+    unclear = [k for k in kept if k.settled.unclear]
+    if unclear:
+        remarks.append(Remark(Code.SETTLING_UNCLEAR, {"sweeps": len(unclear)}, _labels(unclear)))
+    return remarks
+
+
+def _series_remarks(inputs: SweptTraverse, kept: Sequence[LineAverage], spread: RunSpread) -> list[Remark]:
+    """What the series tell, and what sweeps without one cost."""
+    remarks = []
     bare = [k for k in kept if not k.sweep.samples]
     if bare:
-        remarks.append(Remark(Code.NO_TIME_SERIES, {"lines": len(bare)}))
+        unseen = 0.0 if spread.run_dof > 0 else inputs.allowances.single_sweep
+        numbers = {"lines": len(bare), "u": math.hypot(unseen, _averaging_u(inputs, kept))}
+        remarks.append(Remark(Code.NO_TIME_SERIES, numbers))
     if bare and inputs.signal is Signal.PRESSURE:
         remarks.append(Remark(Code.AVERAGED_PRESSURE, {"bias": pressure_average_bias(inputs.pressure_cv)}))
-    if inputs.duct.shape is Shape.ROUND:
-        remarks.append(Remark(Code.ROUND_SWEEP, {"factor": factor, "u": round_sweep_factor()[1]}))
+    biases = [k.root_bias for k in kept if k.root_bias is not None]
+    if biases and inputs.signal is Signal.PRESSURE:
+        remarks.append(Remark(Code.ROOT_OF_MEAN_BIAS, {"bias": math.fsum(biases) / len(biases)}))
+    paused = [k for k in kept if k.pause]
+    if paused:
+        longest = max(k.pause * k.step for k in paused)
+        numbers = {"sweeps": len(paused), "longest": longest, "step": max(k.step for k in paused)}
+        remarks.append(Remark(Code.SERIES_PAUSED, numbers, _labels(paused)))
+    short = [k for k in kept if k.spread is not None and not k.spread.closed]
+    if short and spread.run_dof == 0 and all(k.spread is not None for k in kept):
+        numbers = {"sweeps": len(short), "shortest": min(k.duration for k in short)}
+        remarks.append(Remark(Code.SERIES_SHORT, numbers, _labels(short)))
     return remarks
+
+
+def _repeat_remarks(kept: Sequence[LineAverage]) -> list[Remark]:
+    """Lines whose repeated sweeps differ by more than they may."""
+    lines: dict[int, list[LineAverage]] = {}
+    for k in kept:
+        lines.setdefault(k.sweep.line, []).append(k)
+    spreads = {n: _relative_range([k.value for k in sweeps]) for n, sweeps in sorted(lines.items())}
+    far = [n for n, spread in spreads.items() if spread > LINE_REPEAT]
+    if not far:
+        return []
+    numbers = {"spread": max(spreads.values()), "limit": LINE_REPEAT}
+    return [Remark(Code.SWEEPS_DISAGREE, numbers, tuple(f"L{n}" for n in far))]
+
+
+def _relative_range(values: Sequence[float]) -> float:
+    mean = math.fsum(values) / len(values)
+    return (max(values) - min(values)) / mean if mean > 0.0 else 0.0
+
+
+def _round_remark(inputs: SweptTraverse, kept: Sequence[LineAverage]) -> Remark:
+    """The factor used with its uncertainty; what the series' own rings ask for, where they are known."""
+    factor, u = _shape_factor(inputs)
+    numbers = {"factor": factor, "u": u}
+    ratios = [k.area_ratio for k in kept if k.area_ratio is not None]
+    if len(ratios) == len(kept):
+        numbers["by_rings"] = math.fsum(ratios) / len(ratios)
+    return Remark(Code.ROUND_SWEEP, numbers)
 
 
 def _instrument_remarks(inputs: SweptTraverse, kept: Sequence[LineAverage]) -> list[Remark]:

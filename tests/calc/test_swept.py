@@ -3,15 +3,14 @@
 import math
 from dataclasses import replace
 
-import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from measurements.calc import Code, Instrument, Refused, Signal, Sweep, swept_traverse
-from measurements.calc.sweeps import pressure_average_bias, time_weights
-from measurements.calc.swept import round_sweep_factor
-from measurements.calc.variance import series_type_a, spread_of_runs, type_a
+from measurements.calc.sweeps import AlongDiameter, Weighting, pressure_average_bias, time_weights
+from measurements.calc.swept import AREA_SWEEP_U, round_sweep_factor, wall_gap_factor
+from measurements.calc.variance import spread_of_runs
 from tests.calc.worlds import PERFECT, ROUND, swept
 
 VELOCITY = {"signal": Signal.VELOCITY, "instrument": Instrument(resolution=0.01)}
@@ -169,37 +168,6 @@ def test_order_of_sweeps_does_not_matter() -> None:
     assert swept_traverse(turned).flow.value == pytest.approx(swept_traverse(plain).flow.value, rel=1e-13)
 
 
-def test_white_series_has_the_uncertainty_of_independent_values() -> None:
-    series = np.random.default_rng(4).normal(10.0, 0.5, 4000)
-    found = series_type_a(list(map(float, series)))
-    assert found.u == pytest.approx(type_a(list(map(float, series))).u, rel=0.15)
-
-
-def test_a_series_whose_neighbours_are_alike_is_worth_less() -> None:
-    generator, phi, n = np.random.default_rng(4), 0.8, 400
-    means, claimed = [], []
-    for _ in range(200):
-        noise = generator.normal(0.0, 1.0, n)
-        series = np.empty(n)
-        series[0] = noise[0] / math.sqrt(1.0 - phi**2)
-        for i in range(1, n):
-            series[i] = phi * series[i - 1] + noise[i]
-        means.append(series.mean())
-        claimed.append(series_type_a([float(v) for v in series]).u)
-    true = float(np.std(means))
-    assert float(np.mean(claimed)) == pytest.approx(true, rel=0.25)
-    assert true > 2.0 * 1.667 / math.sqrt(n)  # independent values would claim less than half
-
-
-def test_the_profile_along_a_sweep_is_no_fluctuation() -> None:
-    profile = [10.0 * (1.0 - (2.0 * i / 99 - 1.0) ** 4) + 0.01 * math.cos(2.9 * i) for i in range(100)]
-    assert series_type_a(profile, 4).u < 0.002
-    assert series_type_a(profile, 0).u > 0.5
-    assert series_type_a([5.0] * 20).u == 0.0
-    with pytest.raises(Refused, match="at least 14 samples"):
-        series_type_a([1.0] * 13, 4)
-
-
 def test_spread_of_runs_is_a_two_way_analysis() -> None:
     runs = {1: {"a": 10.0, "b": 12.0}, 2: {"a": 10.2, "b": 12.4}}
     found = spread_of_runs(runs)
@@ -210,3 +178,223 @@ def test_spread_of_runs_is_a_two_way_analysis() -> None:
     total = found.point_u**2 + found.run_u**2
     assert total == pytest.approx(0.3**2 / 2.0 / 2.0 / 11.15**2)
     assert spread_of_runs({1: {"a": 1.0}}).run_dof == 0.0
+
+
+def _power_sweep(n: float, duct_gap: float = 0.0, count: int = 400, run: int = 1, line: int = 1) -> Sweep:
+    """A steady sweep across a 1/n-power profile, from gap to gap (share of the duct)."""
+    times = tuple(30.0 * i / (count - 1) for i in range(count))
+    places = [duct_gap + (1.0 - 2.0 * duct_gap) * i / (count - 1) for i in range(count)]
+    return Sweep(line, run, times, tuple(10.0 * (1.0 - abs(1.0 - 2.0 * y)) ** (1.0 / n) for y in places))
+
+
+@pytest.mark.parametrize("n", [5.0, 7.0, 10.0])
+@pytest.mark.parametrize("along", list(AlongDiameter))
+@pytest.mark.parametrize("gap", [0.0, 0.006])
+def test_round_sweeps_give_the_mean_of_the_circle(n: float, along: AlongDiameter, gap: float) -> None:
+    """Against the closed mean of the power law, within twice the uncertainty that the method states."""
+    sweep = _power_sweep(n, gap / ROUND.width)
+    case = swept(
+        duct=ROUND, lines=1, sweeps=(sweep,), settling=0.0, along_diameter=along, wall_gap=gap, **VELOCITY
+    )
+    result = swept_traverse(case)
+    exact = 10.0 * 2.0 * n * n / ((n + 1.0) * (2.0 * n + 1.0))
+    u = {
+        AlongDiameter.PROFILE: round_sweep_factor(2.0 * gap / ROUND.width)[1],
+        AlongDiameter.AREA: AREA_SWEEP_U,
+    }
+    assert result.velocity is not None
+    assert result.velocity.value / exact - 1.0 == pytest.approx(0.0, abs=2.0 * u[along])
+    if along is AlongDiameter.AREA and gap == 0.0:
+        assert result.velocity.value == pytest.approx(exact, rel=4e-3)  # 400 samples
+    remark = result.remark(Code.ROUND_SWEEP)
+    assert remark is not None
+    assert remark.numbers["by_rings"] == pytest.approx(2.0 * n / (2.0 * n + 1.0), rel=0.02)
+
+
+def test_the_doubt_about_rings_is_what_an_uneven_hand_makes() -> None:
+    """Position t + 0.05 sin(2 pi t) / pi is a tenth quicker or slower in the middle; worst of the laws."""
+    worst = 0.0
+    for n in (5.0, 7.0, 10.0):
+        exact = 2.0 * n * n / ((n + 1.0) * (2.0 * n + 1.0))
+        for lean in (-0.05, 0.05):
+            times = [(i + 0.5) / 4000 for i in range(4000)]
+            places = [t + lean * math.sin(2.0 * math.pi * t) / math.pi for t in times]
+            rings = [abs(1.0 - 2.0 * t) for t in times]
+            values = [(1.0 - abs(1.0 - 2.0 * y)) ** (1.0 / n) for y in places]
+            mean = math.fsum(r * v for r, v in zip(rings, values, strict=True)) / math.fsum(rings)
+            worst = max(worst, abs(mean / exact - 1.0))
+    assert worst / math.sqrt(3.0) == pytest.approx(AREA_SWEEP_U, rel=0.05)
+
+
+@given(st.floats(0.0, 0.05), st.booleans())
+def test_a_gap_at_the_walls_reads_high(gap: float, by_area: bool) -> None:
+    """Against a fine sum over the 1/7 law between the gaps."""
+    factor, u = wall_gap_factor(1.0, gap, by_area)
+    count = 4000
+    shares = [(i + 0.5) / count for i in range(count)]
+    weights = [abs(1.0 - 2.0 * t) if by_area else 1.0 for t in shares]
+    values = [(1.0 - abs(1.0 - 2.0 * (gap + (1.0 - 2.0 * gap) * t))) ** (1.0 / 7.0) for t in shares]
+    mean = math.fsum(w * v for w, v in zip(weights, values, strict=True)) / math.fsum(weights)
+    exact = 98.0 / 120.0 if by_area else 7.0 / 8.0
+    assert abs(factor * mean / exact - 1.0) <= math.sqrt(3.0) * u + 5e-4
+    assert factor <= 1.0
+
+
+def test_an_unknown_gap_is_doubted_and_a_large_one_refused() -> None:
+    factor, u = wall_gap_factor(0.4, None)
+    assert factor == 1.0
+    assert u == pytest.approx((1.0 / wall_gap_factor(0.4, 0.01)[0] - 1.0) / math.sqrt(3.0), rel=0.4)
+    assert wall_gap_factor(1.2, None)[1] < u
+    assert wall_gap_factor(0.4, 0.0) == (1.0, 0.0)
+    with pytest.raises(Refused, match="quarter of the sweep's length"):
+        swept_traverse(swept(wall_gap=0.11))
+    rows = {row.name: row.u for row in swept_traverse(swept(wall_gap=0.01)).flow.budget}
+    assert rows["Gaps at the walls"] < u
+
+
+def _series_sweeps(values: list[float], step: float = 0.5, lines: int = 5) -> tuple[Sweep, ...]:
+    times = tuple(step * i for i in range(len(values)))
+    return tuple(Sweep(n, 1, times, tuple(values)) for n in range(1, lines + 1))
+
+
+def test_settling_is_found_in_the_series_and_told() -> None:
+    rising = [9.0 * (1.0 - math.exp(-i / 2.0)) + 0.05 * math.sin(9.1 * i) for i in range(80)]
+    result = swept_traverse(swept(sweeps=_series_sweeps(rising), settling=None, **VELOCITY))
+    assert result.velocity is not None
+    assert result.velocity.value == pytest.approx(9.0, rel=0.01)
+    uncut = swept_traverse(swept(sweeps=_series_sweeps(rising), settling=0.0, **VELOCITY))
+    assert uncut.velocity is not None
+    assert uncut.velocity.value < 8.85
+    remark = result.remark(Code.SETTLING_FOUND)
+    assert remark is not None
+    assert 5 * 3 <= remark.numbers["dropped"] <= 5 * 14
+    assert remark.numbers["longest"] == pytest.approx(0.5 * remark.numbers["dropped"] / 5)
+    assert remark.points == ("L1", "L2", "L3", "L4", "L5")
+    assert uncut.remark(Code.SETTLING_FOUND) is None
+
+
+def test_the_profile_at_the_first_wall_is_no_settling() -> None:
+    sweep = _power_sweep(7.0, 0.01, count=100)
+    lines = tuple(replace(sweep, line=n) for n in range(1, 6))
+    told, given_time = (swept_traverse(swept(sweeps=lines, settling=s, **VELOCITY)) for s in (None, 0.0))
+    assert told.velocity == given_time.velocity or told.velocity is not None
+    assert told.flow.value == given_time.flow.value
+    assert told.remark(Code.SETTLING_FOUND) is None
+
+
+def test_a_start_that_never_settles_is_told_and_kept() -> None:
+    slow = [9.0 * (1.0 - math.exp(-i / 25.0)) for i in range(80)]
+    result = swept_traverse(swept(sweeps=_series_sweeps(slow), settling=None, **VELOCITY))
+    remark = result.remark(Code.SETTLING_UNCLEAR)
+    assert remark is not None
+    assert remark.numbers == {"sweeps": 5}
+    assert result.remark(Code.SETTLING_FOUND) is None
+
+
+def test_the_bias_of_the_root_of_the_mean_is_shown() -> None:
+    values = [40.0 + 30.0 * math.sin(0.8 * i) for i in range(100)]
+    result = swept_traverse(swept(sweeps=_series_sweeps(values), settling=0.0, instrument=PERFECT))
+    weights = time_weights([float(i) for i in range(100)])
+    root = sum(w * math.sqrt(v) for w, v in zip(weights, values, strict=True))
+    mean = sum(w * v for w, v in zip(weights, values, strict=True))
+    remark = result.remark(Code.ROOT_OF_MEAN_BIAS)
+    assert remark is not None
+    assert remark.numbers["bias"] == pytest.approx(math.sqrt(mean) / root - 1.0)
+    assert (
+        swept_traverse(swept(**{**VELOCITY, "sweeps": _means(*[9.0] * 5)})).remark(Code.ROOT_OF_MEAN_BIAS)
+        is None
+    )
+
+
+def test_means_without_series_cost_more_and_say_how_much() -> None:
+    """The same sweeps, once with their series and once as means and durations alone."""
+    full = swept(settling=0.0)
+    means = tuple(
+        Sweep(
+            s.line,
+            s.run,
+            mean=sum(w * v for w, v in zip(time_weights(s.times), s.samples, strict=True)),
+            duration=s.times[-1],
+        )
+        for s in full.sweeps
+    )
+    rich, poor = swept_traverse(full), swept_traverse(replace(full, sweeps=means))
+    assert poor.flow.u > rich.flow.u
+    assert abs(poor.flow.value - rich.flow.value) < poor.flow.U
+    remark = poor.remark(Code.NO_TIME_SERIES)
+    assert remark is not None
+    assert remark.numbers["u"] == pytest.approx(math.hypot(0.02, pressure_average_bias(0.3) / math.sqrt(3.0)))
+    assert rich.remark(Code.NO_TIME_SERIES) is None
+    known = {row.name: row.contribution for row in poor.flow.budget}
+    cost = math.hypot(known["Fluctuation (allowance)"], known["Averaging of pressure"]) / poor.flow.value
+    assert remark.numbers["u"] == pytest.approx(cost, rel=1e-6)
+
+
+def test_held_displays_weigh_until_the_next_sample() -> None:
+    times = (0.0, 1.0, 2.0, 6.0, 7.0)
+    assert time_weights(times, Weighting.HOLD) == pytest.approx([1 / 8, 1 / 8, 4 / 8, 1 / 8, 1 / 8])
+    assert time_weights(times) == pytest.approx([0.5 / 7, 1 / 7, 2.5 / 7, 2.5 / 7, 0.5 / 7])
+    sweep = Sweep(1, 1, times, (8.0, 8.0, 12.0, 8.0, 8.0))
+    result = swept_traverse(
+        swept(lines=1, sweeps=(sweep,), settling=0.0, weighting=Weighting.HOLD, **VELOCITY)
+    )
+    assert result.velocity is not None
+    assert result.velocity.value == pytest.approx(10.0)
+
+
+def test_pauses_in_a_series_are_told() -> None:
+    times = tuple(0.5 * i + (6.0 if i > 30 else 0.0) for i in range(60))
+    sweep = Sweep(1, 1, times, tuple(9.0 + 0.1 * math.sin(5.0 * i) for i in range(60)))
+    remark = swept_traverse(swept(lines=1, sweeps=(sweep,), settling=0.0, **VELOCITY)).remark(
+        Code.SERIES_PAUSED
+    )
+    assert remark is not None
+    assert remark.numbers == {"sweeps": 1, "longest": pytest.approx(6.5), "step": pytest.approx(0.5)}
+
+
+def test_a_series_too_short_for_its_own_waves_is_told() -> None:
+    slow = [9.0 + math.sin(0.45 * i) for i in range(40)]
+    result = swept_traverse(swept(sweeps=_series_sweeps(slow), settling=0.0, **VELOCITY))
+    assert Code.SERIES_SHORT in _codes(result)
+    quick = [9.0 + math.sin(2.9 * i) for i in range(200)]
+    assert Code.SERIES_SHORT not in _codes(
+        swept_traverse(swept(sweeps=_series_sweeps(quick), settling=0.0, **VELOCITY))
+    )
+
+
+def test_lines_whose_sweeps_disagree_are_named() -> None:
+    twice = (*_means(8.0, 9.0, 10.0, 9.0, 8.0), *_means(8.1, 8.9, 11.5, 9.0, 8.1, run=2))
+    remark = swept_traverse(swept(sweeps=twice, **VELOCITY)).remark(Code.SWEEPS_DISAGREE)
+    assert remark is not None
+    assert remark.points == ("L3",)
+    assert remark.numbers["spread"] == pytest.approx(1.5 / 10.75)
+    near = (*_means(8.0, 9.0, 10.0, 9.0, 8.0), *_means(8.1, 8.9, 10.2, 9.0, 8.1, run=2))
+    assert swept_traverse(swept(sweeps=near, **VELOCITY)).remark(Code.SWEEPS_DISAGREE) is None
+
+
+@given(st.floats(0.1, 10.0))
+def test_units_of_time_do_not_matter(factor: float) -> None:
+    plain = swept(settling=None)
+    scaled = tuple(replace(s, times=tuple(factor * t for t in s.times)) for s in plain.sweeps)
+    one, other = swept_traverse(plain), swept_traverse(replace(plain, sweeps=scaled))
+    assert other.flow.value == pytest.approx(one.flow.value, rel=1e-12)
+    assert other.flow.u == pytest.approx(one.flow.u, rel=1e-9)
+
+
+@given(st.floats(0.5, 3.0))
+def test_flow_grows_as_velocity(factor: float) -> None:
+    plain = swept(sweeps=_means(8.0, 9.0, 10.0, 9.0, 8.0), **VELOCITY)
+    more = replace(plain, sweeps=tuple(replace(s, mean=factor * (s.mean or 0.0)) for s in plain.sweeps))
+    assert swept_traverse(more).flow.value == pytest.approx(factor * swept_traverse(plain).flow.value)
+
+
+@pytest.mark.parametrize("case", [swept(), swept(duct=ROUND, lines=5), swept(sweeps=_means(*[40.0] * 5))])
+def test_shares_of_the_budget_add_to_one(case: object) -> None:
+    for figure in swept_traverse(case).results.values():  # type: ignore[arg-type]
+        assert math.fsum(row.share for row in figure.budget) == pytest.approx(1.0, abs=1e-9)
+
+
+def test_rings_need_series() -> None:
+    case = swept(duct=ROUND, lines=1, sweeps=_means(9.0), along_diameter=AlongDiameter.AREA, **VELOCITY)
+    with pytest.raises(Refused, match="needs a series"):
+        swept_traverse(case)
