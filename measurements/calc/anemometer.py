@@ -16,7 +16,7 @@ from .conditions import Air, AirState, resolve_air
 from .distributions import Distribution
 from .duct import AREA, Duct, Shape
 from .errors import Refused, not_negative, positive
-from .layout import Layout, plane_quality
+from .layout import Layout
 from .method import (
     UNITS,
     Allowances,
@@ -40,18 +40,22 @@ from .traverse import (
     PitotTraverse,
     Place,
     PointReading,
+    _bias_effects,
+    _bias_remarks,
     _check_places,
     _layout,
     _layout_remarks,
     _missing,
     _place_label,
+    _placing,
     _placing_effects,
+    _unsteady_effects,
     common_effects,
     common_values,
-    run_effects,
+    point_plane,
 )
 from .uncertainty import Effect
-from .variance import RunSpread, spread_of_runs
+from .variance import spread_of_runs
 from .version import CALCULATION_VERSION
 
 ANEMOMETER_PROBE = Estimate(1.0, 0.01)
@@ -79,7 +83,8 @@ class AnemometerTraverse:
     STANDARD_VELOCITY (thermal). rule, holes, rows: the layout (rule None: points of no stated layout).
     probe: factor of the probe. head_area: frontal area of what is inside the duct at the measuring plane
     and keeps air from flowing, m2. upstream, downstream: straight lengths at the plane. reference_density:
-    that a thermal instrument's velocity refers to (None: standard_density).
+    that a thermal instrument's velocity refers to (None: standard_density). run_repeatability: as
+    `PitotTraverse`.
     """
 
     duct: Duct
@@ -97,6 +102,7 @@ class AnemometerTraverse:
     standard_density: float = 1.204
     allowances: Allowances = field(default_factory=Allowances)
     limits: Limits = field(default_factory=Limits)
+    run_repeatability: Estimate | None = None
 
 
 @lru_cache(maxsize=64)
@@ -157,7 +163,7 @@ def anemometer_traverse(inputs: AnemometerTraverse) -> MethodResult:
     """Flow of a duct from velocities at the points of a traverse, one or more runs.
 
     The head's blockage is taken off by continuity and doubted from nothing to twice as much, because air
-    passes through a vane's ring. With one run its fluctuation is allowed for by `allowances.single_sweep`.
+    passes through a vane's ring. Placing of points, the plane and runs are judged as in `pitot_traverse`.
     Errors: Refused (not finite, a signal that is no velocity, a place outside the layout, a mean below zero,
     a head of more than a tenth of the duct, air as `pitot_traverse`).
     """
@@ -172,13 +178,16 @@ def anemometer_traverse(inputs: AnemometerTraverse) -> MethodResult:
     _check_places(pitot.readings, layout)
     places = places_of(inputs.velocity)
     spread = spread_of_runs(by_run(inputs.velocity, taken))
-    plane = plane_quality(inputs.duct, inputs.upstream, inputs.downstream)
-    missing = _missing(layout, places)
+    pressures = [r.value for r in pitot.readings]
+    plane = point_plane(inputs.duct, inputs.upstream, inputs.downstream, pressures)
+    means = place_means(places, taken.values)
+    missing = _missing(layout, means)
+    placing = _placing(pitot, layout, means, spread)
     effects = [
         *taken.effects,
         *below_range_effects(taken),
-        *_repeat_effects(inputs, spread),
-        *_placing_effects(pitot, layout, plane, places, missing),
+        *_unsteady_effects(pitot, spread),
+        *_placing_effects(pitot, layout, plane, placing, missing),
         *_blocking_effects(inputs.head_area),
         *common_effects(inputs.probe, inputs.allowances, air),
     ]
@@ -192,6 +201,7 @@ def anemometer_traverse(inputs: AnemometerTraverse) -> MethodResult:
     }
     identity = digest("anemometer_traverse", inputs, CALCULATION_VERSION)
     model = anemometer_model(inputs.duct.shape, air.model.function, inputs.signal)
+    effects += _bias_effects(pitot, placing, model, values, effects)
     found = solve(model, values, effects, identity, units=ANEMOMETER_UNITS)
     mean = not_reversed(found["velocity"].value)
     speed = inputs.probe.value * (1.0 - blocked)
@@ -206,6 +216,7 @@ def anemometer_traverse(inputs: AnemometerTraverse) -> MethodResult:
         ),
         *_blocking_remarks(blocked),
         *_layout_remarks(pitot, layout, places, missing),
+        *_bias_remarks(pitot, placing),
         *plane_remarks(plane),
         *run_remarks(spread, inputs.limits),
         *implausible(mean, inputs.limits),
@@ -216,7 +227,7 @@ def anemometer_traverse(inputs: AnemometerTraverse) -> MethodResult:
         results=found,
         standard_density=inputs.standard_density,
         area=inputs.duct.area,
-        points=_points(places, layout, taken, speed, mean),
+        points=_points(means, layout, speed, mean),
         runs=tuple(RunFigure(n, speed * m, speed * m * inputs.duct.area) for n, m in spread.means),
         remarks=tuple(remarks),
         verdict_allowed=True,
@@ -336,13 +347,6 @@ def _blocking_remarks(blocked: float) -> list[Remark]:
     return [Remark(Code.HEAD_BLOCKAGE, {"share": blocked, "limit": BLOCKAGE_TOLD})]
 
 
-def _repeat_effects(inputs: AnemometerTraverse, spread: RunSpread) -> list[Effect]:
-    if spread.run_dof > 0:
-        return run_effects(spread)
-    u = not_negative("single_sweep", inputs.allowances.single_sweep)
-    return [Effect("Fluctuation (allowance)", "velocity_factor", u, Sharing.COMMON)]
-
-
 def _distribution(taken: Taken, limits: Limits) -> list[Remark]:
     """The rule for velocity pressures, on the squares that they are proportional to."""
     squares = [v * abs(v) for v in taken.values]
@@ -372,14 +376,15 @@ def _as_pitot(inputs: AnemometerTraverse, taken: Taken, air: AirState) -> PitotT
         standard_density=inputs.standard_density,
         allowances=inputs.allowances,
         limits=inputs.limits,
+        run_repeatability=inputs.run_repeatability,
     )
 
 
 def _points(
-    places: Mapping[Place, Sequence[int]], layout: Layout | None, taken: Taken, speed: float, mean: float
+    means: Mapping[Place, float], layout: Layout | None, speed: float, mean: float
 ) -> tuple[PointVelocity, ...]:
     found = []
-    for (hole, row), value in place_means(places, taken.values).items():
+    for (hole, row), value in means.items():
         point = layout.points[(hole - 1) * layout.rows + row - 1] if layout else None
         x, y = (point.x, point.y) if point else (None, None)
         velocity = speed * value

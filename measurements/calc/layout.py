@@ -391,8 +391,12 @@ def pattern_bias(duct: Duct, points: tuple[Point, ...]) -> float:
     A signed fraction of the true mean: what the rule itself does wrong in a fully developed flow. In a
     rectangle the profile is the product of both directions.
     """
-    errors = [_mean_at(duct, points, n) / _true_mean(duct, n) - 1.0 for n in EXPONENTS]
-    return max(errors, key=abs)
+    return max(pattern_biases(duct, points), key=abs)
+
+
+def pattern_biases(duct: Duct, points: tuple[Point, ...]) -> tuple[float, ...]:
+    """Error of the pattern's mean on each of those profiles, as fractions in the order of EXPONENTS."""
+    return tuple(_mean_at(duct, points, n) / _true_mean(duct, n) - 1.0 for n in EXPONENTS)
 
 
 def _mean_at(duct: Duct, points: tuple[Point, ...], n: float) -> float:
