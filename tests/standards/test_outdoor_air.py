@@ -38,7 +38,7 @@ def _temperatures(r: Record, unit: str, step: float, shift: float = 0.0) -> Meth
         Readings((to_si(r.value(n) + shift, unit, "temperature"),), instrument)
         for n in ("t_return", "t_outside", "t_mixed")
     ]
-    return mixed_air(MixedAir(*read, single_place=0.0))
+    return mixed_air(MixedAir(read[0], read[1], read[2], single_place=0.0))
 
 
 @pytest.mark.parametrize("name", ["oa-t-1", "oa-t-2", "oa-t-4"])
@@ -83,7 +83,9 @@ def test_share_from_carbon_dioxide(name: str) -> None:
     r = record(name)
     instrument = _exact(r.value("u_each") * 1e-6, 0.0, 2e-3)
     read = [Readings((r.value(n) * 1e-6,), instrument) for n in ("c_return", "c_outside", "c_mixed")]
-    found = mixed_air(MixedAir(*read, signal=MixedSignal.CARBON_DIOXIDE, single_place=0.0))
+    found = mixed_air(
+        MixedAir(read[0], read[1], read[2], signal=MixedSignal.CARBON_DIOXIDE, single_place=0.0)
+    )
     r.check(x=found.main.value, u=found.main.u)
     assert not found.verdict_allowed
 
