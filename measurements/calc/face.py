@@ -167,6 +167,7 @@ def face_velocity(inputs: FaceVelocity) -> MethodResult:
         *taken.effects,
         *below_range_effects(taken),
         *_sampling_effects(inputs, means, spread),
+        *whole_run_effects(spread, inputs.allowances),
         *velocity_effects(inputs.probe, inputs.placing, air),
         *_area_effects(inputs.effective_area, gross),
     ]
@@ -233,17 +234,23 @@ def face_points(
     return tuple(found)
 
 
+def whole_run_effects(spread: RunSpread, allowances: Allowances) -> list[Effect]:
+    """What whole runs differ by beyond their points' fluctuation, or the allowance for a single one."""
+    if spread.run_dof > 0:
+        return run_effects(replace(spread, point_dof=0.0))
+    u = not_negative("single_run", allowances.single_run)
+    return [Effect("Single run (allowance)", "velocity_factor", u, Sharing.COMMON)]
+
+
 def _sampling_effects(inputs: FaceVelocity, means: Mapping[Place, float], spread: RunSpread) -> list[Effect]:
-    given, common = inputs.allowances.integration, Sharing.COMMON
-    name = "Sampling of the face"
-    if given is not None:
-        u = not_negative("integration", given)
-        return [Effect(name, "velocity_factor", u, common), *run_effects(spread)]
-    beyond = run_effects(replace(spread, point_dof=0.0))
-    if len(means) == 1:
-        return [Effect(name, "velocity_factor", SINGLE_PLACE_U, common), *run_effects(spread)]
-    over = type_a(list(means.values()))
-    return [Effect(name, "sampling", over.u, common, over.dof, Distribution.T), *beyond]
+    """Scatter over the face holds the points' fluctuation; where it is not taken, that is added."""
+    name, common = "Sampling of the face", Sharing.COMMON
+    given = inputs.allowances.integration
+    if given is None and len(means) > 1:
+        over = type_a(list(means.values()))
+        return [Effect(name, "sampling", over.u, common, over.dof, Distribution.T)]
+    u = SINGLE_PLACE_U if given is None else not_negative("integration", given)
+    return [Effect(name, "velocity_factor", u, common), *run_effects(replace(spread, run_dof=0.0))]
 
 
 def _area_effects(area: Estimate, gross: bool) -> list[Effect]:

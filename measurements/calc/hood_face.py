@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -30,7 +30,7 @@ from .anemometer import (
 from .conditions import Air, resolve_air
 from .distributions import Distribution
 from .errors import Refused, all_finite, not_negative, positive
-from .face import face_points, place_label, velocity_effects
+from .face import face_points, place_label, velocity_effects, whole_run_effects
 from .method import (
     OUTPUTS,
     Allowances,
@@ -51,7 +51,7 @@ from .plan import Sharing
 from .records import digest
 from .remarks import implausible, reading_remarks, run_remarks
 from .trace import Formula
-from .traverse import MISSING_SPREAD, Place, run_effects
+from .traverse import MISSING_SPREAD, Place
 from .uncertainty import Effect, Result
 from .variance import RunSpread, spread_of_runs, type_a
 from .version import CALCULATION_VERSION
@@ -233,7 +233,8 @@ def hood_face(inputs: HoodFace) -> MethodResult:
     effects = [
         *taken.effects,
         *below_range_effects(taken),
-        *_repeat_effects(runs, spread, len(taken.values)),
+        *_fluctuation_effects(runs, spread, len(taken.values)),
+        *whole_run_effects(spread, inputs.allowances),
         *_sampling_effects(inputs, [speed * v for v in means.values()]),
         *_missing_effects(len(missing), columns * rows),
         *velocity_effects(inputs.probe, inputs.placing, air),
@@ -343,16 +344,17 @@ def _one_place(places: Mapping[Place, Sequence[int]], place: Place) -> tuple[flo
     return tuple(1.0 / len(members) if i in members else 0.0 for i in range(count))
 
 
-def _repeat_effects(runs: Mapping[int, Mapping[Place, float]], spread: RunSpread, count: int) -> list[Effect]:
-    """Fluctuation of each reading, pooled over the points, and what runs differ by beyond it."""
-    effects = run_effects(replace(spread, point_dof=0.0))
-    if spread.point_dof > 0.0:
-        shared = set.intersection(*(set(v) for v in runs.values()))
-        grand = math.fsum(v[p] for v in runs.values() for p in shared) / (len(runs) * len(shared))
-        s = spread.point_u * abs(grand) * math.sqrt(len(runs) * len(shared))
-        name, pooled = "Fluctuation between runs", Sharing.POOLED
-        effects.append(Effect(name, "velocity", (s,) * count, pooled, spread.point_dof, Distribution.T))
-    return effects
+def _fluctuation_effects(
+    runs: Mapping[int, Mapping[Place, float]], spread: RunSpread, count: int
+) -> list[Effect]:
+    """Fluctuation of each reading, pooled over the points."""
+    if spread.point_dof == 0.0:
+        return []
+    shared = set.intersection(*(set(v) for v in runs.values()))
+    grand = math.fsum(v[p] for v in runs.values() for p in shared) / (len(runs) * len(shared))
+    s = spread.point_u * abs(grand) * math.sqrt(len(runs) * len(shared))
+    name, pooled = "Fluctuation between runs", Sharing.POOLED
+    return [Effect(name, "velocity", (s,) * count, pooled, spread.point_dof, Distribution.T)]
 
 
 def _sampling_effects(inputs: HoodFace, velocities: Sequence[float]) -> list[Effect]:

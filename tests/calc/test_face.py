@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from uncertainties import ufloat, wrap  # type: ignore[import-untyped]
 
 from measurements.calc import (
     Code,
@@ -74,6 +75,7 @@ def test_the_budget_by_hand() -> None:
     assert found["Probe factor"] == pytest.approx(2.5 * 0.072 * 0.01)
     specification = 0.072 * (0.03 * 2.5 + 0.05) / math.sqrt(3.0)
     assert found["Velocity: instrument specification"] == pytest.approx(specification)
+    assert found["Single run (allowance)"] == pytest.approx(2.5 * 0.072 * face().allowances.single_run)
     assert math.sqrt(sum(c * c for c in found.values())) == pytest.approx(result.flow.u)
     sampling = next(r for r in result.flow.budget if r.name == "Sampling of the face")
     assert sampling.dof == 3.0
@@ -103,6 +105,11 @@ def test_an_allowance_given_stands_in_place_of_the_scatter() -> None:
     inputs = face(**shown(2.0, 3.0, 2.5, 2.5))
     given_ = face_velocity(replace(inputs, allowances=replace(inputs.allowances, integration=0.04)))
     assert rows(given_)["Sampling of the face"] == pytest.approx(2.5 * 0.072 * 0.04)
+    places = tuple((run, 1, point) for run in (1, 2) for point in (1, 2))
+    readings = Readings((2.0, 3.0, 2.1, 2.9), BARE, "", places)
+    twice = replace(inputs, velocity=readings, allowances=replace(inputs.allowances, integration=0.04))
+    # residuals of the two-way table are +-0.05, one degree of freedom, over four readings
+    assert rows(face_velocity(twice))["Fluctuation between runs"] == pytest.approx(0.072 * 0.1 / 2.0)
 
 
 def test_a_thermal_instrument_is_converted() -> None:
@@ -266,6 +273,48 @@ def test_first_order_agrees_with_monte_carlo_on_the_whole_model() -> None:
     )
     assert drawn.value == pytest.approx(result.flow.value, rel=1e-3)
     assert drawn.u == pytest.approx(result.flow.u, rel=0.02)
+
+
+def test_the_same_budget_by_an_independent_library() -> None:
+    """Each cause as an independent number in `uncertainties`, propagated by its own derivatives."""
+    result = face_velocity(face(**shown(2.0, 3.0, 2.5, 2.5), signal=Signal.STANDARD_VELOCITY))
+    air = resolve_air(AIR)
+    causes = {effect.on: ufloat(air.values[effect.on], effect.u) for effect in air.effects}
+    density = causes["density_factor"] * wrap(air.model.function)(
+        causes["temperature"], causes["barometer"] + causes["static_pressure"], causes["humidity"]
+    )
+    specification, own = ufloat(0.0, 1.0), [ufloat(0.0, 0.01 / math.sqrt(12.0)) for _ in range(4)]
+    speeds_ = [
+        v + (0.03 * v + 0.05) / math.sqrt(3.0) * specification + o
+        for v, o in zip((2.0, 3.0, 2.5, 2.5), own, strict=True)
+    ]
+    sampled = ufloat(0.0, math.sqrt(0.5 / 3.0) / 2.0)
+    held = ufloat(1.0, 0.01) * ufloat(1.0, 0.02) * ufloat(1.0, face().allowances.single_run)
+    mean = (sum(speeds_) / 4.0 + sampled) * held * 1.204 / density
+    flow = mean * ufloat(0.072, 0.0022)
+    assert result.flow.value == pytest.approx(flow.n, rel=1e-12)
+    assert result.flow.u == pytest.approx(flow.s, rel=1e-6)
+    assert result.results["velocity"].u == pytest.approx(mean.s, rel=1e-6)
+    assert result.standard_flow.u == pytest.approx((flow * density / 1.204).s, rel=1e-6)
+
+
+def test_evenly_spread_places_do_no_worse_than_their_scatter_over_the_root_of_n() -> None:
+    """Faces that lean, bulge, dip or have a jet: mean over the face by integration, and by 3 x 3 places."""
+    faces = [
+        lambda x, y: 2.0 + 0.8 * x - 0.5 * y,
+        lambda x, y: 3.0 * math.sin(math.pi * x) * math.sin(math.pi * y) + 0.5,
+        lambda x, y: 2.5 - 1.5 * math.exp(-8.0 * ((x - 0.4) ** 2 + (y - 0.6) ** 2)),
+        lambda x, y: 1.0 + 2.0 * math.exp(-6.0 * ((x - 0.2) ** 2 + (y - 0.1) ** 2)),
+        lambda x, y: 2.0 + 0.6 * math.cos(2.0 * math.pi * x) * (1.0 + 0.3 * y),
+    ]
+    middles, steps = [(i + 0.5) / 3.0 for i in range(3)], [(i + 0.5) / 60.0 for i in range(60)]
+    places = tuple((1, i + 1, j + 1) for i in range(3) for j in range(3))
+    for velocity in faces:
+        true = math.fsum(velocity(x, y) for x in steps for y in steps) / 3600.0
+        readings = Readings(tuple(velocity(x, y) for x in middles for y in middles), BARE, "", places)
+        result = face_velocity(face(velocity=readings))
+        sampling = next(r for r in result.results["velocity"].budget if r.name == "Sampling of the face")
+        assert abs(result.results["velocity"].value - true) < 2.0 * sampling.contribution
 
 
 def test_inputs_are_stored_and_read_back_to_the_same_digits() -> None:
