@@ -1,0 +1,273 @@
+"""The steps of a plan, walked through in every possible truth, and the reading to set at each."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import StrEnum
+
+import numpy as np
+
+from .errors import positive
+from .method import Estimate
+from .network import Damper, Tree
+from .network_aims import Aims
+from .network_model import TRUST, Identified
+from .network_state import Array
+
+_NUDGE = 0.02
+_MOST_GAIN = 1.2
+
+
+class Action(StrEnum):
+    """What to do at a damper."""
+
+    CLOSE = "close"
+    """Towards closed, until the reading is there."""
+    OPEN = "open"
+    SHUT = "shut"
+    """Fully: the design flow is zero."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """leave: no adjustment for less than this fraction of flow. witness: where a reading to set would be
+    less sure than this fraction, another outlet is read as well. tolerance: of the relative shares, for
+    `Plan.chance`. draws, seed: of the Monte Carlo.
+    """
+
+    leave: float = 0.01
+    witness: float = 0.015
+    tolerance: float = 0.05
+    draws: int = 200
+    seed: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """A reading at the reference outlet, taken once the damper is about where it belongs.
+
+    The outlet and its reference are to show the same share, whatever the pressure does. expected: m3/s.
+    gain_before, gain: how much of a surprise before turning, and of one here, passes to the target.
+    """
+
+    tag: str
+    expected: Estimate
+    gain_before: float
+    gain: float
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One adjustment. number: from 1. tag: the outlet or branch whose damper is turned.
+
+    read_at: the outlet where the flow is read meanwhile (for a branch damper its reference outlet).
+    before: reading expected before turning (m3/s). target: reading to set. share: of design, that reading.
+    gain: how much of a surprise before turning passes to the target (see `live_target`). witness: where the
+    target alone is not sure enough; u of the target is with its help.
+    """
+
+    number: int
+    tag: str
+    action: Action
+    read_at: str
+    before: Estimate
+    target: Estimate
+    share: float | None
+    gain: float
+    witness: Witness | None = None
+
+
+def live_target(step: Step, before: float, witness: float | None = None) -> float:
+    """The reading to set, when `before` was read there before turning and `witness` at the witness (m3/s).
+
+    A surprise passes on by its gain, in logarithms: target * (before / expected)**gain, and so for the
+    witness. The gains are what the model's possible truths show (linear regression): near 1 where the
+    branch's pressure may have gone another way, near 0 where the reading's own error is all there is.
+    Errors: Refused for readings not above zero.
+    """
+    if step.action is Action.SHUT or step.before.value <= 0.0:
+        return step.target.value
+    surprise = positive("before", before) / step.before.value
+    if witness is None or step.witness is None:
+        return float(step.target.value * surprise**step.gain)
+    other = positive("witness", witness) / step.witness.expected.value
+    return float(step.target.value * surprise**step.witness.gain_before * other**step.witness.gain)
+
+
+def deepest(tree: Tree, wanted: Aims, branch: int) -> int:
+    """Reference outlet of a branch: the reference of its reference, down to an outlet (0: none)."""
+    node = branch
+    while node < tree.first:
+        node = wanted.reference[node]
+        if not node:
+            return 0
+    return node
+
+
+@dataclass(frozen=True, slots=True)
+class _Sight:
+    """Surprises (logarithms) that the readings around an adjustment may show. stray: of the flow itself.
+
+    right: of what is right to set. tag: of the witness (0: none), expected: its reading.
+    """
+
+    before: Array
+    stray: Array
+    right: Array
+    tag: int
+    witness: Array
+    expected: float
+
+
+class Walk:
+    """Walks through the adjustments, in the best estimate and in every possible truth at once."""
+
+    def __init__(self, found: Identified, wanted: Aims, settings: Settings, rng: np.random.Generator) -> None:
+        self.found, self.wanted, self.settings, self.rng = found, wanted, settings, rng
+        self.tree, self.state = found.tree, found.state
+        self.taken = 0
+        first = self.tree.first
+        with np.errstate(divide="ignore"):
+            self.known = np.concatenate([np.zeros(first), np.log(self.state.flows()[:, 0])])
+
+    def steps(self) -> Iterator[Step]:
+        """The adjustments; the state is moved along."""
+        yield from filter(None, map(self._shut, range(self.tree.first, len(self.tree.parent))))
+        for b in reversed(self.tree.order):
+            yield from filter(None, map(self._outlet, self._outlets(b)))
+            branches = [c for c in self.tree.children[b] if c < self.tree.first]
+            yield from filter(None, map(self._branch, branches))
+
+    def _outlets(self, branch: int) -> list[int]:
+        """A branch's outlets with a damper, the largest adjustment first: the smaller ones see its effect."""
+        g, aim = self.state.g, self.wanted.g
+        nodes = [
+            c
+            for c in self.tree.children[branch]
+            if c >= self.tree.first and aim[c][0] > 0.0 and self.tree.damper(c) is not Damper.NONE
+        ]
+        return sorted(nodes, key=lambda c: -abs(math.log(aim[c][0] / g[c][0])))
+
+    def _shut(self, node: int) -> Step | None:
+        now = self.state.g[node]
+        if self.wanted.g[node][0] > 0.0 or now[0] <= 0.0:
+            return None
+        before = self.state.flow(node)
+        self.state.turned(node, node, np.zeros_like(now), keep=True)
+        self.taken += 1
+        expected = estimate(before, float(self.found.u[node - self.tree.first]))
+        tag = self.tree.tag(node)
+        return Step(self.taken, tag, Action.SHUT, tag, expected, Estimate(0.0, 0.0), None, 0.0)
+
+    def _outlet(self, node: int) -> Step | None:
+        return self._turn(node, node, self.wanted.g[node])
+
+    def _branch(self, node: int) -> Step | None:
+        at = deepest(self.tree, self.wanted, node)
+        if not at or self.tree.damper(node) is Damper.NONE:
+            return None
+        return self._turn(node, at, self.wanted.r[node])
+
+    def _turn(self, node: int, at: int, aim: Array) -> Step | None:
+        """One adjustment: node's damper to its aim, read at an outlet."""
+        before, target = self.state.flow(at), self.state.turned(node, at, aim)
+        if abs(math.log(target[0] / before[0])) < self.settings.leave:
+            return None
+        sight = self._look(node, at, aim, before)
+        right = np.log(target) + sight.right
+        gain = _gains(right, sight.before)
+        left = right - gain[0] * sight.before
+        witness = None
+        surprise = gain[0] * sight.before
+        if sight.tag and float(left[1:].std()) > self.settings.witness:
+            both = _gains(right, sight.before, sight.witness)
+            surprise = both[0] * sight.before + both[1] * sight.witness
+            left = right - surprise
+            expected = _about(sight.expected, sight.witness)
+            witness = Witness(self.tree.tag(sight.tag), expected, both[0], both[1])
+        goal = np.log(target[0]) + surprise - self._errors(self._u(at)) - sight.stray
+        self.state.turned(node, at, self._reached(node, at, aim, np.log(target), goal), keep=True)
+        self.taken += 1
+        self.known[at] = math.log(target[0])
+        outlet = self.tree.network.outlets[at - self.tree.first]
+        return Step(
+            self.taken,
+            self.tree.tag(node),
+            Action.CLOSE if target[0] < before[0] else Action.OPEN,
+            outlet.tag,
+            _about(float(before[0]), sight.before),
+            _about(float(target[0]), left),
+            float(target[0]) / outlet.design,
+            gain[0],
+            witness,
+        )
+
+    def _look(self, node: int, at: int, aim: Array, before: Array) -> _Sight:
+        """What readings before turning and at a witness would show in every possible truth.
+
+        The model may be wrong by a part of every change of pressure it predicts: that moves the reading
+        before, the witness and what is right to set; together within one branch.
+        """
+        one = self._errors(1.0)
+        stray = TRUST * (math.log(before[0]) - self.known[at]) * one
+        seen = np.log(before / before[0]) + stray + self._errors(self._u(at))
+        above = self.tree.parent[node]
+        tag = deepest(self.tree, self.wanted, above)
+        if not tag or node in (tag, *self.tree.up(tag)):
+            return _Sight(seen, stray, stray, 0, seen, 0.0)
+        then, now = self.state.flow(tag), self.state.turned(node, tag, aim)
+        other = one if self.tree.parent[tag] == self.tree.parent[at] else self._errors(1.0)
+        moved = TRUST * (math.log(then[0]) - self.known[tag]) * other
+        moved = moved + TRUST * math.log(now[0] / then[0]) * self._errors(1.0)
+        shown = np.log(now / now[0]) + moved + self._errors(self._u(tag))
+        return _Sight(seen, stray, moved, tag, shown, float(now[0]))
+
+    def _u(self, node: int) -> float:
+        return float(self.found.u[node - self.tree.first])
+
+    def flows(self) -> Array:
+        """Flows after the steps, and how far what follows an outlet's setting may go another way."""
+        flows = self.state.flows()
+        with np.errstate(divide="ignore", invalid="ignore"):
+            drift = np.nan_to_num(np.log(flows[:, 0]) - self.known[self.tree.first :], posinf=0.0, neginf=0.0)
+        alike = np.array([self._errors(1.0) for _ in range(self.tree.first)])
+        own = np.array([self._errors(1.0) for _ in drift])
+        shared = alike[list(self.tree.parent[self.tree.first :])]
+        found: Array = flows * np.exp(TRUST * drift[:, None] * (shared + own) / math.sqrt(2.0))
+        return found
+
+    def _errors(self, u: float) -> Array:
+        found: Array = u * self.rng.standard_normal(len(self.state.n))
+        found[0] = 0.0
+        return found
+
+    def _reached(self, node: int, at: int, aim: Array, got: Array, goal: Array) -> Array:
+        """The setting at which the flow is `goal` (its logarithm), from the aim by the slope there."""
+        base = self.state.inside[node] ** -self.state.n if node < self.tree.first else 0.0
+        nudged = (aim + base) * (1.0 + _NUDGE)
+        slope = (np.log(self.state.turned(node, at, nudged - base)) - got) / math.log1p(_NUDGE)
+        setting: Array = (aim + base) * np.exp(np.clip((goal - got) / slope, -0.5, 0.5)) - base
+        return np.maximum(setting, 0.0)
+
+
+def _gains(right: Array, *seen: Array) -> list[float]:
+    """Regression of what is right to set on what is read, over the possible truths."""
+    rows = np.array([row[1:] - row[1:].mean() for row in seen])
+    square = rows @ rows.T
+    if not np.all(np.diag(square) > 0.0):
+        return [0.0] * len(seen)
+    square += np.diag(1e-9 * np.diag(square))
+    slopes = np.linalg.solve(square, rows @ (right[1:] - right[1:].mean()))
+    return [min(max(float(v), 0.0), _MOST_GAIN) for v in slopes]
+
+
+def _about(value: float, surprise: Array) -> Estimate:
+    """A reading and the spread of its logarithm."""
+    return Estimate(value, value * float(surprise[1:].std()))
+
+
+def estimate(values: Array, u: float = 0.0) -> Estimate:
+    """First column with the spread of the others; u: relative, of something more, in quadrature."""
+    return Estimate(float(values[0]), math.hypot(float(values[1:].std()), u * float(values[0])))
