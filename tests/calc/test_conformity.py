@@ -231,5 +231,29 @@ def test_what_cannot_be_is_refused(build: object, match: str) -> None:
         build()  # type: ignore[operator]
 
 
+def test_rules_as_they_come() -> None:
+    """Simple acceptance, the whole of U as guard band, 95 %: what a rule is when nothing else is said."""
+    assert Rule() == Rule(DecisionRule.SIMPLE, 1.0, 0.95)
+    assert judge_value(110.0, 1.0, BAND).rule == Rule()
+    assert judge_value(110.0, 1.0, BAND).accepted
+    assert not judge_value(110.0, 1.0, BAND, rule=Rule(DecisionRule.GUARDED)).accepted
+
+
+def test_on_the_limit_without_uncertainty() -> None:
+    zero = Tolerance(0.0, 1.0)
+    assert judge_value(0.0, 0.0, zero).verdict is Verdict.PASS
+    assert judge_value(0.0, 0.5, zero, k=2.0).verdict is Verdict.CONDITIONAL_PASS
+    assert judge_value(-1.0, 0.5, zero, k=2.0).verdict is Verdict.CONDITIONAL_FAIL
+    assert conformance_probability(0.0, 0.0, zero) == 1.0
+    assert conformance_probability(-1e-9, 0.0, zero) == 0.0
+
+
+def test_probability_with_few_degrees_of_freedom() -> None:
+    """Student t, whole degrees of freedom, at least one: P(t < 1) is 0.75 for one, 0.7887 for two (tables)."""
+    limit = Tolerance(None, 1.0)
+    for dof, p in ((0.4, 0.75), (1.0, 0.75), (1.9, 0.75), (2.0, 0.788675), (2.0 - 1e-12, 0.788675)):
+        assert conformance_probability(0.0, 1.0, limit, dof) == pytest.approx(p, abs=1e-6)
+
+
 def test_a_tolerance_of_one_value_is_allowed() -> None:
     assert judge_value(5.0, 0.0, Tolerance(5.0, 5.0)).verdict is Verdict.PASS

@@ -250,3 +250,18 @@ def test_specification_at_negative_readings_is_of_the_magnitude() -> None:
     drifting = replace(MANOMETER, certificate=MANOMETER.certificate[:1], drift_of_reading=0.01)
     found = correct(drifting, [0.1])
     assert [e.name for e in found.effects][1] == "Drift since calibration"
+
+
+def test_u_of_one_reading_is_all_its_causes_together() -> None:
+    found = correct(MANOMETER, [50.4])
+    drift = (0.005 * 50.4 + 0.2) / math.sqrt(3.0)
+    assert found.u == pytest.approx((math.sqrt(0.25**2 + drift**2 + 0.1**2 / 12.0),))
+    assert sum(e.u[0] ** 2 for e in found.effects) == pytest.approx(found.u[0] ** 2)
+
+
+def test_without_a_certificate_nothing_is_outside_it() -> None:
+    bare = correct(Instrument(resolution=0.1), [-5.0, 1e6])
+    assert bare.corrections == (0.0, 0.0)
+    assert bare.outside_certificate == ()
+    assert [e.name for e in bare.effects] == ["Resolution"]
+    assert Accuracy(of_reading=0.01, absolute=0.5).limit(10.0) == pytest.approx(0.6)

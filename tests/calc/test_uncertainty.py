@@ -24,8 +24,10 @@ from measurements.calc import (
 )
 from measurements.calc.batch import BatchEffect, propagate_batch
 from measurements.calc.distributions import Distribution, normal_cdf, t_cdf, t_quantile
+from measurements.calc.plan import Propagation
 from measurements.calc.simulate import monte_carlo, numerical_tolerance
 from measurements.calc.trace import exp, sqrt
+from measurements.calc.uncertainty import cholesky, pair_up
 
 values = st.floats(0.5, 2.0)
 spreads = st.floats(1e-3, 0.2)
@@ -293,3 +295,161 @@ def test_monte_carlo_of_several_effects_on_shared_members(sharing: Sharing) -> N
     drawn = monte_carlo(summed, point, effects, trials=200_000)
     assert drawn.value == pytest.approx(first.value, abs=0.02)
     assert drawn.u == pytest.approx(first.u, rel=0.01)
+
+
+def test_rows_of_an_input_with_members() -> None:
+    """What a row says of a common, an own and a pooled effect, worked out by hand: f = sum x (1 + y)."""
+    effects = [
+        Effect("common", "x", (0.1, 0.2, 0.2), Sharing.COMMON, 7.0),
+        Effect("own", "x", (0.3, 0.4, 0.0), Sharing.INDEPENDENT),
+        Effect("pooled", "x", 0.5, Sharing.POOLED, 4.0),
+        Effect("y", "y", 0.25),
+    ]
+
+    def grown(x: tuple[float, ...], y: float) -> float:
+        return (x[0] + x[1] + 2.0 * x[2]) * (1.0 + y)
+
+    found = propagate(
+        grown,
+        {"x": (1.0, 2.0, 3.0), "y": 1.0},
+        effects,
+        name="f",
+        unit="m",
+        units={"x": "Pa"},
+        coverage=0.95,
+    )
+    common, own, pooled, y = found.budget
+    assert (found.value, found.name, found.unit, found.coverage) == (18.0, "f", "m", 0.95)
+    assert [row.members for row in found.budget] == [3, 3, 3, 1]
+    assert [row.value for row in found.budget] == [2.0, 2.0, 2.0, 1.0]
+    assert [row.unit for row in found.budget] == ["Pa", "Pa", "Pa", "1"]
+    assert [row.dof for row in found.budget] == [7.0, math.inf, 4.0, math.inf]
+    assert common.sensitivity == pytest.approx(2.0 + 2.0 + 4.0)
+    assert common.contribution == pytest.approx(2.0 * 0.1 + 2.0 * 0.2 + 4.0 * 0.2)
+    assert common.u == pytest.approx(math.sqrt((0.01 + 0.04 + 0.04) / 3.0))
+    assert own.sensitivity == pytest.approx(math.sqrt(4.0 + 4.0 + 16.0))
+    assert own.contribution == pytest.approx(math.hypot(0.6, 0.8))
+    assert own.u == pytest.approx(math.sqrt(0.25 / 3.0))
+    assert pooled.contribution == pytest.approx(0.5 * math.sqrt(24.0))
+    assert y.contribution == pytest.approx(9.0 * 0.25)
+    squares = [row.contribution**2 for row in found.budget]
+    assert found.u == pytest.approx(math.sqrt(sum(squares)))
+    assert [row.share for row in found.budget] == pytest.approx([s / sum(squares) for s in squares])
+    satterthwaite = squares[0] ** 2 / 7.0 + squares[2] ** 2 / 4.0
+    assert found.dof == pytest.approx(sum(squares) ** 2 / satterthwaite)
+    assert found.interval == (found.value - found.U, found.value + found.U)
+    assert found.relative_U == pytest.approx(found.U / 18.0)
+
+
+def test_shares_with_a_correlation_of_several_kinds() -> None:
+    """Half of each covariance goes to each side; a negative one may make a share negative."""
+    found = evaluate(
+        lambda a, b, c: a - b + c,
+        [Quantity("a", 1.0, 0.3), Quantity("b", 1.0, 0.2), Quantity("c", 1.0, 0.1)],
+        correlations=[Correlation("a", "b", 0.9)],
+    )
+    covariance = 0.9 * 0.3 * 0.2
+    variance = 0.09 + 0.04 + 0.01 - 2.0 * covariance
+    assert found.u == pytest.approx(math.sqrt(variance))
+    assert [row.share for row in found.budget] == pytest.approx(
+        [(0.09 - covariance) / variance, (0.04 - covariance) / variance, 0.01 / variance]
+    )
+    assert found.budget[1].share < 0.0
+
+
+def test_correlated_effects_with_few_degrees_of_freedom_count_as_one() -> None:
+    found = evaluate(
+        lambda a, b, c: a + b + c,
+        [Quantity("a", 0.0, 1.0, 8.0), Quantity("b", 0.0, 1.0, 5.0), Quantity("c", 0.0, 1.0, 10.0)],
+        correlations=[Correlation("a", "b", 1.0)],
+    )
+    assert found.u == pytest.approx(math.sqrt(5.0))
+    assert found.dof == pytest.approx(25.0 / (16.0 / 5.0 + 1.0 / 10.0))
+
+
+def test_result_without_uncertainty() -> None:
+    found = evaluate(lambda a: 2.0 * a, [Quantity("a", 0.0)])
+    assert (found.u, found.U, found.dof, found.budget[0].share) == (0.0, 0.0, math.inf, 0.0)
+    assert math.isinf(found.relative_U)
+    assert Propagation(1.0, (), (), 4.0, 0.0).dof == math.inf
+    assert Propagation(1.0, (), (), 4.0, 2.0).dof == 8.0
+    assert Propagation(1.0, (), (), -1e-20, 0.0).u == 0.0
+
+
+def test_cholesky_multiplies_back() -> None:
+    matrix = [[4.0, 2.0, 0.4], [2.0, 3.0, 0.5], [0.4, 0.5, 2.0]]
+    low = np.array(cholesky(matrix))
+    assert low == pytest.approx(np.linalg.cholesky(np.array(matrix)), rel=1e-12)
+    singular = [[4.0, 2.0, 4.0], [2.0, 1.0, 2.0], [4.0, 2.0, 5.0]]
+    low = np.array(cholesky(singular))
+    assert low @ low.T == pytest.approx(np.array(singular), abs=1e-9)
+    for wrong in ([[1.0, 2.0], [2.0, 1.0]], [[0.0, 0.5], [0.5, 1.0]], [[-1.0]]):
+        with pytest.raises(Refused, match="not positive"):
+            cholesky(wrong)
+
+
+def test_correlations_that_contradict_each_other() -> None:
+    three = [Correlation("a", "b", 0.9), Correlation("b", "c", 0.9), Correlation("a", "c", -0.9)]
+    with pytest.raises(Refused, match="contradict"):
+        pair_up("abc", three)
+    assert pair_up("abc", [*three[:2], Correlation("a", "c", 0.7)])[1] == (0.9, 0.9, 0.7)
+    assert pair_up("abc", [Correlation("c", "a", 0.7)]) == (((0, 2),), (0.7,))
+    assert pair_up("abc", []) == ((), ())
+    for r in (1.0001, -1.0001, math.nan):
+        with pytest.raises(Refused):
+            pair_up("ab", [Correlation("a", "b", r)])
+    for r in (1.0, -1.0):
+        assert pair_up("ab", [Correlation("a", "b", r)])[1] == (r,)
+    with pytest.raises(Refused, match="two different"):
+        pair_up("ab", [Correlation("a", "a", 0.5)])
+    with pytest.raises(Refused, match="once"):
+        pair_up("ab", [Correlation("a", "b", 0.5), Correlation("b", "a", 0.5)])
+    with pytest.raises(ModelError, match="unknown"):
+        pair_up("ab", [Correlation("a", "c", 0.5)])
+
+
+@pytest.mark.parametrize(
+    ("value", "U", "digits", "shown"),
+    [
+        (1.23456, 0.0234, 1, ("1.23", "0.03")),
+        (1.23456, 0.0304, 1, ("1.23", "0.03")),
+        (1.23456, 0.0234, 3, ("1.2346", "0.0234")),
+        (1234.56, 0.96, 1, ("1235", "1")),
+        (1234.56, 99.6, 2, ("1230", "100")),
+        (-1.2355, 0.0251, 2, ("-1.236", "0.025")),
+        (0.5, 9.5, 1, ("0", "10")),
+        (0.0, 0.21, 2, ("0.00", "0.21")),
+    ],
+)
+def test_rounding_to_other_digits(value: float, U: float, digits: int, shown: tuple[str, str]) -> None:
+    assert rounded(value, U, digits) == shown
+
+
+def test_rounding_refuses_what_is_no_number() -> None:
+    for value, U in ((math.nan, 1.0), (1.0, math.inf), (1.0, -0.1)):
+        with pytest.raises(Refused):
+            rounded(value, U)
+
+
+def test_distributions_against_scipy() -> None:
+    for dof in (1.0, 1.5, 2.0, 3.7, 10.0, 99.0, 1234.5, 2e6, math.inf):
+        law = scipy.stats.t(dof) if math.isfinite(dof) else scipy.stats.norm()
+        for t in (-40.0, -3.2, -1.0, -1e-6, 0.0, 0.3, 2.0, 7.5, 300.0):
+            assert t_cdf(t, dof) == pytest.approx(law.cdf(t), rel=1e-9, abs=1e-15)
+        for p in (0.001, 0.2, 0.5, 0.5000001, 0.84, 0.97725, 0.99999):
+            assert t_quantile(p, dof) == pytest.approx(law.ppf(p), rel=1e-8, abs=1e-9)
+    assert t_cdf(-3.2, 5e7) == pytest.approx(scipy.stats.t(5e7).cdf(-3.2), rel=1e-6)
+    assert (t_cdf(math.inf, 3.0), t_cdf(-math.inf, 3.0)) == (1.0, 0.0)
+    for p, dof in ((0.0, 3.0), (1.0, 3.0), (0.5, 0.0), (0.5, math.nan)):
+        with pytest.raises(Refused, match="p, dof"):
+            t_quantile(p, dof)
+
+
+def test_degrees_of_freedom_are_cut_to_whole_ones() -> None:
+    """GUM G.4.1; a value a rounding below a whole number counts as that number; never below one."""
+    assert coverage_factor(4.999) == coverage_factor(4.0)
+    assert coverage_factor(5.0 - 1e-12) == coverage_factor(5.0)
+    assert coverage_factor(0.3) == coverage_factor(1.0) == pytest.approx(13.97, abs=0.01)
+    assert coverage_factor(math.nan) == coverage_factor(1.0)
+    assert coverage_factor(math.inf) == pytest.approx(2.0, abs=3e-5)
+    assert coverage_factor(10.0, 0.95) == pytest.approx(2.228, abs=5e-4)
