@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from . import motor
+from .air import GAMMA
 from .errors import Refused
 from .fan import FanState, laws_agree
 from .fan_curve import CurvePiece, falling_branch
@@ -92,7 +93,7 @@ def pressure_remarks(
 def power_remarks(inputs: FanTest, gathered: Gathered, results: Mapping[str, Result]) -> list[Remark]:
     remarks = []
     if "air_power" in results:
-        bias = results["fan_total_pressure"].value / (2.0 * 1.4 * gathered.air.pressure)
+        bias = results["fan_total_pressure"].value / (2.0 * GAMMA * gathered.air.pressure)
         if bias > inputs.limits.compressibility:
             numbers = {"bias": bias, "limit": inputs.limits.compressibility}
             remarks.append(Remark(Code.AIR_POWER_COMPRESSIBLE, numbers))

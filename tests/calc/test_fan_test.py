@@ -1,15 +1,18 @@
 """The fan test as a whole: by hand, by simulation, conventions, power, curve, remarks, refusals."""
 
+import json
 import math
 from dataclasses import replace
 from typing import Any
 
+import GTC  # type: ignore[import-untyped]
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from measurements.calc import Accuracy, Air, CertificatePoint, Code, Estimate, Instrument, Refused
 from measurements.calc.fan import FanState, fan_laws
+from measurements.calc.fan_curve import curve_piece
 from measurements.calc.fan_inputs import AMPS_LIMIT, FanTest, FanTestLimits
 from measurements.calc.fan_models import CurvePressure, FanStatic
 from measurements.calc.fan_remarks import fan_state
@@ -24,6 +27,7 @@ from measurements.calc.phases import (
     take_signed,
 )
 from measurements.calc.places import Readings
+from measurements.calc.records import from_plain, to_plain
 from measurements.calc.simulate import monte_carlo
 
 MANOMETER = Instrument(
@@ -137,6 +141,61 @@ def test_what_the_digest_and_the_classes_say() -> None:
     }
     assert found.density_model == "CIPM-2007"
     assert trial(drive_efficiency=None).classes["shaft_power_at"] == "motor"
+
+
+def test_an_independent_library_finds_the_same_uncertainties() -> None:
+    """GTC: the same chain of formulas, written for it; the air is certain but for its density formula."""
+
+    def by(u: float, *values: float) -> Readings:
+        points = (CertificatePoint(-1e4, -1e4, u, 1.0), CertificatePoint(1e4, 1e4, u, 1.0))
+        return Readings(values, Instrument(certificate=points))
+
+    found = trial(
+        inlet_pressure=by(3.0, -300.0),
+        outlet_pressure=by(4.0, 400.0),
+        air=Air(294.15, 99_000.0, None, -308.0, 0.4, 0.0, 0.0, 0.0, 0.0),
+        flow=Estimate(4.2, 0.06),
+        speed=by(0.05, 15.0),
+        voltage=by(2.0, 460.0, 470.0, 455.0),
+        current=by(0.1, 10.0, 10.2, 9.9),
+        power_factor=by(0.01, 0.85),
+    ).results
+    flow, speed = GTC.ureal(4.2, 0.06), GTC.ureal(15.0, 0.05)
+    density = found["density"].value * GTC.ureal(1.0, 22e-6)
+    tape = GTC.ureal(0.0, 0.001)
+    inlet_area, outlet_area = (a + 2.0 * math.sqrt(a) * tape for a in (0.5, 0.35))
+    inlet, outlet = (0.5 * density * (flow / a) ** 2 for a in (inlet_area, outlet_area))
+    rise = GTC.ureal(400.0, 4.0) - GTC.ureal(-300.0, 3.0)
+    volts, amps = GTC.ureal(1385.0 / 3.0, 2.0), GTC.ureal(30.1 / 3.0, 0.1)
+    electrical = math.sqrt(3.0) * volts * amps * GTC.ureal(0.85, 0.01)
+    shaft = electrical * GTC.ureal(0.9, 0.01) * GTC.ureal(0.95, 0.01)
+    expected = {
+        "fan_static_pressure": rise - inlet,
+        "fan_total_pressure": rise - inlet + outlet,
+        "air_power": flow * (rise - inlet + outlet),
+        "electrical_power": electrical,
+        "shaft_power": shaft,
+        "efficiency": flow * (rise - inlet + outlet) / shaft,
+        "static_efficiency": flow * (rise - inlet) / shaft,
+        "specific_fan_power": electrical / flow,
+        "speed": speed,
+    }
+    for name, wanted in expected.items():
+        assert found[name].value == pytest.approx(wanted.x, rel=1e-9), name
+        assert found[name].u == pytest.approx(wanted.u, rel=1e-6), name
+    piece = curve_piece(CURVE_FLOW, CURVE_PRESSURE, ((rise - inlet) * 1.2 / density).x)
+    assert piece is not None
+    x = (rise - inlet) * (15.0 / speed) ** 2 * 1.2 / density - piece.start
+    a, b, c, d = piece.coefficients
+    on_it = GTC.ureal(1.0, 0.025) * (a + x * (b + x * (c + x * d))) * speed / 15.0
+    assert found["curve_flow"].u == pytest.approx(on_it.u, rel=1e-6)
+    assert found["flow_difference"].value == pytest.approx((flow / on_it).x - 1.0)
+    assert found["flow_difference"].u == pytest.approx((flow / on_it).u, rel=1e-6)
+
+
+def test_inputs_survive_storage() -> None:
+    whole = replace(PLAIN, earlier=FanState(Estimate(15.0, 0.1), Estimate(3.0, 0.1, 7.0)))
+    assert from_plain(FanTest, json.loads(json.dumps(to_plain(whole)))) == whole
 
 
 def test_simulation_confirms_the_uncertainty_of_the_pressure_and_the_power(

@@ -1,5 +1,6 @@
 """Outdoor air share: algebra, grids, one instrument at three places, small spans, simulation."""
 
+import json
 import math
 from dataclasses import replace
 
@@ -21,6 +22,7 @@ from measurements.calc.mixed_air import (
     outdoor_share,
 )
 from measurements.calc.places import Readings
+from measurements.calc.records import from_plain, to_plain
 from measurements.calc.simulate import monte_carlo
 from measurements.calc.uncertainty import Effect
 
@@ -301,3 +303,7 @@ def test_refusals_name_the_input(changes: dict[str, object], named: str) -> None
 def test_the_same_inputs_have_the_same_digest() -> None:
     assert mixed_air(grid()).digest == mixed_air(grid()).digest
     assert mixed_air(grid()).digest != mixed_air(grid(single_place=0.04)).digest
+
+
+def test_inputs_survive_storage() -> None:
+    assert from_plain(MixedAir, json.loads(json.dumps(to_plain(grid())))) == grid()

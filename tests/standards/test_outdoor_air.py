@@ -3,7 +3,7 @@
 import math
 
 import pytest
-from uncertainties import ufloat
+from uncertainties import ufloat  # type: ignore[import-untyped]
 
 from measurements.calc import Correlation, Quantity, evaluate
 from measurements.calc.instrument import CertificatePoint, Instrument
