@@ -83,8 +83,8 @@ class AnemometerTraverse:
     STANDARD_VELOCITY (thermal). rule, holes, rows: the layout (rule None: points of no stated layout).
     probe: factor of the probe. head_area: frontal area of what is inside the duct at the measuring plane
     and keeps air from flowing, m2. upstream, downstream: straight lengths at the plane. reference_density:
-    that a thermal instrument's velocity refers to (None: standard_density). run_repeatability: as
-    `PitotTraverse`.
+    that a thermal instrument's velocity refers to (None: standard_density). run_repeatability and
+    integration_corrected: as `PitotTraverse`.
     """
 
     duct: Duct
@@ -103,6 +103,7 @@ class AnemometerTraverse:
     allowances: Allowances = field(default_factory=Allowances)
     limits: Limits = field(default_factory=Limits)
     run_repeatability: Estimate | None = None
+    integration_corrected: bool = False
 
 
 @lru_cache(maxsize=64)
@@ -191,6 +192,7 @@ def anemometer_traverse(inputs: AnemometerTraverse) -> MethodResult:
         *_blocking_effects(inputs.head_area),
         *common_effects(inputs.probe, inputs.allowances, air),
     ]
+    factor = 1.0 / (1.0 + placing.bias) if inputs.integration_corrected else 1.0
     values: dict[str, float | Sequence[float]] = {
         "velocity": taken.values,
         "velocity_weight": place_weights(places),
@@ -198,6 +200,7 @@ def anemometer_traverse(inputs: AnemometerTraverse) -> MethodResult:
         "head_area": inputs.head_area,
         "reference_density": reference,
         **common_values(inputs.duct, inputs.probe, air, inputs.standard_density),
+        "velocity_factor": factor,
     }
     identity = digest("anemometer_traverse", inputs, CALCULATION_VERSION)
     model = anemometer_model(inputs.duct.shape, air.model.function, inputs.signal)
@@ -206,6 +209,7 @@ def anemometer_traverse(inputs: AnemometerTraverse) -> MethodResult:
     mean = not_reversed(found["velocity"].value)
     speed = inputs.probe.value * (1.0 - blocked)
     speed *= actual_velocity(1.0, air.density, reference, inputs.signal)
+    run_velocities = [(n, factor * speed * m) for n, m in spread.means]
     names = [_place_label(layout, hole, row) for _, hole, row in inputs.velocity.places]
     remarks = [
         *air.remarks,
@@ -227,8 +231,8 @@ def anemometer_traverse(inputs: AnemometerTraverse) -> MethodResult:
         results=found,
         standard_density=inputs.standard_density,
         area=inputs.duct.area,
-        points=_points(means, layout, speed, mean),
-        runs=tuple(RunFigure(n, speed * m, speed * m * inputs.duct.area) for n, m in spread.means),
+        points=_points(means, layout, speed, mean / factor),
+        runs=tuple(RunFigure(n, v, v * inputs.duct.area) for n, v in run_velocities),
         remarks=tuple(remarks),
         verdict_allowed=True,
         density_model=air.model.name,
@@ -377,6 +381,7 @@ def _as_pitot(inputs: AnemometerTraverse, taken: Taken, air: AirState) -> PitotT
         allowances=inputs.allowances,
         limits=inputs.limits,
         run_repeatability=inputs.run_repeatability,
+        integration_corrected=inputs.integration_corrected,
     )
 
 

@@ -146,6 +146,21 @@ def test_the_same_flow_by_pitot_tube_and_by_vane() -> None:
     assert alike[1] == pytest.approx(alike[0])
 
 
+def test_the_bias_of_equal_areas_is_left_in_or_taken_off_as_by_pitot_tube() -> None:
+    changes: dict[str, object] = {"rule": Rule.EQUAL_AREA}
+    left = anemometer_traverse(traverse(**changes))
+    corrected = anemometer_traverse(traverse(**changes, integration_corrected=True))
+    remark = corrected.remark(Code.INTEGRATION_BIAS)
+    assert remark is not None
+    assert remark.numbers["corrected"] == 1.0
+    assert corrected.flow.value == pytest.approx(left.flow.value / (1.0 + remark.numbers["bias"]))
+    assert corrected.runs[0].flow == pytest.approx(corrected.flow.value)
+    assert [p.share for p in corrected.points] == pytest.approx([p.share for p in left.points])
+    assert "Bias of equal weights, left in" in {row.name for row in left.flow.budget}
+    assert "Bias of equal weights, left in" not in {row.name for row in corrected.flow.budget}
+    assert corrected.flow.U < left.flow.U
+
+
 def test_the_head_blocks_its_share_and_is_doubted_as_much() -> None:
     duct = Duct(Shape.ROUND, 0.315)
     free = anemometer_traverse(traverse(**shown(5.0, 6.0), duct=duct))
@@ -172,7 +187,7 @@ def test_certificate_and_its_budget_by_hand() -> None:
     assert rows["Velocity: calibration certificate"] == pytest.approx(0.04)
     assert rows["Velocity: drift since calibration"] == pytest.approx(0.0493 / math.sqrt(3.0))
     assert rows["Velocity: resolution"] == pytest.approx(0.01 / math.sqrt(12.0) / math.sqrt(2.0))
-    assert rows["Fluctuation (allowance)"] == pytest.approx(0.1)
+    assert rows["Single run (allowance)"] == pytest.approx(5.0 * traverse().allowances.single_run)
     assert rows["Probe factor"] == pytest.approx(0.05)
     assert math.sqrt(sum(c * c for c in rows.values())) == pytest.approx(result.velocity.u)
 
@@ -182,13 +197,21 @@ def test_runs_stand_in_place_of_the_allowance() -> None:
     readings = Readings((5.0, 6.0, 7.0, 5.2, 6.2, 7.2), BARE, "", places)
     result = anemometer_traverse(traverse(velocity=readings, rule=None))
     names = {row.name: row for row in result.flow.budget}
-    assert "Fluctuation (allowance)" not in names
+    assert "Single run (allowance)" not in names
     assert names["Repeatability of runs"].dof == 1.0
     assert names["Repeatability of runs"].u == pytest.approx(0.1 / 6.1)
     assert [r.velocity for r in result.runs] == pytest.approx([6.0, 6.2])
     assert Code.SINGLE_RUN not in codes(result)
     apart = replace(readings, values=(5.0, 6.0, 7.0, 6.0, 7.0, 8.0))
     assert Code.RUNS_DISAGREE in codes(anemometer_traverse(traverse(velocity=apart, rule=None)))
+
+
+def test_repeatability_from_the_job_s_other_planes_is_joined() -> None:
+    inputs = traverse(run_repeatability=Estimate(1.0, 0.02, 10.0))
+    rows = {row.name: row for row in anemometer_traverse(inputs).flow.budget}
+    assert rows["Repeatability of runs, pooled"].u == pytest.approx(0.02)
+    assert rows["Repeatability of runs, pooled"].dof == 10.0
+    assert "Single run (allowance)" not in rows
 
 
 def test_a_vane_below_its_start_may_stand_in_moving_air() -> None:
