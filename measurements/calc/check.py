@@ -7,9 +7,9 @@ from enum import StrEnum
 
 from .conformity import Tolerance, judge_value
 from .errors import Refused, finite
-from .grouped import take_signed
+from .grouped import difference_correlations, take_signed
 from .method import Code, Limits, MethodResult, Remark, solve
-from .places import Readings, Taken, same_instrument
+from .places import Readings, Taken
 from .profile import difference_model, moved
 from .records import digest
 from .room_models import pressure_model
@@ -125,7 +125,7 @@ def _difference(made: Taken, released: Taken, identity: str) -> Result:
         [*a.effects, *b.effects],
         identity,
         {"difference": ("Switching difference", "Pa")},
-        correlations=same_instrument(a, b),
+        correlations=difference_correlations(a, b),
         units={"first": "Pa", "second": "Pa"},
     )["difference"]
 

@@ -15,9 +15,9 @@ from .distributions import Distribution
 from .errors import Refused
 from .instrument import CertificatePoint, Instrument
 from .method import Code, Remark
-from .places import REPEATED, Readings, Taken, take_each, take_mean
+from .places import REPEATED, Readings, Taken, same_instrument, take_each, take_mean
 from .plan import Sharing
-from .uncertainty import Effect
+from .uncertainty import Correlation, Effect
 
 SIDE = 0.01
 """A lowest certificate point above minus this share of the highest counts as no point below zero."""
@@ -117,6 +117,42 @@ def take_signed(readings: Readings, on: str, label: str) -> tuple[Taken, list[Re
     if sign < 0.0:
         taken = replace(taken, value=-taken.value, values=tuple(-v for v in taken.values))
     return taken, [*taken.remarks, *(replace(r, points=(label,)) for r in remarks)]
+
+
+def difference_correlations(a: Taken, b: Taken) -> list[Correlation]:
+    """What one instrument did to two pressures with signs, for their difference or sum.
+
+    On one side of zero by `same_instrument`. On both sides, read with the hoses turned for one of them: an
+    error has the other sign there, so what neighbours share adds up in the difference. On both sides by an
+    instrument that goes through zero: errors in proportion to the reading are opposite, fixed ones alike,
+    those of the certificate taken as independent.
+    """
+    if a.value * b.value >= 0.0:
+        return same_instrument(a, b)
+    if not a.by or a.by != b.by or a.on == b.on:
+        return []
+    if _one_sided(a.instrument) and _one_sided(b.instrument):
+        other = replace(b, value=-b.value)
+        return [replace(c, r=-c.r) for c in same_instrument(a, other)]
+    return [*_through_zero(a, b, "instrument specification"), *_through_zero(a, b, "drift since calibration")]
+
+
+def _through_zero(a: Taken, b: Taken, cause: str) -> list[Correlation]:
+    """Correlation of limits of error k |p| + c at two readings: (c^2 + k^2 p q) over their product."""
+    first, second = f"{a.label}: {cause}", f"{b.label}: {cause}"
+    if not any(e.name == first for e in a.effects) or not any(e.name == second for e in b.effects):
+        return []
+    k, c = _limit_parts(a.instrument, cause)
+    limits = (k * abs(a.value) + c) * (k * abs(b.value) + c)
+    return [Correlation(first, second, (c * c + k * k * a.value * b.value) / limits)] if limits else []
+
+
+def _limit_parts(instrument: Instrument, cause: str) -> tuple[float, float]:
+    """What of a limit of error is in proportion to the reading, and what is fixed."""
+    if cause.startswith("drift"):
+        return instrument.drift_of_reading or 0.0, instrument.drift_absolute or 0.0
+    accuracy = instrument.accuracy
+    return (0.0, 0.0) if accuracy is None else (accuracy.of_reading, accuracy.limit(0.0))
 
 
 def _one_sided(instrument: Instrument) -> bool:

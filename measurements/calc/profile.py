@@ -1,8 +1,8 @@
 """Static pressures along the air path: drop of each component, rise of the fan, external static pressure.
 
 One port at each station, the other open to the room. Every difference is that of two readings of one
-instrument: what it did to both is correlated by their distance over its span (`same_instrument`), so errors
-cancel between neighbours and hardly between the suction and the discharge side. A difference of static
+instrument: what it did to both is correlated (`difference_correlations`), so errors cancel between neighbours
+and may add between the suction and the discharge side. A difference of static
 pressures is a loss only where the velocity is the same at both stations; elsewhere the change of velocity
 pressure is in it.
 """
@@ -15,9 +15,9 @@ from enum import StrEnum
 from typing import NamedTuple
 
 from .errors import Refused, finite, not_negative, positive
-from .grouped import line_numbers, one_line, take_signed
+from .grouped import difference_correlations, line_numbers, one_line, take_signed
 from .method import Code, Limits, MethodResult, Part, PartFigure, Remark, solve
-from .places import Readings, Taken, same_instrument
+from .places import Readings, Taken
 from .plan import Sharing
 from .records import digest
 from .uncertainty import Effect, Result
@@ -26,6 +26,7 @@ from .version import CALCULATION_VERSION
 ABOVE_CLEAN = 2.0
 """A drop above this many times the clean figure is remarked (common practice, no source)."""
 ONE_INSTRUMENT = "the instrument"
+PLACE = "tip and place"
 
 
 class Component(StrEnum):
@@ -134,7 +135,7 @@ def _stations(inputs: StaticProfile) -> dict[int, tuple[Taken, list[Remark]]]:
             raise Refused("pressure.places", f"has a station outside 1 to {count}", n)
         label = f"Station {n}"
         taken, remarks = take_signed(one_line(readings, n, "pressure"), "pressure", label)
-        own = Effect(f"{label}: tip and place", "pressure", u, Sharing.COMMON)
+        own = Effect(f"{label}: {PLACE}", "pressure", u, Sharing.COMMON)
         found[n] = (replace(taken, effects=(*taken.effects, own)), remarks)
     return found
 
@@ -163,7 +164,7 @@ def _subtract(first: Taken, second: Taken, identity: str, name: str) -> Result:
         [*a.effects, *b.effects],
         identity,
         {"difference": (name, "Pa")},
-        correlations=[c for c in same_instrument(a, b) if not c.first.endswith("tip and place")],
+        correlations=[c for c in difference_correlations(a, b) if not c.first.endswith(PLACE)],
         units={"first": "Pa", "second": "Pa"},
     )["difference"]
 

@@ -59,15 +59,38 @@ def test_differences_by_hand() -> None:
 
 
 def test_a_common_error_cancels_by_how_near_the_readings_are() -> None:
-    """u of each station is 1 Pa; r falls by the distance over the certificate's 1000 Pa."""
+    """u of each station is 1 Pa; r falls by the distance over the certificate's 1000 Pa, 0 across zero."""
     plain = replace(METER, resolution=0.0)
     found = static_profile(profile(pressure=Readings(STATIONS, plain, "dp-1", zero=0.0)))
-    for part, distance in zip(found.parts, (85.0, 90.0, 395.0, 45.0), strict=True):
-        drop = next(f for f in part.figures if f.name == "drop")
-        assert pytest.approx(2.0 * math.sqrt(2.0 * distance / 1000.0), rel=1e-3) == drop.U
-    assert found.main.u == pytest.approx(math.sqrt(2.0 * 220.0 / 1000.0))
+    for part, r in zip(found.parts, (0.915, 0.91, 0.0, 0.955), strict=True):
+        expanded = next(f.U for f in part.figures if f.name == "drop")
+        assert expanded == pytest.approx(2.0 * math.sqrt(2.0 * (1.0 - r)), rel=1e-3)
+    assert found.main.u == pytest.approx(math.sqrt(2.0))
     unnamed = static_profile(profile(pressure=Readings(STATIONS, plain, zero=0.0)))
     assert unnamed.main.u == pytest.approx(found.main.u)
+
+
+def _external_u(meter: Instrument) -> float:
+    return static_profile(profile(pressure=Readings(STATIONS, meter, "dp-1", zero=0.0))).main.u
+
+
+def test_errors_on_both_sides_of_zero() -> None:
+    """A meter 2 % out is 2 % out in the whole of 220 Pa; one that is off by 2 Pa throughout is not at all;
+    with the hoses turned for suction both add, and less so the further apart the readings are.
+    """
+    root = math.sqrt(3.0)
+    assert _external_u(Instrument(accuracy=Accuracy(of_reading=0.02))) == pytest.approx(0.02 * 220.0 / root)
+    assert _external_u(Instrument(accuracy=Accuracy(absolute=2.0))) == pytest.approx(0.0, abs=1e-9)
+    drifting = replace(METER, resolution=0.0, drift_of_reading=0.02, drift_absolute=0.0)
+    assert _external_u(drifting) == pytest.approx(math.hypot(math.sqrt(2.0), 0.02 * 220.0 / root))
+    turned = Instrument(accuracy=Accuracy(absolute=2.0), low=0.0, high=500.0)
+    r = -(1.0 - 110.0 / 500.0)
+    assert _external_u(turned) == pytest.approx(2.0 / root * math.sqrt(2.0 - 2.0 * r))
+    mixed = Instrument(accuracy=Accuracy(of_reading=0.01, absolute=1.0))
+    limits = (0.01 * 55.0 + 1.0, 0.01 * 165.0 + 1.0)
+    r = (1.0 - 1e-4 * 55.0 * 165.0) / (limits[0] * limits[1])
+    wanted = math.sqrt(limits[0] ** 2 + limits[1] ** 2 - 2.0 * r * limits[0] * limits[1]) / root
+    assert _external_u(mixed) == pytest.approx(wanted)
 
 
 def test_tip_and_place_of_each_station_is_its_own() -> None:
@@ -90,10 +113,10 @@ def test_first_order_agrees_with_monte_carlo() -> None:
         Effect("ra", "first", 3.0, Sharing.COMMON),
         Effect("rb", "second", 3.0, Sharing.COMMON),
     ]
-    pair = [Correlation("a", "b", 1.0 - 220.0 / 1000.0)]
+    pair = [Correlation("a", "b", 1.0 - 90.0 / 1000.0)]
     drawn = monte_carlo(
         difference_model,
-        {"first": 165.0, "second": -55.0},
+        {"first": -140.0, "second": -230.0},
         effects,
         output="difference",
         correlations=pair,
@@ -101,8 +124,10 @@ def test_first_order_agrees_with_monte_carlo() -> None:
     )
     plain = replace(METER, resolution=0.0)
     found = static_profile(profile(pressure=Readings(STATIONS, plain, "dp-1", zero=0.0), station_u=3.0))
-    assert found.main.u == pytest.approx(drawn.u, rel=0.02)
-    assert found.main.value == pytest.approx(drawn.value, abs=0.1)
+    drop = next(f for f in found.parts[1].figures if f.name == "drop")
+    expanded = drop.U
+    assert expanded == pytest.approx(2.0 * drawn.u, rel=0.02)
+    assert drop.value == pytest.approx(drawn.value, abs=0.1)
 
 
 @given(st.lists(st.floats(-300.0, 300.0), min_size=5, max_size=5), st.floats(-100.0, 100.0))
@@ -110,7 +135,6 @@ def test_an_offset_of_the_instrument_changes_no_difference(values: list[float], 
     plain = static_profile(profile(tuple(values)))
     moved = static_profile(profile(tuple(v + offset for v in values)))
     assert moved.main.value == pytest.approx(plain.main.value, abs=1e-9)
-    assert moved.main.u == pytest.approx(plain.main.u, rel=1e-9)
     drops = [f.value for p in plain.parts for f in p.figures if f.name == "drop"]
     assert math.fsum(drops) == pytest.approx(values[0] - values[-1], abs=1e-9)
 
