@@ -63,6 +63,8 @@ class FitReason(StrEnum):
     """Why a profile was fitted, or was not."""
 
     FITTED = "fitted"
+    GIVEN = "given"
+    """No profile was asked: the figure was given."""
     TOO_FEW_POINTS = "too_few_points"
     MANY_MISSING = "many_missing"
     NOT_FORWARD = "not_forward"
@@ -96,7 +98,8 @@ class IntegrationEstimate:
     bias: mean of the points over the mean of the section, less 1. u: standard uncertainty of that bias, dof
     its degrees of freedom. source: how it was found; reason: why a profile was fitted or was not. residual:
     standard deviation of the points about the profile. covers_missing: whether points that were not read are
-    accounted for. families, others: the parts, empty without a fit.
+    accounted for. families, others: the parts, empty without a fit. free: degrees of freedom of the residuals
+    (points less the profile's terms; 0 without a fit).
     """
 
     bias: float
@@ -110,6 +113,7 @@ class IntegrationEstimate:
     covers_missing: bool = False
     families: tuple[FamilyBias, ...] = ()
     others: tuple[RuleBias, ...] = ()
+    free: float = 0.0
 
     @property
     def u_uncorrected(self) -> float:
@@ -146,6 +150,12 @@ def integration_estimate(
     gaps = () if not missing else tuple(p for p in _places(layout) if p not in velocities)
     weights = _weights(layout.duct, layout.rule, len(layout.holes), layout.rows, gaps)
     return _fitted(layout, weights, values, missing, fluctuation)
+
+
+def given_integration(u: float, points: int) -> IntegrationEstimate:
+    """A published or agreed method uncertainty (fraction), in the same form; points: as many as were read."""
+    source, reason = IntegrationSource.PUBLISHED, FitReason.GIVEN
+    return IntegrationEstimate(0.0, not_negative("integration", u), math.inf, source, reason, points, 0)
 
 
 def _places(layout: Layout) -> list[Place]:
@@ -254,6 +264,7 @@ def _fitted(
         True,
         found,
         _others(layout.rule, weights, shares, values),
+        free,
     )
 
 

@@ -622,19 +622,21 @@ def plane_quality(
     *,
     distribution: float | None = None,
     negative: bool = False,
+    needed: float = DISTRIBUTION_NEEDED,
     site: SiteRule = SiteRule.PRACTICE,
     figures: PlaneFigures = OWN_FIGURES,
 ) -> Plane:
     """Judge a plane by the straight lengths (m) before and after it, and by its pressures when read.
 
     Wanted by default: 7.5 hydraulic diameters before, 3 after (common practice). distribution: share of the
-    pressures above a tenth of the largest (remarks.distribution_share); negative: whether any is below zero.
-    A bad distribution makes a plane poor at any distance; a good one does not make up for short lengths, as
-    swirl does not show in it. See `PlaneFigures` for the cost; the result says whose figure it is.
+    pressures above a tenth of the largest (remarks.distribution_share), which must exceed `needed`; negative:
+    whether any is below zero. A bad distribution makes a plane poor at any distance; a good one does not make
+    up for short lengths, as swirl does not show in it. See `PlaneFigures` for the cost; the result says whose
+    figure it is.
     Errors: Refused (negative lengths, a share outside 0 to 1, no step of the figures holds).
     """
     wanted = SITE_LENGTHS[site]
-    uneven = _uneven_reasons(distribution, negative)
+    uneven = _uneven_reasons(distribution, negative, needed)
     if upstream is None or downstream is None:
         before = after = None
         reasons = (PlaneReason.NOT_MEASURED, *uneven)
@@ -651,10 +653,10 @@ def plane_quality(
     return Plane(grade, before, after, u, source, kind, wanted, reasons, distribution)
 
 
-def _uneven_reasons(distribution: float | None, negative: bool) -> tuple[PlaneReason, ...]:
+def _uneven_reasons(distribution: float | None, negative: bool, needed: float) -> tuple[PlaneReason, ...]:
     if distribution is not None and not 0.0 <= finite("distribution", distribution) <= 1.0:
         raise Refused("distribution", "is a share from 0 to 1", distribution)
-    bad = distribution is not None and distribution <= DISTRIBUTION_NEEDED
+    bad = distribution is not None and distribution <= needed
     checks = ((bad, PlaneReason.UNEVEN), (negative, PlaneReason.NEGATIVE))
     return tuple(reason for seen, reason in checks if seen)
 

@@ -11,13 +11,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
-from .conditions import resolve_air
+from .conditions import AirState, resolve_air
 from .distributions import Distribution
 from .duct import Shape
 from .errors import Refused, finite, not_negative, positive
 from .instrument import correct
-from .layout import EXPONENTS, plane_quality
+from .layout import EXPONENTS, Plane, make_layout, plane_quality
 from .method import (
     Code,
     MethodResult,
@@ -32,6 +33,7 @@ from .positions import Rule, side_fractions
 from .records import digest
 from .remarks import implausible, plane_remarks, reading_remarks, run_remarks
 from .sweeps import LineAverage, SweptTraverse, average_line, pressure_average_bias
+from .trace import Formula
 from .traverse import (
     INTEGRATION_FLOOR,
     INTEGRATION_UNKNOWN,
@@ -49,6 +51,8 @@ UNKNOWN_GAP = 0.01
 AREA_SWEEP_U = 0.0085
 """Standard uncertainty, as a fraction, of weighing a sweep along a diameter by rings: a hand that is a tenth
 quicker in the middle than at the walls, or slower, errs by up to 1.5 % on power laws (rectangular)."""
+FINE = 60
+"""Points that stand for a whole line when its place is judged on power laws."""
 LINE_REPEAT = 0.10
 """Repeated sweeps of one line agree within this share of their mean (a repeated reading in each hole: a trade
 manual)."""
@@ -65,36 +69,10 @@ def swept_traverse(inputs: SweptTraverse) -> MethodResult:
     Errors: Refused (as `pitot_traverse`; times that do not rise; nothing left after
     settling; a negative mean).
     """
-    positive("standard_density", inputs.standard_density)
-    air = resolve_air(inputs.air)
-    _check(inputs)
-    kept = [average_line(inputs, s, f"sweeps[{i}]", air.pressure) for i, s in enumerate(inputs.sweeps)]
-    runs: dict[int, dict[int, float]] = {}
-    for one in kept:
-        runs.setdefault(one.sweep.run, {})[one.sweep.line] = one.value
-    spread = spread_of_runs(dict(sorted(runs.items())))
-    plane = plane_quality(inputs.duct, inputs.upstream, inputs.downstream)
-    missing = [n for n in range(1, inputs.lines + 1) if all(s.line != n for s in inputs.sweeps)]
-    factor, factor_effects = _factor(inputs, kept)
-    values = _values(kept)
-    given = inputs.allowances.plane
-    plane_u = plane.relative_u if given is None else not_negative("plane", given)
-    effects = [
-        *_line_effects(kept),
-        *_type_a_effects(inputs, kept, spread),
-        *factor_effects,
-        Effect("Measuring plane", "velocity_factor", factor * plane_u, Sharing.COMMON),
-        *_missing_effects(factor * len(missing) / inputs.lines),
-        *common_effects(inputs.probe, inputs.allowances, air),
-    ]
+    made = prepare(inputs)
+    kept, spread = made.kept, made.spread
     identity = digest("swept_traverse", inputs, CALCULATION_VERSION)
-    common = common_values(inputs.duct, inputs.probe, air, inputs.standard_density)
-    found = solve(
-        line_model(inputs.duct.shape, air.model.function, inputs.signal),
-        {**values, **common, "velocity_factor": factor},
-        effects,
-        identity,
-    )
+    found = solve(made.model, made.values, made.effects, identity)
     velocity = found["velocity"].value
     speed = velocity / _mean(kept) if _mean(kept) else 0.0
     return MethodResult(
@@ -106,15 +84,66 @@ def swept_traverse(inputs: SweptTraverse) -> MethodResult:
         points=_line_velocities(inputs, kept, speed, velocity),
         runs=tuple(RunFigure(n, speed * m, speed * m * inputs.duct.area) for n, m in spread.means),
         remarks=(
-            *air.remarks,
-            *_sweep_remarks(inputs, kept, missing, spread),
-            *plane_remarks(plane),
+            *made.air.remarks,
+            *_sweep_remarks(inputs, made),
+            *plane_remarks(made.plane),
             *run_remarks(spread, inputs.limits),
             *implausible(velocity, inputs.limits),
         ),
         verdict_allowed=True,
-        density_model=air.model.name,
+        density_model=made.air.model.name,
         digest=identity,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Prepared:
+    """A swept traverse averaged line by line, with its model, the values and the effects on them."""
+
+    air: AirState
+    kept: tuple[LineAverage, ...]
+    spread: RunSpread
+    plane: Plane
+    missing: tuple[int, ...]
+    model: Formula
+    values: dict[str, float | Sequence[float]]
+    effects: tuple[Effect, ...]
+
+
+def prepare(inputs: SweptTraverse) -> Prepared:
+    """Everything of `swept_traverse` before its sums. Errors: Refused, as there."""
+    positive("standard_density", inputs.standard_density)
+    air = resolve_air(inputs.air)
+    _check(inputs)
+    kept = tuple(average_line(inputs, s, f"sweeps[{i}]", air.pressure) for i, s in enumerate(inputs.sweeps))
+    runs: dict[int, dict[int, float]] = {}
+    for one in kept:
+        runs.setdefault(one.sweep.run, {})[one.sweep.line] = one.value
+    spread = spread_of_runs(dict(sorted(runs.items())))
+    plane = plane_quality(inputs.duct, inputs.upstream, inputs.downstream)
+    missing = tuple(n for n in range(1, inputs.lines + 1) if all(s.line != n for s in inputs.sweeps))
+    factor, factor_effects = _factor(inputs, kept)
+    given = inputs.allowances.plane
+    plane_u = plane.relative_u if given is None else not_negative("plane", given)
+    effects = [
+        *_line_effects(kept),
+        *_type_a_effects(inputs, kept, spread),
+        *factor_effects,
+        Effect("Measuring plane", "velocity_factor", plane_u, Sharing.COMMON),
+        *_missing_effects(len(missing) / inputs.lines),
+        *common_effects(inputs.probe, inputs.allowances, air),
+    ]
+    values = {**_values(kept), **common_values(inputs.duct, inputs.probe, air, inputs.standard_density)}
+    model = line_model(inputs.duct.shape, air.model.function, inputs.signal)
+    values["velocity_factor"] = factor
+    return Prepared(air, kept, spread, plane, missing, model, values, _of_factor(effects, factor))
+
+
+def _of_factor(effects: Iterable[Effect], factor: float) -> tuple[Effect, ...]:
+    """Effects on the velocity's factor are fractions of the velocity: of the factor as it stands."""
+    return tuple(
+        replace(e, u=factor * e.u) if e.on == "velocity_factor" and isinstance(e.u, float) else e
+        for e in effects
     )
 
 
@@ -188,21 +217,20 @@ def _pooled_dof(weights: Sequence[float], series: Sequence[SeriesA]) -> float:
 
 
 def _factor(inputs: SweptTraverse, kept: Sequence[LineAverage]) -> tuple[float, list[Effect]]:
-    """The factor on the mean of lines, and the effects of averaging, shape of sweep, walls and lines."""
+    """The factor on the mean of lines; effects of averaging, sweep, walls and lines, as fractions."""
     shape, shape_u = _shape_factor(inputs)
     gap, gap_u = _gap_factor(inputs)
-    factor = shape * gap
     given = inputs.allowances.integration
     lines_u = _integration(inputs) if given is None else not_negative("integration", given)
     parts = [
-        ("Sweep along a diameter", gap * shape_u),
-        ("Averaging of pressure", factor * _averaging_u(inputs, kept)),
-        ("Gaps at the walls", shape * gap_u),
-        ("Number and placing of lines", factor * lines_u),
+        ("Sweep along a diameter", shape_u / shape),
+        ("Averaging of pressure", _averaging_u(inputs, kept)),
+        ("Gaps at the walls", gap_u / gap),
+        ("Number and placing of lines", lines_u),
     ]
     common, rectangular = Sharing.COMMON, Distribution.RECTANGULAR
-    return factor, [
-        Effect(n, "velocity_factor", u, common, math.inf, rectangular) for n, u in parts if u > 0.0
+    return shape * gap, [
+        Effect(name, "velocity_factor", u, common, math.inf, rectangular) for name, u in parts if u > 0.0
     ]
 
 
@@ -280,6 +308,9 @@ def _integration(inputs: SweptTraverse) -> float:
         return INTEGRATION_UNKNOWN
     if inputs.duct.shape is Shape.ROUND:
         return INTEGRATION_FLOOR
+    if inputs.duct.shape is Shape.FLAT_OVAL:
+        fine = make_layout(inputs.duct, Rule.EQUAL_AREA, holes=inputs.lines, points_per_hole=FINE)
+        return max(abs(fine.integration_bias) / math.sqrt(3.0), INTEGRATION_FLOOR)
     places = side_fractions(inputs.rule, inputs.lines)
     biases = [
         math.fsum((1.0 - abs(1.0 - 2.0 * x)) ** (1.0 / n) for x in places) / len(places) / (n / (n + 1.0))
@@ -310,15 +341,20 @@ def _line_velocities(
 
 
 def _places(inputs: SweptTraverse) -> dict[int, float]:
-    if inputs.rule is None or inputs.duct.shape is not Shape.RECTANGULAR or inputs.rule is Rule.LOG_LINEAR:
+    """x of each line, m from the left inside edge; none for diameters or lines of no stated rule."""
+    duct, rule = inputs.duct, inputs.rule
+    if rule is None or duct.shape is Shape.ROUND or rule is Rule.LOG_LINEAR:
         return {}
-    fractions = side_fractions(inputs.rule, inputs.lines)
-    return {n: f * inputs.duct.width for n, f in enumerate(fractions, 1)}
+    if duct.shape is Shape.FLAT_OVAL and rule is not Rule.EQUAL_AREA:
+        return {}
+    if duct.shape is Shape.RECTANGULAR:
+        return {n: f * duct.width for n, f in enumerate(side_fractions(rule, inputs.lines), 1)}
+    holes = make_layout(duct, rule, holes=inputs.lines, points_per_hole=FINE).holes
+    return {n: hole.position for n, hole in enumerate(holes, 1)}
 
 
-def _sweep_remarks(
-    inputs: SweptTraverse, kept: Sequence[LineAverage], missing: Sequence[int], spread: RunSpread
-) -> list[Remark]:
+def _sweep_remarks(inputs: SweptTraverse, made: Prepared) -> list[Remark]:
+    kept, missing, spread = made.kept, made.missing, made.spread
     remarks = _instrument_remarks(inputs, kept)
     if missing:
         numbers = {"missing": len(missing), "expected": inputs.lines}

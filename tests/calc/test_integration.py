@@ -13,6 +13,7 @@ from measurements.calc.integration import (
     FLOOR,
     FitReason,
     IntegrationSource,
+    given_integration,
     integration_estimate,
 )
 from measurements.calc.layout import profile
@@ -213,6 +214,23 @@ def test_without_a_usable_profile_it_says_so(change: object, source: str, reason
     assert found.u >= max(abs(LAYOUTS[3].integration_bias) / math.sqrt(3.0), FLOOR)
     assert found.u_uncorrected == found.u
     assert not found.families
+
+
+def test_a_given_figure_has_the_same_form() -> None:
+    found = given_integration(0.015, 25)
+    assert (found.u_uncorrected, found.source, found.reason) == (
+        0.015,
+        IntegrationSource.PUBLISHED,
+        FitReason.GIVEN,
+    )
+    with pytest.raises(Refused, match="integration"):
+        given_integration(-0.01, 25)
+
+
+def test_the_residuals_degrees_of_freedom_are_told() -> None:
+    found = integration_estimate(LAYOUTS[3], _power(LAYOUTS[3], 7.0))
+    assert 25 - 12 <= found.free <= 25 - 10  # ten terms, twelve with both walls' logarithms
+    assert integration_estimate(LAYOUTS[3], {(1, 1): 5.0}).free == 0.0
 
 
 def test_four_points_are_not_a_profile() -> None:

@@ -367,6 +367,7 @@ def test_an_uneven_distribution_makes_a_plane_poor_at_any_distance() -> None:
     assert uneven.grade is PlaneGrade.POOR
     assert uneven.reasons == (PlaneReason.UNEVEN,)
     assert uneven.relative_u == pytest.approx(math.hypot(0.01, 0.03))
+    assert plane_quality(RECTANGULAR, 3.6, 1.5, distribution=0.75, needed=0.7).grade is PlaneGrade.GOOD
     even = plane_quality(RECTANGULAR, 3.6, 1.5, distribution=0.96)
     assert even.grade is PlaneGrade.GOOD
     assert even.relative_u == good.relative_u

@@ -38,7 +38,7 @@ def test_an_autoregressive_series_has_the_uncertainty_of_theory(phi: float, degr
     rows, true = _autoregressive(phi, 600, 150, 7), _true_u(phi, 600)
     found = [series_type_a([float(v) for v in row], degree) for row in rows]
     mean_square = math.fsum(f.u * f.u for f in found) / len(found)
-    # slow waves under a fourth-degree trend are told worst: what the trend took is put back with a wide scatter
+    # slow waves under a fourth-degree trend are told worst: what it took comes back with a wide scatter
     assert math.sqrt(mean_square) == pytest.approx(true, rel=0.20 if phi == 0.8 and degree else 0.10)
     covered = sum(abs(f.mean) < coverage_factor(f.dof) * f.u for f in found) / len(found)
     assert 0.91 <= covered <= 0.995

@@ -7,11 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from measurements.calc import Code, Instrument, Refused, Signal, Sweep, swept_traverse
+from measurements.calc import Code, Instrument, Refused, Rule, Signal, Sweep, make_layout, swept_traverse
+from measurements.calc.simulate import monte_carlo
 from measurements.calc.sweeps import AlongDiameter, Weighting, pressure_average_bias, time_weights
-from measurements.calc.swept import AREA_SWEEP_U, round_sweep_factor, wall_gap_factor
+from measurements.calc.swept import AREA_SWEEP_U, prepare, round_sweep_factor, wall_gap_factor
 from measurements.calc.variance import spread_of_runs
-from tests.calc.worlds import PERFECT, ROUND, swept
+from tests.calc.worlds import OVAL, PERFECT, ROUND, swept
 
 VELOCITY = {"signal": Signal.VELOCITY, "instrument": Instrument(resolution=0.01)}
 
@@ -392,6 +393,35 @@ def test_flow_grows_as_velocity(factor: float) -> None:
 def test_shares_of_the_budget_add_to_one(case: object) -> None:
     for figure in swept_traverse(case).results.values():  # type: ignore[arg-type]
         assert math.fsum(row.share for row in figure.budget) == pytest.approx(1.0, abs=1e-9)
+
+
+def test_first_order_agrees_with_monte_carlo_on_the_whole_model() -> None:
+    for case in (swept(), swept(duct=ROUND, lines=5, wall_gap=0.004)):
+        made = prepare(case)
+        flow = swept_traverse(case).flow
+        drawn = monte_carlo(made.model, made.values, made.effects, output="flow", trials=60_000)
+        assert flow.u == pytest.approx(drawn.u, rel=0.03)
+        assert flow.value == pytest.approx(drawn.value, rel=5e-3)
+
+
+def test_effects_of_a_round_sweep_are_fractions_of_its_velocity() -> None:
+    """Runs 4 % apart scatter by 4 % / sqrt(2) / sqrt(2) of the flow, with the round factor as without."""
+    runs = (*_means(10.0, 10.0), *_means(10.4, 10.4, run=2))
+    result = swept_traverse(swept(duct=ROUND, lines=2, sweeps=runs, **VELOCITY))
+    rows = {row.name: row.contribution for row in result.flow.budget}
+    assert rows["Repeatability of runs"] / result.flow.value == pytest.approx(0.4 / 10.2 / 2.0, rel=1e-6)
+
+
+def test_lines_of_a_flat_oval_have_their_places_and_their_own_bias() -> None:
+    result = swept_traverse(swept(duct=OVAL, sweeps=_means(8.0, 9.0, 10.0, 9.0, 8.0), **VELOCITY))
+    layout = make_layout(OVAL, Rule.EQUAL_AREA, holes=5, points_per_hole=4)
+    assert [p.x for p in result.points] == pytest.approx([h.position for h in layout.holes])
+    rows = {row.name: row.u for row in result.flow.budget}
+    assert rows["Number and placing of lines"] >= 0.002
+    few = swept_traverse(swept(duct=OVAL, lines=2, sweeps=_means(9.0, 9.0), **VELOCITY))
+    assert {r.name: r.u for r in few.flow.budget}["Number and placing of lines"] > rows[
+        "Number and placing of lines"
+    ]
 
 
 def test_rings_need_series() -> None:
