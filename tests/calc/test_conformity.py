@@ -249,7 +249,7 @@ def test_on_the_limit_without_uncertainty() -> None:
 
 
 def test_probability_with_few_degrees_of_freedom() -> None:
-    """Student t, whole degrees of freedom, at least one: P(t < 1) is 0.75 for one, 0.7887 for two (tables)."""
+    """Student t, whole degrees of freedom, at least one: P(t < 1) is 0.75, for two 0.7887 (tables)."""
     limit = Tolerance(None, 1.0)
     for dof, p in ((0.4, 0.75), (1.0, 0.75), (1.9, 0.75), (2.0, 0.788675), (2.0 - 1e-12, 0.788675)):
         assert conformance_probability(0.0, 1.0, limit, dof) == pytest.approx(p, abs=1e-6)

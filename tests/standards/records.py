@@ -15,6 +15,22 @@ from typing import Any
 
 
 @dataclass(frozen=True)
+class Check:
+    """One figure compared: place in a list (None for a single one), limit (None: must be equal)."""
+
+    record: str
+    name: str
+    place: int | None
+    expected: Any
+    found: Any
+    limit: float | None
+
+
+FOUND: list[Check] = []
+"""Every comparison made since the process began, in order: what the page of checks is written from."""
+
+
+@dataclass(frozen=True)
 class Record:
     """One published value or table."""
 
@@ -41,10 +57,17 @@ class Record:
             pairs = zip(expected, value, strict=True) if many else [(expected, value)]
             for place, (wanted, got) in enumerate(pairs):
                 limit = self._limit(name, wanted)
+                FOUND.append(Check(self.id, name, place if many else None, wanted, got, limit))
                 near = got == wanted if limit is None else abs(got - wanted) <= limit
                 assert near, (
                     f"{self.id} {name}[{place}]: {got!r}, expected {wanted!r} +- {limit} ({self.source})"
                 )
+
+    def near(self, name: str, found: float, *, within: float) -> None:
+        """Compare a figure to a wider limit than the record's: where simulated draws leave noise."""
+        wanted = self.expected[name][0]
+        FOUND.append(Check(self.id, name, None, wanted, found, within))
+        assert abs(found - wanted) <= within, f"{self.id} {name}: {found!r}, expected {wanted!r} +- {within}"
 
     def _limit(self, name: str, wanted: Any) -> float | None:
         kind = self.tolerance["type"]
