@@ -137,6 +137,11 @@ def water_power(flow: float, head: float, density: float) -> float:
     return density * GRAVITY * flow * head
 
 
+def pump_efficiency(water_power: float, shaft_power: float) -> float:
+    """Share of the shaft's power that reaches the fluid (both in W). Can be traced."""
+    return water_power / shaft_power
+
+
 @dataclass(frozen=True, slots=True)
 class PumpPoint:
     """A duty: flow m3/s, head m, power W (None: not known)."""
@@ -199,7 +204,8 @@ def pump_model(
         given = water_power(flow if flow_known else on_curve, head, density)
         taken = power if power_known else phases(voltage, current, power_factor)
         shaft = taken * motor_efficiency
-        return Found(head, closed, on_curve, given, taken, shaft, given / shaft, given / taken, density)
+        efficiency, overall = pump_efficiency(given, shaft), pump_efficiency(given, taken)
+        return Found(head, closed, on_curve, given, taken, shaft, efficiency, overall, density)
 
     return pump
 
