@@ -112,6 +112,7 @@ class Code(StrEnum):
     CANNOT_REACH = "cannot_reach"  # relative, tolerance
     BRANCH_DEAD = "branch_dead"
     LOSS_ASSUMED = "loss_assumed"  # share, u
+    VALVE_OUTSIDE_TABLE = "valve_outside_table"  # coefficient, low, high (m3/s at 1 Pa)
     MODEL_MISSES = "model_misses"  # count, worst (difference over its expanded uncertainty)
     # Fan test
     FIELD_FAN_STATIC = "field_fan_static"  # velocity_pressure (Pa, at the inlet, where known)

@@ -78,12 +78,15 @@ class Branch:
     """A duct that carries outlets or further branches.
 
     loss: share of the pressure at its start that its duct and open damper take, as found (None: usual).
+    meter_u: relative standard uncertainty of a reading of its own flow (a balancing valve's or a flow
+    station's); None: not read there, its damper is set by a reading at its reference outlet.
     """
 
     tag: str
     parent: str = TRUNK
     damper: Damper = Damper.NONE
     loss: Estimate | None = None
+    meter_u: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,6 +215,9 @@ def _check_figures(network: Network) -> None:
         not_negative(f"{name}.u", share.u)
         if not 0.0 <= finite(name, share.value) < 1.0:
             raise Refused(name, "is a share of the pressure: from 0 to below 1", share.value)
+    for branch in network.branches:
+        if branch.meter_u is not None:
+            not_negative(f"{_name(branch)}.meter_u", branch.meter_u)
     not_negative("exponent.u", network.exponent.u)
     if not 1.0 <= finite("exponent", network.exponent.value) <= 2.5:
         raise Refused("exponent", "must be from 1 (laminar) to 2.5", network.exponent.value)

@@ -58,14 +58,16 @@ class Loss:
 class Identified:
     """A network identified from its rounds. state: as it stands now. g_open, r_open: as first found.
 
-    u: relative standard uncertainty of one reading of each outlet, common part left out. common: relative,
-    of that part. losses, exponent: what was assumed and what the rounds made of it.
+    start: pressure at the start of the tree in the first round, over the supply's. u: relative standard
+    uncertainty of one reading of each outlet, common part left out. common: relative, of that part.
+    losses, exponent: what was assumed and what the rounds made of it.
     """
 
     tree: Tree
     state: State
     g_open: Array
     r_open: Array
+    start: Array
     u: Array
     common: float
     losses: tuple[Loss, ...]
@@ -108,7 +110,7 @@ def identify(network: Network, rounds: Sequence[Round], draws: int, rng: np.rand
         for b, row in enumerate(loss)
     )
     exponent = Estimate(float(n[0]), float(n[1:].std()))
-    return Identified(tree, state, first, r[0], seen.u[-1], common, losses, exponent)
+    return Identified(tree, state, first, r[0], 1.0 - loss[0], seen.u[-1], common, losses, exponent)
 
 
 def _drawn(flow: Array, u: Array, draws: int, rng: np.random.Generator) -> Array:

@@ -62,10 +62,13 @@ class Witness:
 class Step:
     """One adjustment. number: from 1. tag: the outlet or branch whose damper is turned.
 
-    read_at: the outlet where the flow is read meanwhile (for a branch damper its reference outlet).
+    read_at: the outlet where the flow is read meanwhile (for a branch damper its reference outlet, or the
+    branch itself where its own flow is read).
     before: reading expected before turning (m3/s). target: reading to set. share: of design, that reading.
-    gain: how much of a surprise before turning passes to the target (see `live_target`). witness: where the
-    target alone is not sure enough; u of the target is with its help.
+    through: flow through the damper then (m3/s; of a branch its own). takes: pressure that the damper takes
+    at that flow besides what it takes now, as a share of the pressure at the start of the tree in the first
+    round (negative: less). gain: how much of a surprise before turning passes to the target (`live_target`).
+    witness: where the target alone is not sure enough; u of the target is with its help.
     """
 
     number: int
@@ -75,6 +78,8 @@ class Step:
     before: Estimate
     target: Estimate
     share: float | None
+    through: Estimate
+    takes: Estimate
     gain: float
     witness: Witness | None = None
 
@@ -130,7 +135,9 @@ class Walk:
         self.taken = 0
         first = self.tree.first
         with np.errstate(divide="ignore"):
-            self.known = np.concatenate([np.zeros(first), np.log(self.state.flows()[:, 0])])
+            branches = [np.log(self.state.flow(b)[0]) if b else 0.0 for b in range(first)]
+            self.known = np.concatenate([branches, np.log(self.state.flows()[:, 0])])
+        self.design = _designs(self.tree)
 
     def steps(self) -> Iterator[Step]:
         """The adjustments; the state is moved along."""
@@ -158,14 +165,16 @@ class Walk:
         self.state.turned(node, node, np.zeros_like(now), keep=True)
         self.taken += 1
         expected = estimate(before, float(self.found.u[node - self.tree.first]))
-        tag = self.tree.tag(node)
-        return Step(self.taken, tag, Action.SHUT, tag, expected, Estimate(0.0, 0.0), None, 0.0)
+        tag, nothing = self.tree.tag(node), Estimate(0.0, 0.0)
+        return Step(self.taken, tag, Action.SHUT, tag, expected, nothing, None, nothing, nothing, 0.0)
 
     def _outlet(self, node: int) -> Step | None:
         return self._turn(node, node, self.wanted.g[node])
 
     def _branch(self, node: int) -> Step | None:
         at = deepest(self.tree, self.wanted, node)
+        if at and self.tree.network.branches[node - 1].meter_u is not None:
+            at = node
         if not at or self.tree.damper(node) is Damper.NONE:
             return None
         return self._turn(node, at, self.wanted.r[node])
@@ -181,25 +190,27 @@ class Walk:
         left = right - gain[0] * sight.before
         witness = None
         surprise = gain[0] * sight.before
-        if sight.tag and float(left[1:].std()) > self.settings.witness:
+        if sight.tag and spread(left) > self.settings.witness:
             both = _gains(right, sight.before, sight.witness)
             surprise = both[0] * sight.before + both[1] * sight.witness
             left = right - surprise
             expected = _about(sight.expected, sight.witness)
             witness = Witness(self.tree.tag(sight.tag), expected, both[0], both[1])
+        through, takes = self._takes(node, aim)
         goal = np.log(target[0]) + surprise - self._errors(self._u(at)) - sight.stray
         self.state.turned(node, at, self._reached(node, at, aim, np.log(target), goal), keep=True)
         self.taken += 1
         self.known[at] = math.log(target[0])
-        outlet = self.tree.network.outlets[at - self.tree.first]
         return Step(
             self.taken,
             self.tree.tag(node),
             Action.CLOSE if target[0] < before[0] else Action.OPEN,
-            outlet.tag,
+            self.tree.tag(at),
             _about(float(before[0]), sight.before),
             _about(float(target[0]), left),
-            float(target[0]) / outlet.design,
+            float(target[0]) / self.design[at],
+            through,
+            takes,
             gain[0],
             witness,
         )
@@ -225,7 +236,19 @@ class Walk:
         return _Sight(seen, stray, moved, tag, shown, float(now[0]))
 
     def _u(self, node: int) -> float:
+        if node < self.tree.first:
+            return self.tree.network.branches[node - 1].meter_u or 0.0
         return float(self.found.u[node - self.tree.first])
+
+    def _takes(self, node: int, aim: Array) -> tuple[Estimate, Estimate]:
+        """Flow through a damper at its aim, and the pressure it takes there besides what it takes now."""
+        state = self.state
+        flow = state.turned(node, node, aim)
+        if node < self.tree.first:
+            more = aim - state.r[node]
+        else:
+            more = aim**-state.n - state.g[node] ** -state.n
+        return estimate(flow), estimate(more * flow**state.n / self.found.start)
 
     def flows(self) -> Array:
         """Flows after the steps, and how far what follows an outlet's setting may go another way."""
@@ -253,21 +276,51 @@ class Walk:
 
 
 def _gains(right: Array, *seen: Array) -> list[float]:
-    """Regression of what is right to set on what is read, over the possible truths."""
-    rows = np.array([row[1:] - row[1:].mean() for row in seen])
-    square = rows @ rows.T
-    if not np.all(np.diag(square) > 0.0):
+    """Regression of what is right to set on one or two readings, over the possible truths."""
+    y = _away(right)
+    rows = [_away(row) for row in seen]
+    squares = [float(row @ row) for row in rows]
+    along = [float(row @ y) for row in rows]
+    if not all(square > 0.0 for square in squares):
         return [0.0] * len(seen)
-    square += np.diag(1e-9 * np.diag(square))
-    slopes = np.linalg.solve(square, rows @ (right[1:] - right[1:].mean()))
-    return [min(max(float(v), 0.0), _MOST_GAIN) for v in slopes]
+    if len(rows) == 1:
+        slopes = [along[0] / squares[0]]
+    else:
+        across = float(rows[0] @ rows[1])
+        rest = squares[0] * squares[1] * (1.0 + 1e-9) - across * across
+        slopes = [
+            (along[0] * squares[1] - along[1] * across) / rest,
+            (along[1] * squares[0] - along[0] * across) / rest,
+        ]
+    return [min(max(slope, 0.0), _MOST_GAIN) for slope in slopes]
+
+
+def _away(row: Array) -> Array:
+    """The possible truths' distances from their mean."""
+    draws = row[1:]
+    found: Array = draws - draws.sum() / len(draws)
+    return found
+
+
+def spread(row: Array) -> float:
+    """Standard deviation of the possible truths."""
+    away = _away(row)
+    return math.sqrt(float(away @ away) / len(away))
 
 
 def _about(value: float, surprise: Array) -> Estimate:
     """A reading and the spread of its logarithm."""
-    return Estimate(value, value * float(surprise[1:].std()))
+    return Estimate(value, value * spread(surprise))
+
+
+def _designs(tree: Tree) -> list[float]:
+    """Design flow of every node."""
+    found = [0.0] * tree.first + [o.design for o in tree.network.outlets]
+    for node in [*range(tree.first, len(found)), *reversed(tree.order[1:])]:
+        found[tree.parent[node]] += found[node]
+    return found
 
 
 def estimate(values: Array, u: float = 0.0) -> Estimate:
     """First column with the spread of the others; u: relative, of something more, in quadrature."""
-    return Estimate(float(values[0]), math.hypot(float(values[1:].std()), u * float(values[0])))
+    return Estimate(float(values[0]), math.hypot(spread(values), u * float(values[0])))

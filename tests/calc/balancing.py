@@ -100,7 +100,7 @@ def in_list_order(system: System, rounds: int) -> Course:
 
 
 def _turn(system: System, tag: str, at: str, shown: float) -> None:
-    if tag == at:
+    if tag in system.outlets:
         system.set_outlet(tag, shown)
     else:
         system.set_branch(tag, at, shown)

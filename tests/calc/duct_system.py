@@ -9,10 +9,13 @@ instrument's common error, a spread of their own and the display's resolution.
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
+from scipy.optimize import brentq
 
 from measurements.calc.method import Estimate
 from measurements.calc.network import Branch, Damper, Network, Outlet, Reading, Round, Supply, SupplyKind
@@ -138,13 +141,12 @@ class DuctSystem:
         i = self.number[at]
         self.readings += 1
         target = shown / (self.gain * (1.0 + self.spread * self.rng.standard_normal()))
-        low, high = 0.0, 2000.0 * float(self.terminal.min())
-        for _ in range(60):
-            self.damper[tag] = 0.5 * (low + high)
-            flow = self.flows()[i]
-            if abs(flow / target - 1.0) < 1e-5:
-                break
-            low, high = (self.damper[tag], high) if flow > target else (low, self.damper[tag])
+
+        def beyond(log: float) -> float:
+            self.damper[tag] = math.exp(log) - 1.0
+            return float(self.flows()[i]) / target - 1.0
+
+        turn_to(beyond, 0.0, math.log(2000.0 * float(self.terminal.min())))
 
     def unequal(self) -> Array:
         """True share of every outlet over the whole system's share, minus 1."""
@@ -161,6 +163,14 @@ class DuctSystem:
             tuple(Branch(tag, damper=Damper.OPEN) for tag in self.branches),
             Supply(SupplyKind.UNKNOWN, trunk=Estimate(0.1, 0.05)),
         )
+
+
+def turn_to(beyond: Callable[[float], float], low: float, high: float) -> None:
+    """Turn a damper (from open to closed, logarithms) until nothing is beyond the wanted, or to its end."""
+    if beyond(low) <= 0.0 or beyond(high) >= 0.0:
+        beyond(low if beyond(low) <= 0.0 else high)
+        return
+    beyond(float(brentq(beyond, low, high, xtol=1e-5)))
 
 
 def random_system(seed: int, spread: float = 0.005) -> DuctSystem:
