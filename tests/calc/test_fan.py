@@ -201,6 +201,16 @@ def test_a_limit_just_met_is_allowed() -> None:
         required_speed(1.0, 1.1, 15.0, limits=FanLimits(maximum_speed=15.0 * 1.1 * 0.999999))
 
 
+def test_the_current_then_carries_what_makes_current_and_flows_uncertain() -> None:
+    change = required_speed(
+        Estimate(1.0, 0.02, 12.0), 1.1, 15.0, current=Estimate(7.0, 0.1, 40.0), no_load_current=3.0
+    )
+    assert change.current is not None
+    power_u = 3.0 * 0.02 * 1.331
+    assert change.current.u == pytest.approx(math.hypot(1.331 * 0.1, 5.5 * power_u))
+    assert change.current.dof == pytest.approx(12.0)
+
+
 @given(st.floats(0.1, 5.0), st.floats(1.01, 1.5), st.floats(1.0, 1.5))
 def test_more_flow_asks_for_more_of_everything(now: float, more: float, density: float) -> None:
     low = required_speed(now, now * more, 15.0, shaft_power=3000.0, pressure=400.0, current=7.0)
@@ -376,6 +386,12 @@ def test_new_sheaves_give_the_ratio(motor: float, fan: float, ratio: float) -> N
     assert change.within_adjustment is None
 
 
+@pytest.mark.parametrize(("ratio", "within"), [(0.9, False), (0.95, True), (1.05, True), (1.1, False)])
+def test_an_adjustable_sheave_has_two_ends(ratio: float, within: bool) -> None:
+    drive = BeltDrive(0.12, 0.24, smallest=0.11, largest=0.13)
+    assert sheave_change(drive, ratio).within_adjustment is within
+
+
 def test_belt_refusals() -> None:
     with pytest.raises(Refused, match="centre_distance"):
         belt_length(0.2, 0.2, 0.2)
@@ -394,6 +410,11 @@ def test_a_curve_s_points_are_on_it_and_its_order_does_not_matter() -> None:
             assert piece is not None
             assert piece.flow(p) == pytest.approx(q)
             assert (piece.lowest, piece.peak, piece.peak_flow) == (200.0, 950.0, 1.5)
+
+
+def test_a_curve_falls_from_the_last_of_two_equal_peaks() -> None:
+    branch = falling_branch((1.0, 2.0, 3.0, 4.0), (5.0, 5.0, 3.0, 1.0))
+    assert branch == [(1.0, 4.0), (3.0, 3.0), (5.0, 2.0)]
 
 
 @given(st.floats(200.0, 950.0), st.floats(200.0, 950.0))

@@ -451,6 +451,13 @@ def test_figures_on_their_limits_are_no_remarks() -> None:
     assert {r.code for r in found.remarks} == set()
 
 
+def test_an_inlet_that_only_may_be_positive_is_no_remark() -> None:
+    rough = Instrument(accuracy=Accuracy(absolute=3.0))
+    found = perfect(inlet_pressure=Readings((3.0,), rough))
+    assert found.remark(Code.INLET_PRESSURE_POSITIVE) is None
+    assert perfect(inlet_pressure=Readings((4.0,), rough)).remark(Code.INLET_PRESSURE_POSITIVE) is not None
+
+
 def test_severe_unbalance_replaces_the_lesser() -> None:
     found = perfect(voltage=read(460.0, 490.0, 430.0))
     assert found.remark(Code.VOLTAGE_UNBALANCE) is None

@@ -188,6 +188,19 @@ def test_no_verdict_where_the_span_is_lost_in_its_uncertainty(span: float, allow
     assert labels == (["first_order", "exact"] if span > 1.0 else ["first_order"])
 
 
+def test_no_verdict_where_the_span_may_be_zero_whatever_the_limit() -> None:
+    wide = replace(airs(297.0, 296.0, 296.7, u=0.5), limits=MixedAirLimits(relative_span=5.0))
+    found = mixed_air(wide)
+    assert not found.verdict_allowed
+    assert found.remark(Code.SPAN_TOO_SMALL) is not None
+
+
+def test_a_share_a_little_above_one_does_not_win_back_a_lost_verdict() -> None:
+    found = mixed_air(airs(297.0, 291.0, 290.9, u=0.5))
+    assert found.main.value > 1.0
+    assert not found.verdict_allowed
+
+
 def test_zero_span_is_refused() -> None:
     with pytest.raises(Refused, match="like the return air") as caught:
         mixed_air(airs(297.0, 297.0, 297.0, u=0.1))
