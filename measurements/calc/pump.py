@@ -20,6 +20,9 @@ from .units import GRAVITY
 from .version import CALCULATION_VERSION
 from .water import resolve_liquid
 
+SLOWEST, FASTEST = 0.2, 2.0
+"""Speed over the curve's, between which the affinity laws are used (common practice, no source)."""
+
 
 def pump_test(inputs: PumpTest) -> MethodResult:
     """Test of a pump. measurand: "head" (m of the fluid); other results as far as the readings go.
@@ -105,6 +108,9 @@ def _check(inputs: PumpTest) -> None:
     for name in above_zero:
         if (value := getattr(inputs, name)) is not None:
             positive(name, value)
+    for name in ("suction_diameter", "discharge_diameter"):
+        if (value := getattr(inputs, name)) is not None and not 0.001 <= value <= 10.0:
+            raise Refused(name, "must be from 1 mm to 10 m", value)
     if inputs.flow is not None:
         not_negative("flow", inputs.flow.value)
         not_negative("flow.u", inputs.flow.u)
@@ -181,7 +187,10 @@ def _velocity_term(inputs: PumpTest) -> float:
 def _speed_ratio(inputs: PumpTest, test: PumpReadings) -> float:
     if inputs.curve_speed is None or "speed" not in test.taken:
         return 1.0
-    return test.taken["speed"].value / inputs.curve_speed
+    ratio = test.taken["speed"].value / inputs.curve_speed
+    if not SLOWEST <= ratio <= FASTEST:
+        raise Refused("speed", "is too far from the curve's for the affinity laws", test.taken["speed"].value)
+    return ratio
 
 
 def _on_curve(

@@ -13,13 +13,14 @@ from functools import lru_cache
 from typing import NamedTuple
 
 from .errors import finite, positive
+from .glycol import LiquidFunction
 from .method import Estimate, Remark
 from .motor import Supply, single_phase_power, three_phase_power
 from .places import Readings, Taken
 from .trace import Formula
 from .uncertainty import Correlation, Effect
 from .units import GRAVITY
-from .water import Fluid, LiquidFunction, LiquidState
+from .water import Fluid, LiquidState
 
 PRESSURES = ("suction", "discharge", "shut_off_suction", "shut_off_discharge")
 OUTPUTS = {

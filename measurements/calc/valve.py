@@ -15,6 +15,7 @@ from itertools import pairwise
 from typing import NamedTuple
 
 from .errors import Refused, all_finite, finite, not_negative, positive
+from .glycol import LiquidFunction
 from .method import Code, Estimate, MethodResult, Part, PartFigure, Remark, solve
 from .places import Readings, Taken, take_mean
 from .plan import Sharing
@@ -23,7 +24,7 @@ from .records import digest
 from .trace import Formula, sqrt
 from .uncertainty import Effect
 from .version import CALCULATION_VERSION
-from .water import Fluid, LiquidFunction, LiquidState, resolve_liquid
+from .water import Fluid, LiquidState, kinematic_viscosity, resolve_liquid
 
 REFERENCE_DENSITY = 1000.0
 """kg/m3 of the water that a specific gravity of 1 means."""
@@ -163,7 +164,7 @@ def valve_flow(inputs: ValveFlow) -> MethodResult:
     model = valve_model(state.liquid.density, weak)
     effects = [*_signal_effects(inputs, taken, weak), *_given_effects(inputs, factor), *state.effects]
     found = solve(model, values, effects, identity, OUTPUTS, units=UNITS)
-    thickness = state.liquid.viscosity(state.temperature, state.liquid.share) / found["density"].value
+    thickness = kinematic_viscosity(inputs.fluid, state.temperature)
     viscous = thickness > inputs.limits.kinematic_viscosity
     return MethodResult(
         method="valve_flow",

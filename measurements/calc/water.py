@@ -4,14 +4,11 @@ Formulas take a temperature in K and a share of glycol by mass; they can be trac
 a method's uncertainty budget. `liquid` chooses the formulas and `check_temperature` refuses what they do not
 cover. Sources: water's density, G. S. Kell, J. Chem. Eng. Data 20 (1975) 97 (0 to 150 degC); water's
 viscosity, IAPWS SR6-08 (liquid water at 0.1 MPa); water's specific heat, a polynomial of this project's own
-fitted to IAPWS-95 (0 to 150 degC, largest residual 2e-5); glycol mixtures, the polynomials of A. Melinder,
-Properties of Secondary Working Fluids for Indirect Systems (IIR 2010), coefficients found by fitting the same
-form to an independent implementation of them (largest residual 4e-14 before rounding to ten digits).
+fitted to IAPWS-95 (0 to 150 degC, largest residual 2e-5); glycol mixtures, see glycol.py.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
@@ -19,14 +16,12 @@ from functools import lru_cache
 from .air import ZERO_CELSIUS
 from .distributions import Distribution, from_limits
 from .errors import Refused, finite, not_negative
+from .glycol import ETHYLENE, PROPYLENE, LiquidFunction, exponential, polynomial, surface
 from .method import Code, Remark
 from .places import Readings, Taken, take_mean
 from .plan import Sharing
 from .trace import exp, log, sqrt
 from .uncertainty import Effect
-
-LiquidFunction = Callable[[float, float], float]
-"""A property from temperature (K) and share of glycol by mass."""
 
 GLYCOL_SHARE_U = 0.01
 """Standard uncertainty of a share found by a refractometer (common practice, no source)."""
@@ -73,14 +68,6 @@ class Liquid:
     viscosity_u: float
 
 
-def polynomial(coefficients: Sequence[float], x: float) -> float:
-    """c[0] + c[1] x + c[2] x^2 + ..."""
-    total = coefficients[-1]
-    for c in reversed(coefficients[:-1]):
-        total = total * x + c
-    return total
-
-
 _KELL = (999.83952, 16.945176, -7.9870401e-3, -46.170461e-6, 105.56302e-9, -280.54253e-12)
 _WATER_HEAT = (
     4193.21043,
@@ -116,91 +103,9 @@ def water_viscosity(temperature: float, share: float = 0.0) -> float:
     return 1e-6 * sum(a * exp(b * ln) for a, b in terms)
 
 
-@dataclass(frozen=True, slots=True)
-class _Fit:
-    """Coefficients: rows by power of (share - 0.3), columns by power of (T - 300 K) / 100 K."""
-
-    density: tuple[tuple[float, ...], ...]
-    specific_heat: tuple[tuple[float, ...], ...]
-    log_viscosity: tuple[tuple[float, ...], ...]
-    freezing: tuple[float, ...]
-
-
-_ETHYLENE = _Fit(
-    density=(
-        (1035.128691, -44.52269853, -28.01927565, 4.714266603),
-        (134.5981291, -74.80648962, 48.57741799, 0.84684632),
-        (-0.3575583126, 79.08785414, -44.313653, 49.82),
-        (-110.0526139, 158.5564608, -115.3),
-        (-81.748563, -721.1),
-        (489.1,),
-    ),
-    specific_heat=(
-        (3738.187268, 288.2882479, -41.14021558, -14.09740511),
-        (-1833.377469, 1081.588532, -428.1701532, 30.5503512),
-        (-1074.610052, 293.7750148, 657.06669, -713.8),
-        (2541.226783, 185.989736, -1643.0),
-        (2429.96396, -4272.0),
-        (-16180.0,),
-    ),
-    log_viscosity=(
-        (-6.32995465, -2.718383053, 1.883443338, -0.7535367372),
-        (2.531439939, -1.301181041, 1.258168873, -1.5244171),
-        (-0.05701076972, 0.9400778371, 1.895408182, -6.475),
-        (1.538380302, -0.142661968, 4.063),
-        (3.78876532, 1.831),
-        (-18.65,),
-    ),
-    freezing=(258.5742221, -78.55824849, -131.505447, -76.32694578, 100.117666, 11.4),
-)
-_PROPYLENE = _Fit(
-    density=(
-        (1020.496614, -50.08513762, -29.43577674, 13.56609525),
-        (82.11916512, -101.537693, 58.40811323, -13.90473312),
-        (-23.11274034, 25.84491117, -44.59986349, 33.76),
-        (-168.8887027, 297.5530009, -71.75),
-        (-108.3220167, -222.1),
-        (234.2,),
-    ),
-    specific_heat=(
-        (3875.433091, 268.1191388, -14.19113792, -11.41419303),
-        (-1311.386909, 515.3085593, -92.32041445, 159.048194),
-        (-1601.276164, -121.244202, 1314.814113, -487.0),
-        (7.224206548, 3648.30444, -2950.0),
-        (5592.32335, -7135.0),
-        (-4959.0,),
-    ),
-    log_viscosity=(
-        (-6.061841573, -3.323532844, 2.738046826, -1.385944413),
-        (3.568297637, -4.510231103, 4.677833869, -1.853721317),
-        (0.6407255996, -0.1642148412, -1.179360301, -0.4465),
-        (-4.502374424, 12.27591284, -15.89),
-        (-3.102083125, 4.475),
-        (35.64,),
-    ),
-    freezing=(260.3608959, -64.80499946, -104.6860916, -218.6401062, -346.0502075, 146.5),
-)
-
-_FITS = {FluidKind.ETHYLENE_GLYCOL: _ETHYLENE, FluidKind.PROPYLENE_GLYCOL: _PROPYLENE}
+_FITS = {FluidKind.ETHYLENE_GLYCOL: ETHYLENE, FluidKind.PROPYLENE_GLYCOL: PROPYLENE}
 _PURE_DENSITY = {FluidKind.ETHYLENE_GLYCOL: 1113.5, FluidKind.PROPYLENE_GLYCOL: 1036.1}
 """Of the glycols alone at 20 degC, kg/m3 (CRC Handbook, from memory)."""
-
-
-def _surface(rows: tuple[tuple[float, ...], ...]) -> LiquidFunction:
-    def of(temperature: float, share: float) -> float:
-        y = (temperature - 300.0) / 100.0
-        return polynomial([polynomial(row, y) for row in rows], share - 0.3)
-
-    return of
-
-
-def _exponential(rows: tuple[tuple[float, ...], ...]) -> LiquidFunction:
-    inner = _surface(rows)
-
-    def of(temperature: float, share: float) -> float:
-        return exp(inner(temperature, share))
-
-    return of
 
 
 def freezing_point(fluid: Fluid) -> float:
@@ -253,7 +158,7 @@ _WATER = Liquid(
 @lru_cache(maxsize=8)
 def _mixture(kind: FluidKind) -> tuple[LiquidFunction, LiquidFunction, LiquidFunction]:
     fit = _FITS[kind]
-    return _surface(fit.density), _surface(fit.specific_heat), _exponential(fit.log_viscosity)
+    return surface(fit.density), surface(fit.specific_heat), exponential(fit.log_viscosity)
 
 
 @lru_cache(maxsize=256)

@@ -321,6 +321,8 @@ def test_a_heavier_fluid_has_less_head_for_the_same_pressures() -> None:
         ({"suction_height": math.inf}, "suction_height"),
         ({"suction_diameter": 0.0}, "suction_diameter"),
         ({"discharge_diameter": -0.1}, "discharge_diameter"),
+        ({"discharge_diameter": 102.0}, "discharge_diameter"),
+        ({"curve_speed": 1_450.0}, "speed"),
         ({"flow": Estimate(-0.01, 0.0)}, "flow"),
         ({"temperature": Readings((20.0,), THERMOMETER)}, "temperature"),
         ({"shut_off_suction": None}, "shut_off_suction"),

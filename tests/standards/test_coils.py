@@ -41,6 +41,7 @@ def test_the_500_factor_at_three_temperatures() -> None:
     kelvin = [to_si(t, "degF", "temperature") for t in r.value("t")]
     found = [btu(water_heat(GPM, density(Fluid(), t), specific_heat(Fluid(), t), DEGREE_F)) for t in kelvin]
     r.check(factor=found)
+    r.near("rule", found[0], within=0.5)
     assert r.expected["rule"][0] / found[2] - 1.0 == pytest.approx(0.026, abs=0.001)
 
 
