@@ -12,6 +12,7 @@ from measurements.calc.conformity import (
     tolerance_of,
 )
 from measurements.calc.distributions import normal_quantile
+from measurements.calc.risk import global_risk
 from tests.standards.records import record
 
 pytestmark = pytest.mark.standards
@@ -39,6 +40,12 @@ def test_false_acceptance_at_the_limit_of_each_guard_band() -> None:
         found.append(1.0 - judged.probability)
     r.check(pfa_at_limit=found)
     assert all(f <= s for f, s in zip(found, r.expected["stated_bound"][0], strict=True))
+
+
+def test_global_risks_of_simple_acceptance() -> None:
+    r = record("conf-global")
+    found = global_risk(0.0, r.value("process_sd"), r.value("um"), Tolerance(*r.value("tolerance")))
+    r.check(Rc=found.consumer, Rp=found.producer, prior_conforming=found.conforming)
 
 
 @pytest.mark.parametrize("name", ["conf-tab-a", "conf-tab-c", "conf-tab-e", "conf-tab-g", "conf-tab-h"])
