@@ -218,6 +218,8 @@ def _told(told: Told, entry: Any) -> Any:
         return [_told(told, one) for one in entry]
     if not isinstance(entry, dict):
         return entry
+    if told.whole:
+        return int(entry["si"])
     if not told.uncertain:
         return entry["si"]
     return {"value": entry["si"], "u": entry.get("u", told.usual_u * abs(entry["si"]))}

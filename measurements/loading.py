@@ -117,6 +117,16 @@ class Loaded:
         found = [row for row in self.readings if row.place in names]
         return sorted(found, key=lambda row: (row.run, row.line, row.point, row.id))
 
+    def rows_by(self, use: str) -> list[Reading]:
+        """Readings that the instrument in this use showed."""
+        return [row for place in self.kind.places if place.use == use for row in self.rows_of(place)]
+
+    @property
+    def velocity_pressures(self) -> list[Reading]:
+        """Readings of velocity pressure, of the methods that take it."""
+        first = self.kind.places[0]
+        return self.rows_of(first) if first.name == "velocity_pressure" else []
+
     @cached_property
     def measured_on(self) -> date:
         """The site's calendar day of the session."""

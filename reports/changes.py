@@ -4,8 +4,11 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from reports.document import Change, Document, Flag, Result
+from reports.document import Change, Document, Flag, Measured, Result, UnitSystem
+from reports.render.figures import Figures
+from reports.render.pages import flags_of
 
+SI = Figures(UnitSystem.SI)
 WORDS = {
     "pass": "pass",
     "conditional_pass": "conditional pass",
@@ -42,6 +45,9 @@ def figures(document: Document) -> dict[str, Figure]:
             found[f"{system.name} · {reading.tag}"] = Figure(reading.result, reading.at)
         for row in system.outlets:
             found[f"{system.name} · {row.tag}"] = Figure(row.final, row.at)
+        for test in system.tests:
+            name = f"{system.name} · {test.tag}"
+            found[f"{name}, {test.result.what.lower()}"] = Figure(test.result, test.started)
     return found
 
 
@@ -64,12 +70,8 @@ def _figures(before: Document, after: Document, reasons: Mapping[str, str]) -> I
 
 
 def line(result: Result) -> str:
-    """A figure in one line, SI: 0.912 ± 0.038 m³/s, 101 % of design, pass."""
-    digits = 4 if result.flow < 1 else 3
-    text = f"{result.flow:.{digits}f}"
-    if result.expanded is not None:
-        text += f" ± {result.expanded:.{digits}f}"
-    text += " m³/s"
+    """A figure in one line, SI: 912 ± 38 L/s, 101 % of design, pass."""
+    text = str(SI.figure(result.quantity, Measured(value=result.value, expanded=result.expanded)))
     if result.share is not None:
         text += f", {100 * result.share:.1f} % of design"
     return f"{text}, {WORDS[result.verdict]}"
@@ -93,9 +95,7 @@ def _settings(before: Document, after: Document) -> Iterator[Change]:
 
 def flags(document: Document) -> Iterator[Flag]:
     for system in document.systems:
-        yield from system.flags
-        for sheet in system.sheets:
-            yield from sheet.flags
+        yield from flags_of(system)
 
 
 def _answers(before: Document, after: Document) -> Iterator[Change]:

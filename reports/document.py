@@ -45,6 +45,19 @@ class Method(StrEnum):
     ANEMOMETER_TRAVERSE = "anemometer_traverse"
     CENTRELINE_READING = "centreline_reading"
     HOOD_READING = "hood_reading"
+    FACE_VELOCITY = "face_velocity"
+    FLOW_STATION = "flow_station"
+    STATIC_PROFILE = "static_profile"
+    PRESSURE_CHECK = "pressure_check"
+    FAN_TEST = "fan_test"
+    MIXED_AIR = "mixed_air"
+    LEAKAGE_TEST = "leakage_test"
+    ROOM_PRESSURE = "room_pressure"
+    HOOD_FACE = "hood_face"
+    SOUND_LEVEL = "sound_level"
+    VALVE_FLOW = "valve_flow"
+    PUMP_TEST = "pump_test"
+    COIL_HEAT = "coil_heat"
 
 
 class Quantity(StrEnum):
@@ -63,6 +76,24 @@ class Quantity(StrEnum):
     FRACTION = "fraction"  # of one; shown in per cent
     NUMBER = "number"  # without a unit
     TIME = "time"  # s
+    RATING = "rating"  # whole numbers
+    HEAD = "head"  # m of the fluid
+    POWER = "power"  # W
+    HEAT = "heat"  # W
+    SPEED = "speed"  # revolutions per second
+    RATE = "rate"  # 1/s; air changes
+    VOLTAGE = "voltage"  # V
+    CURRENT = "current"  # A
+    SOUND_LEVEL = "sound_level"  # dB
+    CONCENTRATION = "concentration"  # particles/m3
+    CARBON_DIOXIDE = "carbon_dioxide"  # fraction; shown in ppm
+    LEAKAGE = "leakage"  # m3/s per m2
+    FLOW_COEFFICIENT = "flow_coefficient"  # m3/s at 1 Pa
+    MASS_FLOW = "mass_flow"  # kg/s
+    SPECIFIC_POWER = "specific_power"  # W per m3/s
+    VISCOSITY = "viscosity"  # Pa s
+    SPECIFIC_HEAT = "specific_heat"  # J/(kg K)
+    ENTHALPY = "enthalpy"  # J/kg
 
 
 class Content(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -92,14 +123,22 @@ class Person(Content, frozen=True, kw_only=True):
 
 
 class Result(Content, frozen=True, kw_only=True):
-    """One ledger line: a flow with its uncertainty, held against the design on the design's density basis."""
+    """One ledger line: a figure with its uncertainty, held against its design with tolerance, or limits.
 
-    flow: float  # m3/s on `basis`
-    expanded: float | None = None  # m3/s
+    A flow stands on the density basis of its design. `low`, `high`: limits in the unit of `quantity`, where
+    limits decide and not a tolerance.
+    """
+
+    value: float  # SI unit of `quantity`; a flow on `basis`
+    expanded: float | None = None
+    quantity: Quantity = Quantity.FLOW
+    what: str = "Flow"
     basis: Literal["actual", "standard"] = "actual"
-    design: float | None = None  # m3/s on `basis`
+    design: float | None = None
+    low: float | None = None
+    high: float | None = None
     tolerance: Tolerance | None = None
-    share: float | None = None  # flow / design
+    share: float | None = None  # value / design
     share_expanded: float | None = None
     verdict: Verdict = Verdict.NOT_DECIDABLE
     accepted: bool | None = None  # by the decision rule; None where no rule applies
@@ -266,8 +305,8 @@ class Fact(Content, frozen=True, kw_only=True):
 class BudgetRow(Content, frozen=True, kw_only=True):
     """One input of the uncertainty budget. Shares of all rows of a sheet add up to 1.
 
-    `estimate`, `standard` in the SI unit of `quantity`; `sensitivity` in m3/s per that unit;
-    `contribution` = |sensitivity * standard| in m3/s; `share` = contribution**2 / sum of squares.
+    `estimate`, `standard` in the SI unit of `quantity`; `sensitivity` in the result's unit per that unit;
+    `contribution` = |sensitivity * standard|, in the result's unit; `share` = contribution**2 / their sum.
     """
 
     source: str
@@ -316,6 +355,69 @@ class TraverseSheet(Content, frozen=True, kw_only=True):
     history: tuple[HistoryLine, ...] = ()
     remark: str = ""
     calculation: str = ""  # version of the calculation and digest of its inputs
+
+
+class Cell(Content, frozen=True, kw_only=True):
+    """One figure of a part; None where the part has none."""
+
+    value: float | None = None
+    expanded: float | None = None
+
+
+class PartTable(Content, frozen=True, kw_only=True):
+    """What was found part by part: a component, a band, a step. Cells stand under `names`, in SI."""
+
+    names: tuple[str, ...]
+    quantities: tuple[Quantity, ...]
+    labels: tuple[str, ...]
+    cells: tuple[tuple[Cell, ...], ...]
+    words: tuple[str, ...] = ()  # a word for each part
+
+
+class PlaceReadings(Content, frozen=True, kw_only=True):
+    """Readings of one place as they were shown, each with its label ("" when there is only one)."""
+
+    place: str
+    unit: str
+    entered: tuple[str, ...]
+    labels: tuple[str, ...] = ()
+    instrument: str = ""
+
+
+class NamedText(Content, frozen=True, kw_only=True):
+    """A name and a text: what was told, or a class that was found."""
+
+    name: str
+    text: str
+
+
+class TestSheet(Content, frozen=True, kw_only=True):
+    """A measurement that is no traverse: its figure, what else was found, what was read and told, budget."""
+
+    anchor: str
+    tag: str
+    method: Method
+    place: str = ""
+    result: Result
+    figures: tuple[Fact, ...] = ()
+    classes: tuple[NamedText, ...] = ()
+    parts: PartTable | None = None
+    readings: tuple[PlaceReadings, ...] = ()
+    told: tuple[NamedText, ...] = ()
+    air: tuple[Fact, ...] = ()
+    budget: tuple[BudgetRow, ...] = ()
+    combined: float | None = None  # combined standard uncertainty of the result
+    dominating: str = ""
+    zero_checks: tuple[ZeroCheck, ...] = ()
+    instruments: tuple[str, ...] = ()
+    measured_by: Person
+    started: datetime
+    ended: datetime | None = None
+    flags: tuple[Flag, ...] = ()
+    history: tuple[HistoryLine, ...] = ()
+    cautions: tuple[str, ...] = ()
+    remark: str = ""
+    calculation: str = ""
 
 
 class OutletRow(Content, frozen=True, kw_only=True):
@@ -369,6 +471,7 @@ class System(Content, frozen=True, kw_only=True):
     sheets: tuple[TraverseSheet, ...] = ()
     outlets: tuple[OutletRow, ...] = ()
     centrelines: tuple[CentrelineRow, ...] = ()
+    tests: tuple[TestSheet, ...] = ()
     sum_check: SumCheck | None = None
     flags: tuple[Flag, ...] = ()
     remark: str = ""

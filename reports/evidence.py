@@ -87,8 +87,10 @@ def result_digest(row: Result, event: Event) -> str:
 
 
 FIGURES = (
-    "outcome", "refusal", "flow", "flow_u", "flow_expanded", "coverage_factor", "effective_dof",
-    "standard_flow", "standard_flow_expanded", "density", "mean_velocity", "design_flow", "share_of_design",
+    "outcome", "refusal", "measurand", "value", "value_expanded", "flow", "flow_u",
+    "flow_expanded", "coverage_factor", "effective_dof",
+    "standard_flow", "standard_flow_expanded", "density", "mean_velocity", "design_flow",
+    "design_value", "limit_low", "limit_high", "share_of_design",
     "share_expanded", "tolerance_below", "tolerance_above", "verdict", "probability", "accepted",
 )  # fmt: skip
 KINDS: tuple[Kind, ...] = (

@@ -4,11 +4,13 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
-from jobs.models import DensityBasis, TestPoint
+from jobs.models import DensityBasis, Measurand, TestPoint
 from measurements.models import Outcome, Result, Verdict
 from reports import document as doc
+from reports.render.figures import Figures
 
 KELVIN = 273.15
+SI = Figures(doc.UnitSystem.SI)
 REASONS = {
     Verdict.PASS.value: "The whole interval lies inside the tolerance.",
     Verdict.CONDITIONAL_PASS.value: "The value lies inside the tolerance, its interval reaches outside.",
@@ -23,7 +25,37 @@ QUANTITIES = {
     "m": doc.Quantity.LENGTH,
     "m2": doc.Quantity.AREA,
     "kg/m3": doc.Quantity.DENSITY,
+    "kg/s": doc.Quantity.MASS_FLOW,
+    "W": doc.Quantity.POWER,
+    "1/s": doc.Quantity.SPEED,
+    "V": doc.Quantity.VOLTAGE,
+    "A": doc.Quantity.CURRENT,
+    "dB": doc.Quantity.SOUND_LEVEL,
+    "1/m3": doc.Quantity.CONCENTRATION,
+    "m3/s/m2": doc.Quantity.LEAKAGE,
+    "m3/s/Pa^0.5": doc.Quantity.FLOW_COEFFICIENT,
+    "W/(m3/s)": doc.Quantity.SPECIFIC_POWER,
+    "Pa s": doc.Quantity.VISCOSITY,
+    "J/(kg K)": doc.Quantity.SPECIFIC_HEAT,
+    "J/kg": doc.Quantity.ENTHALPY,
+    "s": doc.Quantity.TIME,
 }
+"""By the SI unit that the calculation names."""
+OF_FIGURE = {
+    "outdoor_share": doc.Quantity.FRACTION,
+    "imbalance": doc.Quantity.FRACTION,
+    "efficiency": doc.Quantity.FRACTION,
+    "head": doc.Quantity.HEAD,
+    "shut_off_head": doc.Quantity.HEAD,
+    "heat": doc.Quantity.HEAT,
+    "air_sensible": doc.Quantity.HEAT,
+    "air_total": doc.Quantity.HEAT,
+    "water_heat": doc.Quantity.HEAT,
+    "nc_rating": doc.Quantity.RATING,
+    "air_changes": doc.Quantity.RATE,
+    "decay_rate": doc.Quantity.RATE,
+}
+"""Where the figure's name says more than its unit."""
 OF_INPUT = {
     "barometer": doc.Quantity.ABSOLUTE_PRESSURE,
     "humidity": doc.Quantity.HUMIDITY,
@@ -54,17 +86,28 @@ def basis_of(result: Result, point: TestPoint) -> str:
     return "standard" if judged == DensityBasis.STANDARD else "actual"
 
 
+def quantity_of(name: str, unit: str) -> doc.Quantity:
+    """The kind of a figure from its name and SI unit."""
+    return OF_FIGURE.get(name) or QUANTITIES.get(unit, doc.Quantity.NUMBER)
+
+
 def ledger(result: Result, point: TestPoint) -> doc.Result:
     """The line of a computed result, on the density basis of its design. Raises ValueError when refused."""
-    if result.outcome != Outcome.COMPUTED or result.flow is None:
+    if result.outcome != Outcome.COMPUTED or result.value is None:
         raise ValueError(f"{point.tag}: no figure was computed")
+    measurand = Measurand(result.measurand)
+    limited = by_limits(result)
     standard = basis_of(result, point) == "standard" and result.standard_flow is not None
     return doc.Result(
-        flow=float(result.standard_flow if standard and result.standard_flow else result.flow),
-        expanded=result.standard_flow_expanded if standard else result.flow_expanded,
+        value=float(result.value),
+        expanded=result.value_expanded,
+        quantity=quantity_of(measurand, found(result, measurand).get("unit", "")),
+        what=measurand.words,
         basis="standard" if standard else "actual",
-        design=result.design_flow,
-        tolerance=tolerance(result),
+        design=result.design_value,
+        low=result.limit_low if limited else None,
+        high=result.limit_high if limited else None,
+        tolerance=None if limited else tolerance(result),
         share=result.share_of_design,
         share_expanded=result.share_expanded,
         verdict=doc.Verdict(result.verdict),
@@ -74,6 +117,15 @@ def ledger(result: Result, point: TestPoint) -> doc.Result:
         coverage=result.coverage_factor,
         dof=finite(result.effective_dof),
     )
+
+
+def by_limits(result: Result) -> bool:
+    """Whether limits in absolute figures decided, not a design with tolerance."""
+    judged = result.inputs.get("judgement") or {}
+    own = judged.get("design_of") == result.measurand
+    given = own and (judged.get("limit_low") is not None or judged.get("limit_high") is not None)
+    limits = result.limit_low is not None or result.limit_high is not None
+    return limits and (given or not result.design_value)
 
 
 def tolerance(result: Result) -> doc.Tolerance | None:
@@ -86,8 +138,8 @@ def tolerance(result: Result) -> doc.Tolerance | None:
 def reason(result: Result) -> str:
     if result.verdict in REASONS:
         return REASONS[result.verdict]
-    if result.design_flow is None:
-        return "There is no design flow to compare with."
+    if result.design_value is None and not by_limits(result):
+        return "There is no design to compare with."
     return "This method or these readings may not carry a verdict."
 
 
@@ -109,8 +161,9 @@ def given(result: Result) -> dict[str, Any]:
 
 
 def output(result: Result, point: TestPoint) -> dict[str, Any]:
-    """The propagated flow on the design's basis, with its budget."""
-    name = "standard_flow" if basis_of(result, point) == "standard" else "flow"
+    """The measurand's propagated figure, a flow on the design's basis, with its budget."""
+    standard = basis_of(result, point) == "standard" and result.standard_flow is not None
+    name = "standard_flow" if standard and result.measurand == Measurand.FLOW else result.measurand
     return found(result, name)
 
 
@@ -155,14 +208,14 @@ def dominating(result: Result, point: TestPoint) -> str:
 
 
 def figure_words(result: Result | None) -> str:
-    """A figure in a few words, for history lines: '0.912 ± 0.038 m³/s, pass'."""
+    """A figure in a few words, for history lines: '912 ± 38 L/s, pass'."""
     if result is None:
         return "not evaluated"
-    if result.flow is None:
+    if result.value is None:
         return f"no figure: {result.refusal}" if result.refusal else "no figure"
-    digits = 3 if abs(result.flow) >= 1 else 4
-    spread = f" ± {result.flow_expanded:.{digits}f}" if result.flow_expanded is not None else ""
-    return f"{result.flow:.{digits}f}{spread} m³/s, {result.verdict.replace('_', ' ')}"
+    quantity = quantity_of(result.measurand, found(result, result.measurand).get("unit", ""))
+    text = SI.figure(quantity, doc.Measured(value=result.value, expanded=result.value_expanded))
+    return f"{text}, {result.verdict.replace('_', ' ')}"
 
 
 def calculation(result: Result) -> str:

@@ -13,8 +13,8 @@ from reports.material import Material
 from reports.reviewset import Measured
 
 HEAD = (
-    "system", "point", "session", "method", "measured_by", "run", "line", "place", "kind", "quantity",
-    "value_si", "unit_si", "entered", "unit", "taken_at", "instrument",
+    "system", "point", "session", "method", "measured_by", "place", "run", "line", "number", "kind",
+    "quantity", "value_si", "unit_si", "entered", "unit", "taken_at", "instrument",
 )  # fmt: skip
 SI = {
     Quantity.PRESSURE: "Pa",
@@ -26,6 +26,12 @@ SI = {
     Quantity.LENGTH: "m",
     Quantity.FACTOR: "1",
     Quantity.SPEED: "1/s",
+    Quantity.VOLTAGE: "V",
+    Quantity.CURRENT: "A",
+    Quantity.POWER: "W",
+    Quantity.CARBON_DIOXIDE: "1",
+    Quantity.CONCENTRATION: "1/m3",
+    Quantity.SOUND_LEVEL: "dB",
 }
 FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
@@ -57,7 +63,7 @@ def _rows(one: Measured, collected: Material) -> Iterator[tuple[Any, ...]]:
     for row in collected.readings.get(session.id, []):
         serial = _serial(row.instrument_id, collected)
         yield (
-            *head, row.run, row.line, row.point, "reading", row.quantity, repr(row.value),
+            *head, row.place, row.run, row.line, row.point, "reading", row.quantity, repr(row.value),
             SI[Quantity(row.quantity)], row.entered, row.unit, _stamp(row.taken_at), serial,
         )  # fmt: skip
     for sweep in collected.sweeps.get(session.id, []):
@@ -68,14 +74,14 @@ def _samples(head: tuple[Any, ...], sweep: Any, serial: str) -> Iterator[tuple[A
     unit = SI[Quantity(sweep.quantity)]
     if not sweep.samples:
         yield (
-            *head, sweep.run, sweep.line, "", "sweep mean", sweep.quantity, repr(sweep.mean), unit,
+            *head, "", sweep.run, sweep.line, "", "sweep mean", sweep.quantity, repr(sweep.mean), unit,
             sweep.entered, sweep.unit, _stamp(sweep.started_at), serial,
         )  # fmt: skip
     step = sweep.duration_s / len(sweep.samples) if sweep.samples else 0.0
     for n, value in enumerate(sweep.samples, 1):
         at = sweep.started_at + timedelta(seconds=step * (n - 0.5))
         yield (
-            *head, sweep.run, sweep.line, n, "sweep sample", sweep.quantity, repr(value), unit, "",
+            *head, "", sweep.run, sweep.line, n, "sweep sample", sweep.quantity, repr(value), unit, "",
             sweep.unit, _stamp(at), serial,
         )  # fmt: skip
 
@@ -135,9 +141,7 @@ def _certificate(one: Certificate) -> Iterator[doc.Certificate]:
 
 
 def _quantity(quantity: str) -> doc.Quantity:
-    return {"factor": doc.Quantity.NUMBER, "speed": doc.Quantity.NUMBER}.get(quantity) or doc.Quantity(
-        quantity
-    )
+    return doc.Quantity.NUMBER if quantity == Quantity.FACTOR else doc.Quantity(quantity)
 
 
 def _point(point: Any) -> doc.CertificatePoint:

@@ -13,7 +13,8 @@ from typing import Any
 from uuid import UUID
 
 from jobs.events import digest
-from jobs.models import Company, Job, PointKind, System, TestPoint
+from jobs.models import Company, Job, Measurand, PointKind, System, TestPoint
+from measurements.methods import METHODS
 from measurements.models import (
     AnswerKind,
     Flag,
@@ -83,6 +84,12 @@ class Measured:
         return (worst, VERDICT_RANK[self.result.verdict])
 
 
+def _measurand(one: Measured) -> str:
+    """What a session is about. Several methods find one flow; else each stands for itself."""
+    measurand = METHODS[one.session.method].measurand
+    return measurand if measurand == Measurand.FLOW else str(one.session.method)
+
+
 @dataclass(frozen=True)
 class PointState:
     """A test point of the job with its sessions, oldest first; the last one is the figure that stands.
@@ -95,7 +102,15 @@ class PointState:
 
     @property
     def final(self) -> Measured | None:
-        return self.sessions[-1] if self.sessions else None
+        """The figure that stands: the flow where one was measured, else the last of all."""
+        flows = [one for one in self.sessions if _measurand(one) == Measurand.FLOW]
+        return (flows or self.sessions or (None,))[-1]
+
+    @property
+    def standing(self) -> tuple[Measured, ...]:
+        """The figure that stands of each thing measured here: a fan may have its pressure and its sound."""
+        last = {_measurand(one): one for one in self.sessions}
+        return tuple(last.values())
 
     @property
     def missing(self) -> bool:

@@ -62,13 +62,13 @@ def sheet(one: Measured, material: Material, *, remark: str = "") -> doc.Travers
         actual=doc.Measured(value=result.flow or 0.0, expanded=result.flow_expanded),
         standard=_standard(result),
         result=line,
-        air=_air(found),
+        air=air_facts(session, result),
         density=ledger.measured(ledger.found(result, "density")) or doc.Measured(value=result.density or 0.0),
         density_model=str(ledger.detail(result).get("density_model", "")),
         budget=ledger.budget(result, session.test_point),
         combined=ledger.finite(ledger.output(result, session.test_point).get("u")),
         dominating=ledger.dominating(result, session.test_point),
-        zero_checks=zero_checks(found),
+        zero_checks=zero_checks(session, material),
         instruments=tuple(dict.fromkeys(i.serial for i in material.used(session).values())),
         measured_by=material.person(session.member, "technician", session.finished_at),
         started=material.local(session.started_at),
@@ -199,10 +199,10 @@ def _standard(result: Result) -> doc.Measured | None:
     return doc.Measured(value=result.standard_flow, expanded=result.standard_flow_expanded)
 
 
-def _air(found: Found) -> tuple[doc.Fact, ...]:
+def air_facts(session: Session, result: Result) -> tuple[doc.Fact, ...]:
     """The state of the air as entered, with U = 2 u as the calculation took it."""
-    conditions = found.session.content.get("conditions") or {}
-    inputs = ledger.given(found.result).get("air") or {}
+    conditions = session.content.get("conditions") or {}
+    inputs = ledger.given(result).get("air") or {}
     facts = []
     for name, words, quantity, u in FACTS:
         entry = conditions.get(name)
@@ -219,7 +219,7 @@ def _air(found: Found) -> tuple[doc.Fact, ...]:
                 source="measured",
             )
         )
-    return (*facts, *_assumed(found, conditions))
+    return (*facts, *_assumed(result, conditions))
 
 
 def fact_rows(session: Session) -> list[tuple[str, str, str]]:
@@ -232,10 +232,10 @@ def fact_rows(session: Session) -> list[tuple[str, str, str]]:
     ]
 
 
-def _assumed(found: Found, conditions: Mapping[str, Any]) -> list[doc.Fact]:
+def _assumed(result: Result, conditions: Mapping[str, Any]) -> list[doc.Fact]:
     """What was not measured and where it was taken from."""
     facts = []
-    for remark in ledger.detail(found.result).get("remarks", ()):
+    for remark in ledger.detail(result).get("remarks", ()):
         numbers = remark.get("numbers", {})
         if remark["code"] == "pressure_from_altitude" and "barometric_pressure" not in conditions:
             facts.append(
@@ -266,14 +266,14 @@ def moment_of(value: Any) -> datetime:
     return datetime.fromisoformat(str(value))
 
 
-def zero_checks(found: Found) -> tuple[doc.ZeroCheck, ...]:
+def zero_checks(session: Session, material: Material) -> tuple[doc.ZeroCheck, ...]:
     """First and last zero of each instrument."""
     shown: dict[str, list[tuple[datetime, float]]] = defaultdict(list)
-    for check in found.session.content.get("zero_checks") or ():
+    for check in session.content.get("zero_checks") or ():
         shown[check["instrument"]].append((moment_of(check["at"]), float(check["si"])))
     return tuple(
         doc.ZeroCheck(
-            instrument=found.material.key(instrument),
+            instrument=material.key(instrument),
             quantity=doc.Quantity.PRESSURE,
             before=min(values)[1],
             after=max(values)[1] if len(values) > 1 else None,

@@ -14,19 +14,21 @@ import msgspec
 from django.utils import timezone
 
 from jobs import events
-from jobs.models import Company, DecisionRule, Member, SystemKind
-from reports import changes, flags, material, readings, sheets, tables
+from jobs.models import Company, DecisionRule, Measurand, Member, PointKind, SystemKind
+from measurements.methods import METHODS as KINDS
+from reports import changes, flags, material, readings, sheets, tables, testsheets
 from reports import document as doc
 from reports.material import Material
 from reports.models import Issue, Revision
-from reports.render.wording import CAUTIONS, METHODS, UNCERTAINTY
-from reports.reviewset import Measured, ReviewSet, SystemState, is_computed
+from reports.render.wording import CAUTIONS, FAN_STATIC, METHODS, UNCERTAINTY, UNITS
+from reports.reviewset import Measured, PointState, ReviewSet, SystemState, is_computed
 
 SELF_APPROVAL = (
     "{name} approved this report and measured on this job. The company allows that; no second person "
     "looked at the measurements."
 )
 CURRENT = "approved"
+LATER = "Measured again later; the later figure stands."
 
 
 @dataclass(frozen=True)
@@ -183,6 +185,7 @@ def _system(state: SystemState, collected: Material) -> doc.System:
         sheets=tuple(_sheets(state, collected)),
         outlets=tuple(_outlets(state, collected)),
         centrelines=tuple(_centrelines(state, collected)),
+        tests=tuple(_tests(state, collected)),
         sum_check=tables.sum_check(state),
         flags=(*_flags(state, collected), *flags.past(collected, ids)),
         remark="\n".join(_remarks(state, collected)),
@@ -194,16 +197,34 @@ def _sheets(state: SystemState, collected: Material) -> Iterator[doc.TraverseShe
     for point in state.points:
         drawn = [one for one in point.sessions if tables.is_traverse(one) and is_computed(one)]
         for one in drawn:
-            remark = "" if one is point.final else "Measured again later; the later figure stands."
+            remark = "" if one is point.final else LATER
             yield sheets.sheet(one, collected, remark=remark)
+
+
+def _tests(state: SystemState, collected: Material) -> Iterator[doc.TestSheet]:
+    """Every other measurement that counts, one sheet each."""
+    for point in state.points:
+        standing = {one.session.id for one in point.standing}
+        for one in filter(tables.is_test, point.sessions):
+            remark = "" if one.session.id in standing else LATER
+            yield testsheets.sheet(one, collected, remark=remark)
 
 
 def _outlets(state: SystemState, collected: Material) -> Iterator[doc.OutletRow]:
     for point in state.points:
-        if point.final is not None and point.final.session.method == "hood_reading":
+        if point.final is not None and _belongs_to_outlets(point):
             row = tables.outlet_row(point, collected)
             if row is not None:
                 yield row
+
+
+def _belongs_to_outlets(point: PointState) -> bool:
+    """A hood reading, or another flow that was found at an outlet without a plane."""
+    one = point.final
+    if one is None or tables.is_traverse(one) or one.session.method == "centreline_reading":
+        return False
+    flow = KINDS[one.session.method].measurand == Measurand.FLOW
+    return flow and (one.session.method == "hood_reading" or point.point.kind == PointKind.OUTLET)
 
 
 def _centrelines(state: SystemState, collected: Material) -> Iterator[doc.CentrelineRow]:
@@ -218,8 +239,12 @@ def _flags(state: SystemState, collected: Material) -> Iterator[doc.Flag]:
     for flag in state.flags:
         yield flags.flag(flag, collected)
     for one in _of(state):
-        if not (tables.is_traverse(one) and is_computed(one)):
+        if not _has_sheet(one):
             yield from flags.of_session(one, collected)
+
+
+def _has_sheet(one: Measured) -> bool:
+    return is_computed(one) and not tables.has_row(one)
 
 
 def _of(state: SystemState) -> Iterator[Measured]:
@@ -231,7 +256,7 @@ def _remarks(state: SystemState, collected: Material) -> Iterator[str]:
     """Replaced sessions and notes of readings that have no sheet of their own, one a line."""
     for point in state.points:
         for one in point.sessions:
-            if tables.is_traverse(one) and is_computed(one):
+            if _has_sheet(one):
                 continue
             for line in sheets.history(one, collected):
                 change = f"{line.before} → {line.after}"
@@ -254,7 +279,8 @@ def _instruments(collected: Material) -> tuple[doc.Instrument, ...]:
 
 def _methods(found: ReviewSet) -> tuple[doc.MethodText, ...]:
     used = sorted({one.session.method for one in found.measured})
-    return (*(METHODS[doc.Method(method)] for method in used), UNCERTAINTY)
+    conventions = (FAN_STATIC[found.company.fan_static],) if "fan_test" in used else ()
+    return (*(METHODS[doc.Method(method)] for method in used), *conventions, UNITS, UNCERTAINTY)
 
 
 def _earlier(before: Revision | None) -> doc.Earlier | None:

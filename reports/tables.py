@@ -31,6 +31,7 @@ def keys(one: Measured, material: Material) -> tuple[str, ...]:
 def outlet_row(state: PointState, material: Material) -> doc.OutletRow | None:
     """An outlet with its first and its standing figure; None without a computed one."""
     computed = [one for one in state.sessions if is_computed(one)]
+    computed = [one for one in computed if one.result is not None and one.result.measurand == "flow"]
     if not computed or state.final is not computed[-1]:
         return None
     last, first = computed[-1], computed[0]
@@ -44,7 +45,7 @@ def outlet_row(state: PointState, material: Material) -> doc.OutletRow | None:
         instruments=keys(last, material),
         measured_by=last.session.member.name,
         at=material.local(last.session.started_at),
-        anchor="",
+        anchor="" if has_row(last) else str(last.session.id),
     )
 
 
@@ -58,7 +59,7 @@ def _figure(result: Result | None, state: PointState) -> doc.Measured | None:
     if result is None:
         return None
     line = ledger.ledger(result, state.point)
-    return doc.Measured(value=line.flow, expanded=line.expanded)
+    return doc.Measured(value=line.value, expanded=line.expanded)
 
 
 def centreline_row(one: Measured, state: PointState, material: Material) -> doc.CentrelineRow:
@@ -87,16 +88,37 @@ FACTOR = 0.9
 
 
 def is_traverse(one: Measured) -> bool:
-    return one.session.method in (Method.PITOT_TRAVERSE, Method.SWEPT_TRAVERSE)
+    return one.session.method in (
+        Method.PITOT_TRAVERSE,
+        Method.SWEPT_TRAVERSE,
+        Method.ANEMOMETER_TRAVERSE,
+    )
+
+
+def has_row(one: Measured) -> bool:
+    """Whether a row of a table holds all that is printed of it."""
+    return one.session.method in (Method.HOOD_READING, Method.CENTRELINE_READING)
+
+
+def is_test(one: Measured) -> bool:
+    """Whether it gets a sheet that is none of a traverse."""
+    return is_computed(one) and not is_traverse(one) and not has_row(one)
 
 
 def counts(points: list[PointState]) -> doc.Counts:
     """Points by the verdict of the figure that stands."""
     found = dict.fromkeys(COUNTED.values(), 0)
     for state in points:
-        if state.final is not None and state.final.result is not None:
-            found[COUNTED[state.final.result.verdict]] += 1
+        for one in state.standing:
+            if one.result is not None and _is_judged(one.result):
+                found[COUNTED[one.result.verdict]] += 1
     return doc.Counts(**found)
+
+
+def _is_judged(result: Result) -> bool:
+    """Whether there was anything to hold the figure against; a flow always should have."""
+    held = (result.design_value, result.limit_low, result.limit_high)
+    return result.measurand in ("", "flow") or any(one is not None for one in held)
 
 
 def deficiencies(systems: tuple[SystemState, ...], material: Material) -> tuple[doc.Deficiency, ...]:
@@ -118,17 +140,19 @@ def _weight(result: Result, off: float, tag: str) -> tuple[int, float, str]:
 
 
 def _deficiency(system: SystemState, state: PointState, material: Material) -> Iterator[Ranked]:
-    one, tag = state.final, state.point.tag
-    if one is None:
-        if state.missing:
-            yield (
-                (2, 0.0, tag),
-                doc.Deficiency(tag=tag, system=system.system.tag, what="Not measured.", status="open"),
-            )
-        return
+    if state.missing:
+        what = doc.Deficiency(
+            tag=state.point.tag, system=system.system.tag, what="Not measured.", status="open"
+        )
+        yield (2, 0.0, state.point.tag), what
+    for one in state.standing:
+        yield from _deficient(one, system, state.point.tag, material)
+
+
+def _deficient(one: Measured, system: SystemState, tag: str, material: Material) -> Iterator[Ranked]:
     result = _result(one)
     answer = flags.accepted(one, material)
-    anchor = str(one.session.id) if is_traverse(one) and is_computed(one) else ""
+    anchor = str(one.session.id) if is_computed(one) and not has_row(one) else ""
     if not is_computed(one):
         what = f"No figure: {result.refusal}" if result.refusal else "No figure was computed."
         yield (
@@ -137,9 +161,9 @@ def _deficiency(system: SystemState, state: PointState, material: Material) -> I
                 tag=tag, system=system.system.tag, what=what, status=_status(answer), answer=answer
             ),
         )
-    elif result.verdict in DEFICIENT or (result.accepted is False and result.design_flow is not None):
-        line = ledger.ledger(result, state.point)
-        off = abs((line.share or 1.0) - 1.0)
+    elif result.verdict in DEFICIENT or result.accepted is False:
+        line = ledger.ledger(result, one.session.test_point)
+        off = abs((1.0 if line.share is None else line.share) - 1.0)
         yield (
             _weight(result, off, tag),
             doc.Deficiency(
@@ -156,7 +180,7 @@ def _deficiency(system: SystemState, state: PointState, material: Material) -> I
 
 def _what(line: doc.Result) -> str:
     if line.share is None:
-        return line.reason
+        return f"{line.what}: {line.reason[:1].lower()}{line.reason[1:]}"
     side = "below" if line.share < 1.0 else "above"
     if line.verdict is doc.Verdict.NOT_DECIDABLE:
         return f"{100 * line.share:.0f} % of design by a method that carries no verdict."

@@ -19,7 +19,10 @@ from .air import (
     to_standard_flow,
     wet_bulb,
 )
+from .anemometer import AnemometerTraverse, anemometer_traverse
 from .centreline import CentrelineReading, centreline_reading
+from .check import PressureCheck, pressure_check
+from .coil import CoilHeat, coil_heat
 from .conditions import WEATHER_U, Air, resolve_air
 from .conformity import (
     Conformity,
@@ -36,6 +39,10 @@ from .conformity import Rule as AcceptanceRule
 from .distributions import COVERAGE, Distribution, coverage_factor, from_limits, from_resolution
 from .duct import Duct, Shape, lined_duct
 from .errors import CalcError, ModelError, Refused, UnitError
+from .face import FaceVelocity, effective_area_of, face_velocity
+from .fan_inputs import FanTest
+from .fan_test import fan_test
+from .hood_face import HoodFace, hood_face
 from .instrument import Accuracy, CertificatePoint, Corrected, Instrument, correct
 from .layout import (
     Counts,
@@ -50,6 +57,7 @@ from .layout import (
     make_layout,
     plane_quality,
 )
+from .leakage import LeakageTest, leakage_test
 from .line import Line, fit_line
 from .method import (
     Allowances,
@@ -63,19 +71,27 @@ from .method import (
     Remark,
     RunFigure,
 )
+from .mixed_air import MixedAir, mixed_air
 from .models import HoodSignal, Signal
 from .outlet import HoodReading, hood_factor, hood_reading
 from .pictures import VelocityMap, Work, expected_work, usual_rule, velocity_map
 from .places import Readings
 from .plan import Sharing
 from .positions import Rule, round_fractions, side_fractions
+from .profile import StaticProfile, static_profile
+from .pump import pump_test
+from .pump_model import PumpTest
 from .records import digest, from_plain, to_plain
+from .room import RoomPressure, room_pressure
+from .sound import SoundLevel, sound_level
+from .station import FlowStation, flow_station
 from .sweeps import Sweep, SweptTraverse
 from .swept import swept_traverse
 from .system import SystemBalance, balance
 from .traverse import PitotTraverse, PointReading, pitot_traverse
 from .uncertainty import BudgetRow, Correlation, Effect, Quantity, Result, evaluate, propagate, rounded
 from .units import Kind, difference_from_si, difference_to_si, find_unit, from_si, to_si, units_of
+from .valve import ValveFlow, valve_flow
 from .version import CALCULATION_VERSION
 
 __all__ = [
@@ -88,11 +104,13 @@ __all__ = [
     "Accuracy",
     "Air",
     "Allowances",
+    "AnemometerTraverse",
     "BudgetRow",
     "CalcError",
     "CentrelineReading",
     "CertificatePoint",
     "Code",
+    "CoilHeat",
     "Conformity",
     "Corrected",
     "Correlation",
@@ -102,15 +120,21 @@ __all__ = [
     "Duct",
     "Effect",
     "Estimate",
+    "FaceVelocity",
+    "FanTest",
+    "FlowStation",
     "Hole",
+    "HoodFace",
     "HoodReading",
     "HoodSignal",
     "Instrument",
     "Kind",
     "Layout",
+    "LeakageTest",
     "Limits",
     "Line",
     "MethodResult",
+    "MixedAir",
     "ModelError",
     "Part",
     "PartFigure",
@@ -120,29 +144,37 @@ __all__ = [
     "Point",
     "PointReading",
     "PointVelocity",
+    "PressureCheck",
     "ProbeCheck",
+    "PumpTest",
     "Quantity",
     "Readings",
     "Refused",
     "Remark",
     "Result",
+    "RoomPressure",
     "Rule",
     "RunFigure",
     "Shape",
     "Sharing",
     "Signal",
+    "SoundLevel",
+    "StaticProfile",
     "Sweep",
     "SweptTraverse",
     "SystemBalance",
     "Tolerance",
     "UnitError",
+    "ValveFlow",
     "VelocityMap",
     "Verdict",
     "Work",
     "advised_counts",
+    "anemometer_traverse",
     "balance",
     "centreline_reading",
     "check_probe",
+    "coil_heat",
     "compressibility",
     "conformance_probability",
     "correct",
@@ -153,33 +185,45 @@ __all__ = [
     "difference_from_si",
     "difference_to_si",
     "digest",
+    "effective_area_of",
     "evaluate",
     "expected_work",
+    "face_velocity",
+    "fan_test",
     "find_unit",
     "fit_line",
+    "flow_station",
     "from_limits",
     "from_plain",
     "from_resolution",
     "from_si",
+    "hood_face",
     "hood_factor",
     "hood_reading",
     "humidity_from_dew_point",
     "humidity_from_wet_bulb",
     "judge",
     "judge_value",
+    "leakage_test",
     "lined_duct",
     "make_layout",
+    "mixed_air",
     "not_decidable",
     "pitot_traverse",
     "pitot_velocity",
     "plane_quality",
     "pressure_at_altitude",
+    "pressure_check",
     "propagate",
+    "pump_test",
     "resolve_air",
+    "room_pressure",
     "round_fractions",
     "rounded",
     "saturation_pressure",
     "side_fractions",
+    "sound_level",
+    "static_profile",
     "swept_traverse",
     "to_plain",
     "to_si",
@@ -187,6 +231,7 @@ __all__ = [
     "tolerance_of",
     "units_of",
     "usual_rule",
+    "valve_flow",
     "velocity_map",
     "wet_bulb",
 ]

@@ -44,6 +44,7 @@ class Kind(StrEnum):
     CONCENTRATION = "concentration"  # particles/m3
     FLOW_COEFFICIENT = "flow_coefficient"  # m3/s at 1 Pa, flow over the root of the pressure difference
     FLOW_PER_AREA = "flow_per_area"  # m3/s/m2
+    VISCOSITY = "viscosity"  # Pa s
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,6 +161,8 @@ TABLE: tuple[Unit, ...] = (
     _row(Kind.FLOW_PER_AREA, 0.001, "L/s/m2"),
     _row(Kind.FLOW_PER_AREA, 1.0 / 3600.0, "m3/h/m2"),
     _row(Kind.FLOW_PER_AREA, _FT3 / 60.0 / (100.0 * FOOT**2), "[cft_i]/min/(100.[sft_i])", "cfm/100ft2"),
+    _row(Kind.VISCOSITY, 1.0, "Pa.s", "Pa s"),
+    _row(Kind.VISCOSITY, 0.001, "mPa.s", "mPa s", "cP"),
     _row(Kind.SPECIFIC_HEAT, 1.0, "J/kg/K", "J/(kg K)"),
     _row(Kind.SPECIFIC_HEAT, BTU / POUND / _DEGREE_F, "[Btu_IT]/[lb_av]/[degF]", "Btu/(lb F)"),
 )

@@ -105,9 +105,9 @@ def _read(seen: Seen) -> Iterator[tuple[Tool, list[float]]]:
             value = loaded.si("conditions", CONDITIONS[use])
             values = [] if value is None else [value]
         else:
-            values = [row.value for row in loaded.readings if row.quantity == tool.quantity]
+            values = [row.value for row in loaded.rows_by(use)]
             for sweep in loaded.sweeps:
-                if sweep.quantity == tool.quantity:
+                if sweep.quantity == use:
                     values += shown_in(sweep)
         if values:
             yield tool, values
@@ -143,7 +143,7 @@ def zero_not_checked(seen: Seen) -> Iterator[Finding]:
 
 
 def _pressures(seen: Seen) -> list[float]:
-    values = [row.value for row in seen.loaded.readings if row.quantity == "pressure"]
+    values = [row.value for row in seen.loaded.rows_by("pressure")]
     for sweep in seen.loaded.sweeps:
         if sweep.quantity == "pressure":
             values += shown_in(sweep)

@@ -12,10 +12,11 @@ from measurements.words import listed, percent, pressure
 DISTRIBUTION = calc.Limits().distribution_share
 RUNS = calc.Limits().runs_spread
 SWEEPS = calc.Limits().sweep_ratio
+POINTWISE = (Method.PITOT_TRAVERSE, Method.ANEMOMETER_TRAVERSE)
 
 
 def _pressures(seen: Seen) -> list[float]:
-    return [row.value for row in seen.loaded.readings if row.quantity == "pressure"]
+    return [row.value for row in seen.loaded.velocity_pressures]
 
 
 def _spot(line: int, point: int) -> str:
@@ -40,7 +41,7 @@ def swapped_hoses(seen: Seen) -> Iterator[Finding]:
 @rule("negative_readings", Severity.STOP, "AMCA 203, ANSI/ASHRAE 111")
 def negative_readings(seen: Seen) -> Iterator[Finding]:
     """Some readings are negative: the flow turns back at these points."""
-    rows = [row for row in seen.loaded.readings if row.quantity == "pressure" and row.value < 0.0]
+    rows = [row for row in seen.loaded.velocity_pressures if row.value < 0.0]
     if rows and len(rows) < len(_pressures(seen)):
         where = listed([_spot(row.line, row.point) for row in rows])
         yield Finding(
@@ -126,7 +127,7 @@ def too_few_points(seen: Seen) -> Iterator[Finding]:
 @rule("points_doubled", Severity.WARNING, PRACTICE)
 def points_doubled(seen: Seen) -> Iterator[Finding]:
     """A point was read twice in one run of a traverse."""
-    if seen.loaded.session.method != Method.PITOT_TRAVERSE:
+    if seen.loaded.session.method not in POINTWISE:
         return
     counted = Counter((row.run, row.line, row.point) for row in seen.loaded.readings)
     doubled = [place for place, count in counted.items() if count > 1]
@@ -157,7 +158,7 @@ def points_beyond_layout(seen: Seen) -> Iterator[Finding]:
 def _planned(seen: Seen) -> set[tuple[int, int]] | None:
     """Line and point of each place of the traverse's layout; None when no layout was stated."""
     plane = seen.loaded.content["plane"]
-    if seen.loaded.session.method != Method.PITOT_TRAVERSE or not plane or not plane["rule"]:
+    if seen.loaded.session.method not in POINTWISE or not plane or not plane["rule"]:
         return None
     try:
         layout = calc.make_layout(
@@ -189,7 +190,7 @@ def runs_disagree(seen: Seen) -> Iterator[Finding]:
 @rule("single_run", Severity.REMARK, PRACTICE)
 def single_run(seen: Seen) -> Iterator[Finding]:
     """A traverse was not repeated, so nothing shows whether it repeats."""
-    traverse = seen.loaded.session.method in (Method.PITOT_TRAVERSE, Method.SWEPT_TRAVERSE)
+    traverse = seen.loaded.session.method in (*POINTWISE, Method.SWEPT_TRAVERSE)
     runs = {row.run for row in seen.loaded.readings} | {row.run for row in seen.loaded.sweeps}
     if traverse and len(runs) == 1:
         yield Finding("The traverse was made once.", "Two runs that agree.", "Repeat it when there is time.")

@@ -2,10 +2,11 @@
 
 from collections.abc import Iterator
 
+from jobs.models import Measurand
 from measurements import calc
 from measurements.models import Severity
 from measurements.rules.base import PRACTICE, Finding, Seen, rule
-from measurements.words import flow, percent, velocity
+from measurements.words import limits, measurand, percent, velocity
 
 CONFORMITY = "JCGM 106, ILAC-G8"
 TEN_TIMES = 10.0
@@ -18,20 +19,39 @@ SLIPS = {
 SLIP_WIDTH = 0.03
 
 
-def _share(seen: Seen) -> str:
-    figures = seen.computed.figures
-    share, expanded = figures["share_of_design"], figures["share_expanded"]
-    return f"{percent(share)} ± {percent(expanded)} of the design {flow(figures['design_flow'], seen.units)}"
+def _figure(seen: Seen) -> str:
+    """What was found, against the design where there is one: the start of a sentence."""
+    figures, name = seen.computed.figures, str(seen.computed.figures["measurand"])
+    words = Measurand(name).words
+    words = words if words[1].isupper() else f"{words[0].lower()}{words[1:]}"
+    if not _by_limits(seen):
+        design = measurand(figures["design_value"], name, seen.units)
+        share, expanded = percent(figures["share_of_design"]), percent(figures["share_expanded"])
+        return f"The {words} is {share} ± {expanded} of the design {design}"
+    value, spread = (measurand(figures[part], name, seen.units) for part in ("value", "value_expanded"))
+    return f"The {words} is {value} ± {spread}"
+
+
+def _by_limits(seen: Seen) -> bool:
+    """Whether limits decided, not a design with its tolerance."""
+    point, figures = seen.loaded.point, seen.computed.figures
+    given = point.limit_low is not None or point.limit_high is not None
+    return not figures["design_value"] or (given and point.design_of == figures["measurand"])
 
 
 def _tolerance(seen: Seen) -> str:
     figures = seen.computed.figures
     below, above = figures["tolerance_below"], figures["tolerance_above"]
-    return f"{percent(1.0 - below)} to {percent(1.0 + above)} of design"
+    if not _by_limits(seen) and below is not None and above is not None:
+        return f"{percent(1.0 - below)} to {percent(1.0 + above)} of design"
+    text = limits(figures["limit_low"], figures["limit_high"], figures["measurand"], seen.units)
+    return text[0].upper() + text[1:]
 
 
 def _data(seen: Seen) -> dict[str, float]:
     names = ("share_of_design", "share_expanded", "tolerance_below", "tolerance_above")
+    if _by_limits(seen):
+        names = ("value", "value_expanded", "limit_low", "limit_high")
     return {name: seen.computed.figures[name] for name in names}
 
 
@@ -44,7 +64,7 @@ def out_of_tolerance(seen: Seen) -> Iterator[Finding]:
     """The whole interval of the figure lies outside tolerance."""
     if _verdict(seen) == "fail":
         advice = "Rebalance and measure again, or accept the deficiency with a reason."
-        yield Finding(f"The flow is {_share(seen)}.", f"{_tolerance(seen)}.", advice, _data(seen))
+        yield Finding(f"{_figure(seen)}.", f"{_tolerance(seen)}.", advice, _data(seen))
 
 
 @rule("conditional_fail", Severity.STOP, CONFORMITY)
@@ -52,7 +72,7 @@ def conditional_fail(seen: Seen) -> Iterator[Finding]:
     """The figure lies outside tolerance, but by less than its uncertainty."""
     if _verdict(seen) == "conditional_fail":
         advice = "Measure again with a smaller uncertainty, rebalance, or accept with a reason."
-        text = f"The flow is {_share(seen)}: outside tolerance by less than its uncertainty."
+        text = f"{_figure(seen)}: outside tolerance by less than its uncertainty."
         yield Finding(text, f"{_tolerance(seen)}.", advice, _data(seen))
 
 
@@ -60,7 +80,7 @@ def conditional_fail(seen: Seen) -> Iterator[Finding]:
 def conditional_pass(seen: Seen) -> Iterator[Finding]:
     """The figure lies inside tolerance, but by less than its uncertainty."""
     if _verdict(seen) == "conditional_pass" and seen.computed.figures["accepted"]:
-        text = f"The flow is {_share(seen)}: inside tolerance by less than its uncertainty."
+        text = f"{_figure(seen)}: inside tolerance by less than its uncertainty."
         yield Finding(text, f"{_tolerance(seen)}.", "Nothing must be done; the report says so.", _data(seen))
 
 
@@ -70,7 +90,7 @@ def refused_by_decision_rule(seen: Seen) -> Iterator[Finding]:
     inside = _verdict(seen) in ("pass", "conditional_pass")
     if inside and seen.computed.figures["accepted"] is False:
         kind = seen.loaded.company.get_decision_rule_display().partition(":")[0].lower()
-        text = f"The flow is {_share(seen)}; the decision rule does not accept it."
+        text = f"{_figure(seen)}; the decision rule does not accept it."
         advice = "Measure again with a smaller uncertainty, rebalance, or accept with a reason."
         yield Finding(text, f"{_tolerance(seen)}, judged by {kind}.", advice, _data(seen))
 
@@ -80,7 +100,7 @@ def implausible_value(seen: Seen) -> Iterator[Finding]:
     """The flow is ten times the design or more, or the velocity is none that ducts have."""
     share = seen.computed.figures.get("share_of_design") or _share_shown(seen)
     advice = "Look for a mistaken unit or decimal point and measure again."
-    if share is not None and share >= TEN_TIMES:
+    if share is not None and share >= TEN_TIMES and _is_flow(seen):
         expected = f"Less than {TEN_TIMES:.0f} times the design."
         yield Finding(
             f"The flow is {share:.1f} times the design.", expected, advice, {"share": share}, "share"
@@ -90,6 +110,10 @@ def implausible_value(seen: Seen) -> Iterator[Finding]:
         text = f"The mean velocity is {velocity(speed, seen.units)}."
         expected = f"Less than {velocity(most, seen.units)} in a duct."
         yield Finding(text, expected, advice, {"velocity": speed}, "velocity")
+
+
+def _is_flow(seen: Seen) -> bool:
+    return seen.computed.figures.get("measurand") in (None, "flow")
 
 
 def _share_shown(seen: Seen) -> float | None:
@@ -104,7 +128,8 @@ def unit_mistake(seen: Seen) -> Iterator[Finding]:
     """The share of design is close to the factor between two units of flow."""
     share = seen.computed.figures.get("share_of_design")
     for factor, words in SLIPS.items():
-        if share is not None and abs(share / factor - 1.0) <= SLIP_WIDTH and _verdict(seen) == "fail":
+        near = share is not None and _is_flow(seen) and abs(share / factor - 1.0) <= SLIP_WIDTH
+        if near and share is not None and _verdict(seen) == "fail":
             text = f"The flow is {share:.2f} times the design, close to {factor:.2f}: {words}?"
             advice = "Check the unit on the instrument and in the design schedule."
             yield Finding(text, "A share of design near 1.", advice, {"share": share, "factor": factor})

@@ -6,12 +6,15 @@ It stands here and not with the measurements, because it shows what the report s
 from typing import Any
 
 from jobs.models import Quantity
+from measurements.methods import GRID, METHODS
 from measurements.models import Method, Reading, Session
 from reports import document as doc
-from reports import ledger, material, readings, reviewset
+from reports import ledger, material, readings, reviewset, testsheets
 from reports.material import Material
 from reports.pages import shown
 from reports.render.figures import Figures
+from reports.render.sheet import fact_words
+from reports.render.testsheet import part_table
 from reports.reviewset import Measured, is_computed
 from reports.runs import letters
 from reports.sheets import fact_rows, moment_of
@@ -24,7 +27,9 @@ def context(session: Session) -> dict[str, Any]:
     one, figures = found.measured[0], shown.figures_of(found)
     sheet = shown.sheet_of(one, collected) if one.session.content.get("plane") else None
     result, point = one.result, one.session.test_point
+    kind = METHODS[session.method]
     budget = ledger.budget(result, point) if result and is_computed(one) else ()
+    quantity = ledger.ledger(result, point).quantity if result and is_computed(one) else doc.Quantity.FLOW
     return {
         "one": one,
         "session": session,
@@ -40,9 +45,13 @@ def context(session: Session) -> dict[str, Any]:
         "zone": found.job.site.time_zone,
         "sheet": sheet,
         "pictures": shown.session_pictures(sheet, figures) if sheet else {},
-        "budget": shown.budget_rows(budget, figures),
+        "budget": shown.budget_rows(budget, quantity, figures),
         "dominating": ledger.dominating(result, point) if result and is_computed(one) else "",
-        "flow_unit": figures.unit(doc.Quantity.FLOW),
+        "unit": figures.unit(quantity),
+        "parts": part_table(table, figures) if result and (table := testsheets.parts(result)) else None,
+        "classes": testsheets.classes(result) if result and is_computed(one) else (),
+        "told": list(testsheets.told(one, kind)),
+        "cautions": kind.cautions,
         "facts": facts(one, figures),
         "readings": reading_rows(one, collected),
         "sweeps": sweep_rows(one, collected),
@@ -53,18 +62,9 @@ def context(session: Session) -> dict[str, Any]:
 
 
 def facts(one: Measured, figures: Figures) -> list[tuple[str, str, str]]:
-    """Figures beside the flow, and the air as entered."""
-    rows: list[tuple[str, str, str]] = []
-    if one.result is not None and is_computed(one):
-        for words, quantity, name in (
-            ("Flow at actual density", doc.Quantity.FLOW, "flow"),
-            ("Flow at standard density", doc.Quantity.FLOW, "standard_flow"),
-            ("Mean velocity", doc.Quantity.VELOCITY, "velocity"),
-            ("Air density", doc.Quantity.DENSITY, "density"),
-        ):
-            found = ledger.measured(ledger.found(one.result, name))
-            if found is not None:
-                rows.append((words, str(figures.figure(quantity, found)), "computed"))
+    """All figures that were found, and the air as entered."""
+    found = testsheets.figures(one.result) if one.result is not None and is_computed(one) else ()
+    rows = [(name, text, "computed") for name, text in fact_words(found, figures)]
     return rows + [(words, f"{value} {unit}", "as entered") for words, value, unit in fact_rows(one.session)]
 
 
@@ -74,7 +74,7 @@ def reading_rows(one: Measured, collected: Material) -> list[dict[str, Any]]:
     return [
         {
             "run": row.run,
-            "place": f"{letters(row.line)}{row.point}",
+            "place": _place(one, row),
             "entered": row.entered,
             "unit": row.unit,
             "quantity": row.quantity.replace("_", " "),
@@ -82,6 +82,16 @@ def reading_rows(one: Measured, collected: Material) -> list[dict[str, Any]]:
         }
         for row in rows
     ]
+
+
+def _place(one: Measured, row: Reading) -> str:
+    """Where a reading was taken: a point of a grid by letter and number, else in words."""
+    kind = METHODS[one.session.method]
+    place = kind.place(row.place)
+    if place is None or place.line == GRID:
+        return f"{letters(row.line)}{row.point}"
+    count = f" {row.line}" if place.line else ""
+    return f"{place.words}{count}" if len(kind.places) > 1 or count else f"{row.run}"
 
 
 def sweep_rows(one: Measured, collected: Material) -> list[dict[str, Any]]:

@@ -14,6 +14,8 @@ from reports import ledger, sheets, tables
 from reports.material import Material
 from reports.render import charts
 from reports.render.figures import Figures
+from reports.render.sheet import spread_of
+from reports.render.testsheet import band_label
 from reports.reviewset import FlagState, Measured, PointState, ReviewSet, is_computed
 
 STATES = {
@@ -50,14 +52,15 @@ def line(one: Measured, material: Material, figures: Figures, *, href: bool = Tr
         return base | {"word": "no figure", "verdict": "none"}
     result = ledger.ledger(one.result, point)
     shown = figures.ledger(result)
+    judged = result.share is not None or figures.limits(result) != "" or result.quantity is doc.Quantity.FLOW
     return base | {
         "value": shown.value,
         "expanded": shown.expanded,
         "unit": shown.unit,
         "share": shown.share,
         "share_note": "of design" if shown.share else "",
-        "verdict": result.verdict.value.replace("_", "-") if result.share is not None else "none",
-        "word": shown.verdict,
+        "verdict": result.verdict.value.replace("_", "-") if judged else "none",
+        "word": shown.verdict if judged else "for information",
         "mark": picture(charts.verdict_mark(result)),
     }
 
@@ -144,7 +147,8 @@ def _judging(one: Measured, material: Material, figures: Figures) -> SafeString 
         sheet = sheet_of(one, material)
         if sheet is not None and sheet.runs:
             return picture(charts.velocity_map(sheet, sheet.runs[0], figures))
-    return picture(charts.verdict_band(ledger.ledger(one.result, one.session.test_point)))
+    result = ledger.ledger(one.result, one.session.test_point)
+    return picture(charts.verdict_band(result, band_label(result.quantity, figures)))
 
 
 def _of_system(state: FlagState, found: ReviewSet, material: Material) -> SafeString | None:
@@ -173,15 +177,17 @@ def session_pictures(sheet: doc.TraverseSheet, figures: Figures) -> dict[str, Sa
     return {name: picture(svg) for name, svg in made.items()}
 
 
-def budget_rows(rows: tuple[doc.BudgetRow, ...], figures: Figures) -> list[dict[str, str]]:
+def budget_rows(
+    rows: tuple[doc.BudgetRow, ...], quantity: doc.Quantity, figures: Figures
+) -> list[dict[str, str]]:
     """Rows of the budget's table."""
     return [
         {
             "source": row.source,
             "estimate": figures.with_unit(row.quantity, row.estimate),
-            "standard": figures.significant(_spread(row.quantity), row.standard),
-            "unit": figures.unit(_spread(row.quantity)),
-            "contribution": figures.significant(doc.Quantity.FLOW, row.contribution),
+            "standard": figures.significant(spread_of(row.quantity), row.standard),
+            "unit": figures.unit(spread_of(row.quantity)),
+            "contribution": figures.significant(spread_of(quantity), row.contribution),
             "share": f"{100 * row.share:.1f}",
         }
         for row in rows
@@ -190,10 +196,5 @@ def budget_rows(rows: tuple[doc.BudgetRow, ...], figures: Figures) -> list[dict[
 
 def spread_words(quantity: doc.Quantity, expanded: float, figures: Figures) -> str:
     """An uncertainty with its unit."""
-    unit = figures.unit(_spread(quantity))
-    return f"{figures.significant(_spread(quantity), expanded, 2)} {unit}".strip()
-
-
-def _spread(quantity: doc.Quantity) -> doc.Quantity:
-    is_temperature = quantity is doc.Quantity.TEMPERATURE
-    return doc.Quantity.TEMPERATURE_DIFFERENCE if is_temperature else quantity
+    unit = figures.unit(spread_of(quantity))
+    return f"{figures.significant(spread_of(quantity), expanded, 2)} {unit}".strip()

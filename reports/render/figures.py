@@ -45,9 +45,19 @@ _COMMON = {
     Q.FRACTION: Unit("%", 100, 0, 1),
     Q.NUMBER: Unit("", 1, 0, 3),
     Q.TIME: Unit("s", 1, 0, 0),
+    Q.RATING: Unit("", 1, 0, 0),
+    Q.SPEED: Unit("1/min", 60, 0, 0),
+    Q.RATE: Unit("1/h", 3600, 0, 1),
+    Q.VOLTAGE: Unit("V", 1, 0, 1),
+    Q.CURRENT: Unit("A", 1, 0, 2),
+    Q.SOUND_LEVEL: Unit("dB", 1, 0, 1),
+    Q.CARBON_DIOXIDE: Unit("ppm", 1e6, 0, 0),
+    Q.VISCOSITY: Unit("mPa·s", 1000, 0, 3),
 }
 # By definition 1 in = 0.0254 m, 1 lb = 0.45359237 kg; conventional inH2O 249.08891 Pa, inHg 3386.389 Pa.
 _FOOT, _POUND, _INCH_WATER, _INCH_MERCURY = 0.3048, 0.45359237, 249.08891, 3386.389
+_GALLON, _PSI, _BTU = 231 * 0.0254**3, _POUND * 9.80665 / 0.0254**2, 1055.05585262
+_HORSEPOWER = 550 * _FOOT * _POUND * 9.80665
 _SI = _COMMON | {
     Q.FLOW: Unit("L/s", 1000, 0, 0),
     Q.VELOCITY: Unit("m/s", 1, 0, 2),
@@ -58,6 +68,16 @@ _SI = _COMMON | {
     Q.TEMPERATURE: Unit("°C", 1, 0, 1),
     Q.TEMPERATURE_DIFFERENCE: Unit("K", 1, 0, 1),
     Q.DENSITY: Unit("kg/m³", 1, 0, 3),
+    Q.HEAD: Unit("m", 1, 0, 2),
+    Q.POWER: Unit("kW", 0.001, 0, 3),
+    Q.HEAT: Unit("kW", 0.001, 0, 2),
+    Q.CONCENTRATION: Unit("1/m³", 1, 0, 0),
+    Q.LEAKAGE: Unit("L/(s·m²)", 1000, 0, 3),
+    Q.FLOW_COEFFICIENT: Unit("Kv", 3600 * 1e5**0.5, 0, 2),
+    Q.MASS_FLOW: Unit("kg/s", 1, 0, 3),
+    Q.SPECIFIC_POWER: Unit("kW/(m³/s)", 0.001, 0, 2),
+    Q.SPECIFIC_HEAT: Unit("kJ/(kg·K)", 0.001, 0, 3),
+    Q.ENTHALPY: Unit("kJ/kg", 0.001, 0, 2),
 }
 _IP = _COMMON | {
     Q.FLOW: Unit("ft³/min", 60 / _FOOT**3, 0, 0),
@@ -69,6 +89,16 @@ _IP = _COMMON | {
     Q.TEMPERATURE: Unit("°F", 1.8, 32, 1),
     Q.TEMPERATURE_DIFFERENCE: Unit("°F", 1.8, 0, 1),
     Q.DENSITY: Unit("lb/ft³", _FOOT**3 / _POUND, 0, 4),
+    Q.HEAD: Unit("ft", 1 / _FOOT, 0, 1),
+    Q.POWER: Unit("hp", 1 / _HORSEPOWER, 0, 2),
+    Q.HEAT: Unit("kBtu/h", 3.6 / _BTU, 0, 2),
+    Q.CONCENTRATION: Unit("1/ft³", _FOOT**3, 0, 0),
+    Q.LEAKAGE: Unit("cfm/100 ft²", 60 / _FOOT**3 * 100 * _FOOT**2, 0, 2),
+    Q.FLOW_COEFFICIENT: Unit("Cv", 60 / _GALLON * _PSI**0.5, 0, 2),
+    Q.MASS_FLOW: Unit("lb/min", 60 / _POUND, 0, 2),
+    Q.SPECIFIC_POWER: Unit("W/(ft³/min)", _FOOT**3 / 60, 0, 3),
+    Q.SPECIFIC_HEAT: Unit("Btu/(lb·°F)", _POUND / 1.8 / _BTU, 0, 3),
+    Q.ENTHALPY: Unit("Btu/lb", _POUND / _BTU, 0, 2),
 }
 UNITS: Final = {UnitSystem.SI: _SI, UnitSystem.IP: _IP}
 
@@ -190,10 +220,18 @@ class Figures:
 
     def ledger(self, result: Result) -> Ledger:
         """The ledger line of a result."""
-        flow = self.figure(Q.FLOW, Measured(value=result.flow, expanded=result.expanded))
-        design = self.plain(Q.FLOW, result.design)
+        figure = self.figure(result.quantity, Measured(value=result.value, expanded=result.expanded))
+        design = self.plain(result.quantity, result.design)
         word = VERDICT_WORDS[result.verdict]
-        return Ledger(flow.value, flow.expanded, flow.unit, share(result), word, design)
+        return Ledger(figure.value, figure.expanded, figure.unit, share(result), word, design)
+
+    def limits(self, result: Result) -> str:
+        """The limits of a figure in words; empty without."""
+        ends = (result.low, result.high)
+        low, high = ("" if end is None else self.with_unit(result.quantity, end) for end in ends)
+        if low and high:
+            return f"{low} to {high}"
+        return f"at least {low}" if low else f"at most {high}" if high else ""
 
 
 def significant(value: float, digits: int = 3) -> str:

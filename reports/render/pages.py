@@ -19,7 +19,9 @@ from reports.document import (
     OutletRow,
     Quantity,
     Result,
+    Subject,
     System,
+    TestSheet,
     Tolerance,
     Verdict,
 )
@@ -43,12 +45,14 @@ from reports.render.sheet import (
     traverse_values,
 )
 from reports.render.templating import fill, picture
+from reports.render.testsheet import test_values
 from reports.render.text import anchor, safe_link
 from reports.render.wording import VERDICTS, VERIFY, VERIFY_DRAFT
 
 OUTLETS_IN_TABLE = 200  # rows of one table; longer systems go on in another, which may stand in another part
 INSTRUMENTS_IN_BLOCK = 12
 FLAGS_IN_BLOCK = 60
+TESTS_IN_BLOCK = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +136,8 @@ def blocks(document: Document, issue: Issue | None, digest: str) -> Iterator[Blo
     figures = Figures(document.company.units)
     register = {i.key: i for i in document.instruments}
     anchors = [f"system-{k}" for k in range(1, len(document.systems) + 1)]
-    known = frozenset(anchor(s.anchor) for y in document.systems for s in y.sheets)
+    drawn = (name for y in document.systems for name in sheet_anchors(y))
+    known = frozenset(anchor(name) for name in drawn)
     yield _summary(document, figures, anchors, known)
     for k in range(0, max(len(document.instruments), 1), INSTRUMENTS_IN_BLOCK):
         yield _instruments(document.instruments[k : k + INSTRUMENTS_IN_BLOCK], k, figures)
@@ -143,8 +148,27 @@ def blocks(document: Document, issue: Issue | None, digest: str) -> Iterator[Blo
             title = f"{values['title']} {sheet.tag}"
             entry = Entry(2, title, values["anchor"])
             yield Block(fill("traverse.html", values), (entry,), 2, {entry.anchor: title})
+        yield from _tests(system, figures, document.report, register)
     yield from _flags(document, known)
     yield _closing(document, issue, digest)
+
+
+def sheet_anchors(system: System) -> list[str]:
+    """Anchors of all sheets of a system."""
+    return [sheet.anchor for sheet in system.sheets] + [test.anchor for test in system.tests]
+
+
+def _tests(
+    system: System, figures: Figures, subject: Subject, register: dict[str, Instrument]
+) -> Iterator[Block]:
+    """Sheets of other measurements, a few to a block: a short one shares its page."""
+    for start in range(0, len(system.tests), TESTS_IN_BLOCK):
+        chunk = [
+            test_values(t, figures, subject, register) for t in system.tests[start : start + TESTS_IN_BLOCK]
+        ]
+        entries = tuple(Entry(2, f"{v['title']} {v['tag']}", v["anchor"]) for v in chunk)
+        html = "".join(fill("test.html", values) for values in chunk)
+        yield Block(html, entries, len(chunk), {entry.anchor: entry.title for entry in entries})
 
 
 def _summary(document: Document, figures: Figures, anchors: Sequence[str], known: frozenset[str]) -> Block:
@@ -177,7 +201,11 @@ def _deficiency(item: Deficiency, figures: Figures, known: frozenset[str]) -> di
     if item.result is not None:
         line = figures.ledger(item.result)
         flow = f"{line.value} ± {line.expanded}" if line.expanded else line.value
-        values["line"] = f"{flow} {line.unit} · {line.share or NOTHING} of design ({line.design} {line.unit})"
+        limits = figures.limits(item.result)
+        held = (
+            f"wanted {limits}" if limits else f"{line.share or NOTHING} of design ({line.design} {line.unit})"
+        )
+        values["line"] = f"{flow} {line.unit} · {held}"
         values |= {
             "mark": picture(charts.verdict_mark(item.result)),
             "word": line.verdict,
@@ -194,7 +222,12 @@ def results_of(system: System) -> list[Result]:
         *(s.result for s in system.sheets),
         *(o.final for o in system.outlets),
         *(c.result for c in system.centrelines),
+        *(t.result for t in system.tests if not _in_outlets(t, system)),
     ]
+
+
+def _in_outlets(test: TestSheet, system: System) -> bool:
+    return any(row.anchor == test.anchor for row in system.outlets)
 
 
 def _tally(system: System, name: str) -> dict[str, Any]:
@@ -270,6 +303,7 @@ def _system(system: System, name: str, figures: Figures) -> Block:
                 for s in system.sheets
             ]
         ),
+        "tests": [_test_line(t, figures) for t in system.tests],
         "sum": _sum_check(system, figures),
         "centrelines": _aligned_rows([_centreline(c, figures) for c in system.centrelines]),
     }
@@ -296,6 +330,21 @@ def _centreline(row: CentrelineRow, figures: Figures) -> dict[str, Any]:
         "velocity": figures.plain(Quantity.VELOCITY, row.velocity),
         "area": figures.plain(Quantity.AREA, row.area),
         "factor": number(row.factor, 2),
+    }
+
+
+def _test_line(test: TestSheet, figures: Figures) -> dict[str, Any]:
+    line = ledger_values(test.result, figures)
+    unit = figures.unit(test.result.quantity)
+    wanted = figures.limits(test.result) or (line["share"] if test.result.share is not None else NOTHING)
+    return {
+        **line,
+        "tag": test.tag,
+        "what": METHOD_WORDS[test.method],
+        "figure": f"{line['value']} {unit}".strip(),
+        "wanted": wanted,
+        "judged": test.result.share is not None or figures.limits(test.result) != "",
+        "anchor": anchor(test.anchor),
     }
 
 
@@ -412,13 +461,16 @@ def _together(flag: Flag, tags: list[str]) -> Flag:
     return msgspec.structs.replace(flag, where=where, anchor="", seen=f"Seen {len(tags)} times.", expected="")
 
 
+def flags_of(system: System) -> Iterator[Flag]:
+    """Flags of the system itself, then of its sheets."""
+    yield from system.flags
+    yield from (flag for sheet in system.sheets for flag in sheet.flags)
+    yield from (flag for test in system.tests for flag in test.flags)
+
+
 def _flags(document: Document, known: frozenset[str]) -> Iterator[Block]:
     """Flags by system, cut so that no part grows too long."""
-    flat = [
-        (system.name, flag)
-        for system in document.systems
-        for flag in gathered((*system.flags, *(f for s in system.sheets for f in s.flags)))
-    ]
+    flat = [(system.name, flag) for system in document.systems for flag in gathered(flags_of(system))]
     asking = [flag for _, flag in flat if flag.severity != "remark"]
     open_flags = sum(flag.answer is None for flag in asking)
     answered = f"{len(asking)} raised, {len(asking) - open_flags} answered, {open_flags or 'none'} open"
@@ -451,7 +503,7 @@ def _verdict_rows() -> list[dict[str, Any]]:
     rows = []
     for name, meaning in VERDICTS:
         example = Result(
-            flow=1.0,
+            value=1.0,
             expanded=0.05,
             share=_EXAMPLES[name],
             share_expanded=0.12 if name == "not_decidable" else 0.05,

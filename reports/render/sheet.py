@@ -5,6 +5,7 @@ from typing import Any
 
 from reports.document import (
     BudgetRow,
+    Fact,
     Flag,
     HistoryLine,
     Instrument,
@@ -15,6 +16,7 @@ from reports.document import (
     Result,
     Run,
     Subject,
+    TestSheet,
     TraverseSheet,
     Verdict,
     ZeroCheck,
@@ -31,6 +33,19 @@ METHOD_WORDS = {
     Method.ANEMOMETER_TRAVERSE: "Anemometer traverse",
     Method.CENTRELINE_READING: "Centreline",
     Method.HOOD_READING: "Hood",
+    Method.FACE_VELOCITY: "Face velocity",
+    Method.FLOW_STATION: "Flow station",
+    Method.STATIC_PROFILE: "Static pressure profile",
+    Method.PRESSURE_CHECK: "Pressure check",
+    Method.FAN_TEST: "Fan test",
+    Method.MIXED_AIR: "Mixed air",
+    Method.LEAKAGE_TEST: "Duct leakage",
+    Method.ROOM_PRESSURE: "Room pressure",
+    Method.HOOD_FACE: "Fume hood face",
+    Method.SOUND_LEVEL: "Sound level",
+    Method.VALVE_FLOW: "Balancing valve",
+    Method.PUMP_TEST: "Pump test",
+    Method.COIL_HEAT: "Coil heat",
 }
 _TONES = {
     Verdict.PASS: "pass",
@@ -116,7 +131,7 @@ def traverse_values(
     air, plane = _air(sheet, figures), _plane(sheet, figures, register)
     return {
         **_head(sheet, figures),
-        **_budget(sheet, figures),
+        **budget_values(sheet, figures),
         "anchor": anchor(sheet.anchor),
         "title": METHOD_WORDS[sheet.method],
         "tag": sheet.tag,
@@ -185,9 +200,9 @@ def _sub(sheet: TraverseSheet, figures: Figures) -> str:
 SMALL_SHARE = 0.005
 
 
-def _budget(sheet: TraverseSheet, figures: Figures) -> Values:
+def budget_values(sheet: TraverseSheet | TestSheet, figures: Figures) -> Values:
     """Rows of the budget, largest first, and its last line."""
-    result = sheet.result
+    result, quantity = sheet.result, spread_of(sheet.result.quantity)
     rows = sorted(sheet.budget, key=lambda r: -r.share)
     largest = max((r.share for r in rows), default=1.0) or 1.0
     small = [r for r in rows if r.share < SMALL_SHARE]
@@ -196,12 +211,18 @@ def _budget(sheet: TraverseSheet, figures: Figures) -> Values:
     coverage = f"; U with k = {number(result.coverage, 2)}, ν = {dof}" if result.coverage else ""
     expanded = figures.ledger(result).expanded
     return {
-        "budget": [_budget_row(r, largest, figures) for r in rows if r not in small] + _small(small, figures),
+        "budget": [_budget_row(r, largest, quantity, figures) for r in rows if r not in small]
+        + _small(small, quantity, figures),
         "combined_words": f"Combined standard uncertainty{coverage}",
-        "combined": figures.significant(Quantity.FLOW, sheet.combined),
-        "expanded_words": f"U = {expanded}{UNIT_SPACE}{figures.unit(Quantity.FLOW)}" if expanded else "",
+        "combined": figures.significant(quantity, sheet.combined),
+        "expanded_words": f"U = {expanded}{UNIT_SPACE}{figures.unit(quantity)}".rstrip() if expanded else "",
         "dominating": sheet.dominating,
     }
+
+
+def spread_of(quantity: Quantity) -> Quantity:
+    """The kind of an uncertainty of this quantity: a temperature's is a difference."""
+    return Quantity.TEMPERATURE_DIFFERENCE if quantity is Quantity.TEMPERATURE else quantity
 
 
 def _dof(dof: float | None, unlimited: str) -> str:
@@ -210,7 +231,7 @@ def _dof(dof: float | None, unlimited: str) -> str:
     return number(dof, 0) if dof <= 1000 else "over 1000"
 
 
-def _small(rows: list[BudgetRow], figures: Figures) -> list[Values]:
+def _small(rows: list[BudgetRow], quantity: Quantity, figures: Figures) -> list[Values]:
     """One line for the inputs that hardly matter; each stands in the attached snapshot."""
     if not rows:
         return []
@@ -222,15 +243,15 @@ def _small(rows: list[BudgetRow], figures: Figures) -> list[Values]:
             "standard": NOTHING,
             "distribution": NOTHING,
             "dof": NOTHING,
-            "contribution": figures.significant(Quantity.FLOW, together, 3),
+            "contribution": figures.significant(quantity, together, 3),
             "share": percent(math.fsum(r.share for r in rows)),
             "width": "0.0",
         }
     ]
 
 
-def _budget_row(row: BudgetRow, largest: float, figures: Figures) -> Values:
-    spread = Quantity.TEMPERATURE_DIFFERENCE if row.quantity is Quantity.TEMPERATURE else row.quantity
+def _budget_row(row: BudgetRow, largest: float, quantity: Quantity, figures: Figures) -> Values:
+    spread = spread_of(row.quantity)
     unit = figures.unit(spread)
     standard = figures.significant(spread, row.standard, 2)
     return {
@@ -239,7 +260,7 @@ def _budget_row(row: BudgetRow, largest: float, figures: Figures) -> Values:
         "standard": f"{standard}{UNIT_SPACE}{unit}" if unit else standard,
         "distribution": row.distribution,
         "dof": _dof(row.dof, "∞"),
-        "contribution": figures.significant(Quantity.FLOW, row.contribution, 3),
+        "contribution": figures.significant(quantity, row.contribution, 3),
         "share": percent(row.share),
         "width": f"{row.share / largest * 20:.1f}",
     }
@@ -312,12 +333,18 @@ def _sweep_grid(run: Run, figures: Figures) -> Values:
     }
 
 
-def _air(sheet: TraverseSheet, figures: Figures) -> list[tuple[str, str]]:
-    facts = []
-    for fact in sheet.air:
+def fact_words(facts: tuple[Fact, ...], figures: Figures) -> list[tuple[str, str]]:
+    """Named figures with their uncertainty and, where they were not measured, where they come from."""
+    rows = []
+    for fact in facts:
         source = f" ({fact.source})" if fact.source and fact.source != "measured" else ""
         text = str(figures.figure(fact.quantity, Measured(value=fact.value, expanded=fact.expanded)))
-        facts.append((fact.name, text + source))
+        rows.append((fact.name, text + source))
+    return rows
+
+
+def _air(sheet: TraverseSheet, figures: Figures) -> list[tuple[str, str]]:
+    facts = fact_words(sheet.air, figures)
     model = f" ({sheet.density_model})" if sheet.density_model else ""
     facts.append((f"Density ρ{model}", str(figures.figure(Quantity.DENSITY, sheet.density))))
     facts.append(("Mean velocity", str(figures.figure(Quantity.VELOCITY, sheet.mean))))
@@ -339,13 +366,20 @@ def _plane(sheet: TraverseSheet, figures: Figures, register: dict[str, Instrumen
         )
     if sheet.distribution_share is not None:
         facts.append(("Pressures above a tenth of the largest", percent(sheet.distribution_share)))
+    return facts + instrument_words(sheet, figures, register)
+
+
+def instrument_words(
+    sheet: TraverseSheet | TestSheet, figures: Figures, register: dict[str, Instrument]
+) -> list[tuple[str, str]]:
+    """Instruments of a sheet and their zero checks."""
+    facts = []
     for key in sheet.instruments:
         known = register.get(key)
         facts.append(
             (known.kind if known else "Instrument", f"{key} · serial {known.serial}" if known else key)
         )
-    facts += [(f"Zero of {z.instrument}", _zero(z, figures)) for z in sheet.zero_checks]
-    return facts
+    return facts + [(f"Zero of {z.instrument}", _zero(z, figures)) for z in sheet.zero_checks]
 
 
 def _zero(check: ZeroCheck, figures: Figures) -> str:

@@ -54,7 +54,108 @@ METHODS: Final = {
         "hood factor found for the type of outlet.",
         source="ANSI/ASHRAE 111; EN 16211",
     ),
+    Method.FACE_VELOCITY: MethodText(
+        title="Face velocity reading",
+        text="Velocities over the face of a grille or filter; their mean times the effective area. Its "
+        "factor comes from the maker or from a traverse of the same type, as the sheet says.",
+        source="common practice; EN 16211 for grilles",
+    ),
+    Method.FLOW_STATION: MethodText(
+        title="Flow station reading",
+        text="The pressure difference of a fixed device: Q = K·√Δp by the device's factor, or by the "
+        "discharge coefficient and expansibility of orifices, nozzles and Venturi tubes.",
+        source="ISO 5167-1 to -4; the device's own data",
+    ),
+    Method.STATIC_PROFILE: MethodText(
+        title="Static pressure profile",
+        text="Static pressure along the air path, one port of the manometer open to the room. The drop of a "
+        "component is the difference of its two stations; external static pressure is that of the duct work "
+        "outside the unit, discharge less suction.",
+        source="ANSI/ASHRAE 111; common practice",
+    ),
+    Method.PRESSURE_CHECK: MethodText(
+        title="Pressure check",
+        text="One pressure against its limits: where a switch makes and breaks, or a supply's pressure. Gas "
+        "work is for licensed people only; the appliance's plate and local code come first.",
+        source="common practice, no source",
+    ),
+    Method.FAN_TEST: MethodText(
+        title="Fan test",
+        text="Static pressures before and after the fan, speed and the motor's electrical figures; shaft "
+        "power by efficiency, the point on the maker's curve by the fan laws.",
+        source="AMCA 203; ISO 5801; ANSI/ASHRAE 111",
+    ),
+    Method.MIXED_AIR: MethodText(
+        title="Mixed air test",
+        text="Share of outdoor air x = (mixed − return) / (outdoor − return), of temperatures or carbon "
+        "dioxide. Where return and outdoor air are close the figure carries no verdict.",
+        source="ANSI/ASHRAE 111; common practice",
+    ),
+    Method.LEAKAGE_TEST: MethodText(
+        title="Duct leakage test",
+        text="Leakage flow at several pressures, fitted by Q = C·Δpⁿ; the leakage per duct surface at the "
+        "test pressure against the limit of its class, which grows with p to the power 0.65.",
+        source="EN 1507; EN 12237",
+    ),
+    Method.ROOM_PRESSURE: MethodText(
+        title="Room pressure test",
+        text="Pressure difference of the room against its surroundings, with its direction; air changes from "
+        "flow and volume; recovery from the decay of particles.",
+        source="ISO 14644-3",
+    ),
+    Method.HOOD_FACE: MethodText(
+        title="Fume hood face test",
+        text="Face velocities on a grid over the opening at the set sash height: mean, lowest, highest and "
+        "spread. They say nothing by themselves about containment.",
+        source="ANSI/ASHRAE 110",
+    ),
+    Method.SOUND_LEVEL: MethodText(
+        title="Sound level reading",
+        text="Octave-band levels, corrected for background noise; the NC rating is the lowest curve that no "
+        "band exceeds, interpolated between curves.",
+        source="ANSI/ASA S12.2",
+    ),
+    Method.VALVE_FLOW: MethodText(
+        title="Balancing valve reading",
+        text="Q = Kv·√(Δp/SG) from the pressure difference over a balancing valve and its coefficient at the "
+        "setting; density and viscosity of the fluid as entered.",
+        source="IEC 60534-2-1; the valve's own data",
+    ),
+    Method.PUMP_TEST: MethodText(
+        title="Pump test",
+        text="Head from the gauges, corrected for their heights and for velocity heads; flow from the "
+        "maker's curve at the measured speed.",
+        source="ISO 9906; common practice",
+    ),
+    Method.COIL_HEAT: MethodText(
+        title="Coil heat test",
+        text="Sensible and total heat of the air from flow and states, heat of the water from flow and "
+        "temperature difference, and their imbalance against its uncertainty.",
+        source="ANSI/ASHRAE 111; common practice",
+    ),
 }
+
+FAN_STATIC: Final = {
+    "defined": MethodText(
+        title="Fan static pressure",
+        text="Fan static pressure is stated as defined: SP2 − SP1 − VP1, the static pressure after the "
+        "fan less the total pressure before it.",
+        source="AMCA 201; ISO 5801",
+    ),
+    "field": MethodText(
+        title="Fan static pressure",
+        text="Fan static pressure is stated as the static pressure rise SP2 − SP1 read at the fan. It is "
+        "higher than the defined fan static pressure by the velocity pressure at the inlet.",
+        source="common practice, no source",
+    ),
+}
+
+UNITS: Final = MethodText(
+    title="Units",
+    text="An inch of water is the conventional 249.089 Pa. Readings of instruments made for water at 39.2, "
+    "60 or 68 °F are taken in their own unit.",
+    source="NIST SP 811, appendix B.8",
+)
 
 VERIFY: Final = (
     "Open the public address below and drop the file on the page. It tells whether the file is, to the last "

@@ -187,6 +187,7 @@ def rules(client: Client, **changes: object) -> dict[str, object]:
         "tolerance_above": "7.5",
         "decision_rule": "guarded",
         "decision_parameter": "1",
+        "fan_static": "field",
         "calibration_lapse": "warn",
         "self_approval": "on",
     } | changes

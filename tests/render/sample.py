@@ -98,7 +98,7 @@ def result(flow: float, expanded: float, design: float) -> Result:
     share, spread = flow / design, expanded / design
     word = verdict(share, spread)
     return Result(
-        flow=flow,
+        value=flow,
         expanded=expanded,
         design=design,
         tolerance=TEN,
@@ -495,7 +495,7 @@ def systems() -> tuple[System, ...]:
     branch = round_duct(Plane("t-08", "T-08", "branch to the east wing", 5.6, 0.62))
     extract = swept(Plane("t-21", "T-21", "extract main above corridor 4", 5.2, 1.12))
     rows = outlets("S", 14)
-    total = sum(r.final.flow for r in rows)
+    total = sum(r.final.value for r in rows)
     supply = System(
         name="AHU-3 supply",
         description="Offices of level 4, 14 ceiling outlets, constant volume",
@@ -513,7 +513,7 @@ def systems() -> tuple[System, ...]:
         flags=(LOW_OUTLET, LAPSED),
     )
     centre = Result(
-        flow=0.232,
+        value=0.232,
         expanded=0.046,
         design=0.25,
         tolerance=TEN,

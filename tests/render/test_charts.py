@@ -94,7 +94,7 @@ def test_points_stand_to_scale() -> None:
 )
 def test_mark_is_the_interval_to_scale(share: float, verdict: Verdict) -> None:
     result = Result(
-        flow=share,
+        value=share,
         share=share,
         share_expanded=0.05,
         tolerance=Tolerance(lower=-0.1, upper=0.1),
@@ -121,8 +121,8 @@ def test_flat_results_do_not_break_pictures() -> None:
     calm = msgspec.structs.replace(run, readings=still, mean=0.0)
     for svg in (charts.velocity_map(RECTANGULAR, calm, SI), charts.profile(RECTANGULAR, calm, SI)):
         ElementTree.fromstring(svg)
-    ElementTree.fromstring(charts.verdict_band(Result(flow=1.0)))
-    ElementTree.fromstring(charts.verdict_mark(Result(flow=1.0)))
+    ElementTree.fromstring(charts.verdict_band(Result(value=1.0)))
+    ElementTree.fromstring(charts.verdict_mark(Result(value=1.0)))
     ElementTree.fromstring(charts.interval_plot([]))
     assert "No budget" in charts.budget_bars([])
 

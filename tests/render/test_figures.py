@@ -55,7 +55,7 @@ def test_units_of_both_systems() -> None:
 
 def test_ledger_line_has_one_order() -> None:
     result = Result(
-        flow=2.134,
+        value=2.134,
         expanded=0.089,
         design=2.2,
         share=0.97,
@@ -65,7 +65,7 @@ def test_ledger_line_has_one_order() -> None:
     )
     line = str(Figures(UnitSystem.SI).ledger(result)).replace("\u00a0", " ")
     assert line == "2134 ± 89 L/s · 97.0 ± 4.0 % of design · Pass"
-    bare = Figures(UnitSystem.SI).ledger(Result(flow=0.1))
+    bare = Figures(UnitSystem.SI).ledger(Result(value=0.1))
     assert str(bare).replace("\u00a0", " ") == "100 L/s · Not decidable"
 
 

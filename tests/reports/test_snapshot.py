@@ -52,7 +52,7 @@ def test_the_document_holds_every_method_with_its_evidence(company_a: World) -> 
     assert all(i.certificates for i in found.instruments if i.kind == "Manometer")
     row = system.centrelines[0]
     assert (row.tag, row.factor, row.result.verdict) == ("BD-1", 0.9, doc.Verdict.NOT_DECIDABLE)
-    assert abs(row.velocity * row.area * 0.9 - row.result.flow) < 0.02 * row.result.flow
+    assert abs(row.velocity * row.area * 0.9 - row.result.value) < 0.02 * row.result.value
     assert [o.tag for o in system.outlets] == ["S-1"]
     assert "because: The hood stood on a chair." in system.remark
     assert HOSTILE in system.remark

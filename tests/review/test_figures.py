@@ -80,5 +80,5 @@ def test_a_figure_is_shown_on_the_basis_it_was_judged_on(company_a: World) -> No
         TestPoint.objects.filter(id=company_a.points["S-1"].id).update(design_basis="standard")
         line = ledger.ledger(Result.objects.get(id=result.id), TestPoint.objects.get(tag="S-1"))
         assert result.flow != result.standard_flow
-    assert (line.flow, line.basis) == (result.flow, "actual")
+    assert (line.value, line.basis) == (result.flow, "actual")
     assert line.share == result.flow / line.design

@@ -1,15 +1,10 @@
-"""What each way of measuring takes: what is read where with what, what must be told, and for which points.
-
-One table. Intake checks sessions by it, the published schemas describe each session kind from it, the tablet
-learns from it what to ask for, and the inputs of the calculation are built from it by name: every place and
-every told figure is a field of the method's input in `measurements.calc`.
-"""
+"""What a way of measuring is made of: places that are read, things that are told, cautions."""
 
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
-from jobs.models import PointKind, Quantity
+from jobs.models import Measurand, PointKind, Quantity
 from measurements import calc
 from measurements.calc.units import Kind
 from measurements.models import Method
@@ -37,8 +32,8 @@ class Told:
     """One thing that is told, not read: from a plate, a table, a drawing, another session.
 
     `kind`: the quantity of a figure; None for one of `choices`, or for free text when there are none. `many`:
-    a list. `uncertain`: its uncertainty enters the budget; `usual_u`: relative standard uncertainty when none
-    is told (practice).
+    a list; `whole`: a whole number. `uncertain`: its uncertainty enters the budget; `usual_u`: relative
+    standard uncertainty when none is told (practice).
     """
 
     name: str
@@ -47,6 +42,7 @@ class Told:
     choices: tuple[str, ...] = ()
     needed: bool = False
     many: bool = False
+    whole: bool = False
     uncertain: bool = False
     usual_u: float = 0.0
 
@@ -58,12 +54,14 @@ class MethodKind:
     method: Method
     inputs: type[Any]
     run: Callable[[Any], calc.MethodResult]
+    measurand: Measurand
     points: tuple[PointKind, ...]
     places: tuple[Place, ...]
     told: tuple[Told, ...] = ()
     air: bool = True
     plane: bool = False
     swept: bool = False
+    barometer: bool = False
     cautions: tuple[str, ...] = ()
     shape: Callable[[dict[str, Any]], dict[str, Any]] = dict
     """From fields by name to the plain form of `inputs`, where told figures make one field together."""
@@ -72,6 +70,7 @@ class MethodKind:
     def uses(self) -> frozenset[str]:
         """Uses that an instrument may be named for."""
         air = {"temperature", "humidity", "barometer"} if self.air else set()
+        air |= {"barometer"} if self.barometer else set()
         return frozenset({place.use for place in self.places} | air | ({"probe"} if self.plane else set()))
 
     def place(self, name: str) -> Place | None:
@@ -80,9 +79,6 @@ class MethodKind:
             return self.places[0]
         return next((place for place in self.places if place.name == name), None)
 
-
-PLANE, OUTLET, DUCT = PointKind.PLANE, PointKind.OUTLET, PointKind.DUCT
-PRESSURE, VELOCITY, FLOW = Quantity.PRESSURE, Quantity.VELOCITY, Quantity.FLOW
 
 DRILLING = (
     "Know what is behind the duct wall before drilling: coils, wiring, liners, fire or smoke rating, "
@@ -93,49 +89,14 @@ MOVING = (
     "Rotating fans, belts and energised motors: isolate, lock out and tag by the site's rules; electrical "
     "readings only by those qualified."
 )
-
-METHODS: dict[str, MethodKind] = {
-    kind.method.value: kind
-    for kind in (
-        MethodKind(
-            Method.PITOT_TRAVERSE,
-            calc.PitotTraverse,
-            calc.pitot_traverse,
-            (PLANE, DUCT, OUTLET),
-            (Place("velocity_pressure", "Velocity pressure", PRESSURE, "pressure", 1, GRID),),
-            plane=True,
-            cautions=(DRILLING, HEIGHTS),
-        ),
-        MethodKind(
-            Method.SWEPT_TRAVERSE,
-            calc.SweptTraverse,
-            calc.swept_traverse,
-            (PLANE, DUCT, OUTLET),
-            (
-                Place("velocity_pressure", "Velocity pressure", PRESSURE, "pressure", 0, "line"),
-                Place("velocity", "Velocity", VELOCITY, "velocity", 0, "line"),
-            ),
-            plane=True,
-            swept=True,
-            cautions=(DRILLING, HEIGHTS),
-        ),
-        MethodKind(
-            Method.CENTRELINE_READING,
-            calc.CentrelineReading,
-            calc.centreline_reading,
-            (PLANE, DUCT),
-            (Place("velocity_pressure", "Velocity pressure at the axis", PRESSURE, "pressure", 1),),
-            plane=True,
-            cautions=(DRILLING, HEIGHTS),
-        ),
-        MethodKind(
-            Method.HOOD_READING,
-            calc.HoodReading,
-            calc.hood_reading,
-            (OUTLET,),
-            (Place("flow", "Flow shown by the hood", FLOW, "hood", 1),),
-            cautions=(HEIGHTS,),
-        ),
-    )
-}
-"""By the method's name in the API."""
+CRITICAL = (
+    "Smoke control, isolation rooms, laboratories, operating rooms: change nothing without the authority in "
+    "charge."
+)
+GAS = (
+    "Gas work is for licensed people only; the appliance's plate and the local code decide. Changing exhaust "
+    "or supply near fuel-burning appliances can draw combustion gases into rooms: check draft and carbon "
+    "monoxide."
+)
+LIMITS = "Never run a motor above its nameplate or a fan above its maximum speed."
+HOT = "Hot or pressurised water: open gauge cocks slowly, wear eye protection, follow the site's rules."
