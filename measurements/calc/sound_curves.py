@@ -1,7 +1,7 @@
 """Levels of sound: addition, background, A-weighting, and the NC curves.
 
-NC curves: L. L. Beranek, Noise Control 3 (1957); ANSI/ASA S12.2; ASHRAE Handbook Applications. They begin at
-63 Hz here. A-weighting: IEC 61672-1.
+NC curves: L. L. Beranek, Noise Control 3 (1957), as handbooks print them; they begin at 63 Hz here. A later
+table (ANSI/ASA S12.2) has a few levels 1 dB lower or higher. A-weighting: IEC 61672-1.
 """
 
 from __future__ import annotations

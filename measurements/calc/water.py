@@ -254,8 +254,7 @@ class LiquidState:
 def resolve_liquid(fluid: Fluid, temperature: Readings | None) -> LiquidState:
     """Take the fluid's temperature, or assume 5 to 75 degC with a remark. Errors: Refused."""
     if temperature is None:
-        shift = max(liquid(fluid).low + ASSUMED_HALF_WIDTH - ASSUMED_TEMPERATURE, 0.0)
-        value, taken = ASSUMED_TEMPERATURE + shift, None
+        value, taken = ASSUMED_TEMPERATURE, None
         u = from_limits(ASSUMED_HALF_WIDTH)
         rectangular = Distribution.RECTANGULAR
         effects: tuple[Effect, ...] = (

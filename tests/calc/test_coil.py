@@ -159,6 +159,26 @@ def test_frosty_air_uses_ice() -> None:
     assert by_bulb.results["air_sensible"].value == pytest.approx(found, rel=1e-6)
 
 
+def test_frosty_air_of_unknown_humidity_uses_ice_too() -> None:
+    found = coil_heat(heating(entering_air=kelvin(-25.0), leaving_air=kelvin(5.0), entering_humidity=None))
+    ratio = air.humidity_ratio(248.15, 98_000.0, 0.5)
+    mass = 1.5 / air.specific_volume(248.15, 98_000.0, 0.5)
+    wanted = mass * moist_specific_heat(ratio) * 30.0
+    assert found.results["air_sensible"].value == pytest.approx(wanted, rel=1e-9)
+
+
+def test_one_hygrometer_and_one_wet_bulb_cancel_in_differences() -> None:
+    apart = replace(humidity(0.93), by="another")
+    by_one, by_two = (coil_heat(cooling(leaving_humidity=h)) for h in (humidity(0.93), apart))
+    assert by_one.results["air_latent"].u < 0.95 * by_two.results["air_latent"].u
+    bulbs = {"entering_humidity": None, "leaving_humidity": None, "entering_wet_bulb": kelvin(19.5)}
+    one, two = (
+        coil_heat(cooling(leaving_wet_bulb=kelvin(12.4, by=by), **bulbs)) for by in ("thermometer", "another")
+    )
+    assert one.results["air_total"].value == two.results["air_total"].value
+    assert one.results["air_total"].u < 0.95 * two.results["air_total"].u
+
+
 def test_heating_adds_no_moisture() -> None:
     result = coil_heat(heating())
     assert result.classes["direction"] == "water_to_air"

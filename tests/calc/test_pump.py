@@ -216,9 +216,13 @@ def test_the_flow_comes_from_the_curve_when_nobody_measured_it() -> None:
     velocity = [pipe_velocity(on_curve.value, d) for d in (0.102, 0.128)]
     high, low = (take_mean(gauge(p), "suction", "gauge").value for p in (290_000.0, 50_000.0))
     assert result.main.value == pytest.approx(total_head(high - low, thick, 0.4, *velocity), rel=1e-6)
-    assert "Flow in the velocity head" in {row.name for row in result.main.budget}
     rows = {row.name: row for row in on_curve.budget}
     assert rows["Maker's curve"].share > 0.5
+    own = next(row for row in result.main.budget if row.name == "Flow in the velocity head")
+    assert own.u == pytest.approx(rows["Maker's curve"].contribution, rel=1e-3)
+    assert own.sensitivity == pytest.approx(
+        2.0 * (velocity[0] ** 2 - velocity[1] ** 2) / 19.6133 / on_curve.value
+    )
 
 
 def test_a_flat_curve_makes_the_flow_a_guess() -> None:
@@ -229,7 +233,21 @@ def test_a_flat_curve_makes_the_flow_a_guess() -> None:
     assert remark is not None
     assert remark.numbers["relative_U"] > 0.5
     top = pump_test(trial(flow=None, curve_head=(25.3, 25.2, 24.0, 21.0, 18.0, 14.0)))
-    assert 0.0 < top.results["flow_on_curve"].U < 0.02
+    found = top.results["flow_on_curve"]
+    ratio = 24.4 / 24.5
+    by_speed = sum(r.share for r in found.budget if r.input == "speed_ratio")
+    head_u = math.hypot(0.05 / math.sqrt(3.0) * top.main.value, top.main.u) / ratio**2
+    curve = pump_curve(FLOWS, (25.3, 25.2, 24.0, 21.0, 18.0, 14.0))
+    there = top.main.value / ratio**2
+    width = curve.flow_at(there - 2.0 * head_u) - curve.flow_at(there + 2.0 * head_u)
+    assert found.u * math.sqrt(1.0 - by_speed) == pytest.approx(0.25 * width * ratio, rel=0.02)
+
+
+def test_beyond_the_end_of_the_curve_the_interval_goes_on_straight() -> None:
+    line = pump_curve((0.0, 0.01, 0.02), (30.0, 25.0, 20.0))
+    for head in (25.0, 20.5, 20.0):
+        assert line.slope_over(head, 1.0) == pytest.approx(-500.0)
+    assert line.slope_over(30.0, 1.0) == pytest.approx(-1_000.0)  # no flow below nothing: half the width
 
 
 def test_heads_off_the_curve_and_two_flows_for_one_head() -> None:

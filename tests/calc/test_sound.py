@@ -142,6 +142,14 @@ def test_a_weighted_level_of_a_room() -> None:
     assert one / math.sqrt(8.0) < found.u < one
 
 
+def test_one_meter_errs_alike_in_all_bands() -> None:
+    one = sound_level(room(NC35)).results["a_weighted"]
+    several = {f"band_{n}": read(v, v, by=n) for n, v in NC35.items()}
+    apart = sound_level(replace(SoundLevel(), **several)).results["a_weighted"]  # type: ignore[arg-type]
+    assert one.value == apart.value
+    assert one.u > 1.3 * apart.u
+
+
 def test_background_is_subtracted_as_energy() -> None:
     result = sound_level(room(background_250=read(38.0, 38.0)))
     alone = 10.0 * math.log10(10.0**4.4 - 10.0**3.8)

@@ -116,6 +116,13 @@ def test_slopes_by_temperature_and_share(t: float, share: float) -> None:
             assert slopes.sensitivities[1] == pytest.approx(by_share, rel=1e-4, abs=1e-5 * function(t, share))
 
 
+def test_stated_scatter_of_glycol_tables() -> None:
+    """Half a percent, two and five percent as limits of a rectangular distribution."""
+    found = liquid(Fluid(FluidKind.ETHYLENE_GLYCOL, 0.3))
+    stated = (found.density_u, found.specific_heat_u, found.viscosity_u)
+    assert stated == pytest.approx([v / math.sqrt(3.0) for v in (0.005, 0.02, 0.05)])
+
+
 @pytest.mark.parametrize(
     ("fluid", "temperature", "named"),
     [
@@ -164,6 +171,13 @@ def test_a_temperature_that_nobody_took_is_assumed_and_said() -> None:
     assert state.temperature - 35.0 >= liquid(WATER).low
     strong = resolve_liquid(Fluid(FluidKind.PROPYLENE_GLYCOL, 0.5), None)
     assert {e.on for e in strong.effects} == {"temperature", "share", "density_factor"}
+    assert strong.temperature == 313.15
+    scatter = {e.on: e.u for e in strong.effects}
+    assert scatter["temperature"] == pytest.approx(35.0 / math.sqrt(3.0))
+    assert scatter["share"] == 0.01
+    assert scatter["density_factor"] == pytest.approx(0.005 / math.sqrt(3.0))
+    known = resolve_liquid(Fluid(FluidKind.PROPYLENE_GLYCOL, 0.5, 0.002), None)
+    assert {e.on: e.u for e in known.effects}["share"] == 0.002
     read = resolve_liquid(WATER, Readings((300.0, 301.0), PERFECT))
     assert read.temperature == 300.5
     assert read.remarks == ()

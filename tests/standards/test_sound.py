@@ -28,6 +28,11 @@ def test_curves(name: str) -> None:
     r.check(levels=[curve_level(float(r.value("nc")), band) for band in CURVE_BANDS])
 
 
+def test_the_curves_between() -> None:
+    r = record("nc-table")
+    r.check(**{n: [curve_level(float(n[3:]), b) for b in CURVE_BANDS] for n in r.expected})
+
+
 @pytest.mark.parametrize("name", ["nc-rate-1", "nc-rate-2"])
 def test_ratings_of_spectra(name: str) -> None:
     """Interpolated between the curves; some practice rounds up to the next curve of 5 (the class says it)."""
