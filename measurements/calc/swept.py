@@ -18,7 +18,17 @@ from .distributions import Distribution
 from .duct import Shape
 from .errors import Refused, finite, not_negative, positive
 from .instrument import correct
-from .layout import EXPONENTS, Plane, make_layout, plane_quality
+from .integration import left_in_u
+from .layout import (
+    EXPONENTS,
+    Plane,
+    PlaneFigures,
+    PlaneGrade,
+    Provenance,
+    make_layout,
+    pattern_biases,
+    plane_quality,
+)
 from .method import (
     Code,
     MethodResult,
@@ -38,19 +48,33 @@ from .traverse import (
     INTEGRATION_FLOOR,
     INTEGRATION_UNKNOWN,
     MISSING_SPREAD,
+    POINT_PLANE,
     common_effects,
     common_values,
     run_effects,
 )
-from .uncertainty import Effect
+from .uncertainty import Effect, Values, propagate
 from .variance import RunSpread, SeriesA, spread_of_runs
 from .version import CALCULATION_VERSION
 
-UNKNOWN_GAP = 0.01
-"""m, largest gap between the probe's axis and a wall at a sweep's ends when it is not told (practice)."""
+UNKNOWN_GAP = (0.005, 0.015)
+"""m, least and largest gap between the probe's axis and a wall at a sweep's ends when it is not told
+(practice: half of a head, and a hand)."""
+LARGE_BIAS = 0.01
+"""A bias of lines and gaps above this fraction is told and stands in the budget by itself."""
 AREA_SWEEP_U = 0.0085
 """Standard uncertainty, as a fraction, of weighing a sweep along a diameter by rings: a hand that is a tenth
 quicker in the middle than at the walls, or slower, errs by up to 1.5 % on power laws (rectangular)."""
+DIAMETER_PLANE = PlaneFigures(
+    "this project's own: turned and turbulent flow, and the unevenness that two means along diameters hide",
+    Provenance.OWN,
+    good=0.005,
+    bare=0.035,
+    after=0.01,
+    unknown=0.025,
+)
+FLAT = 20.0
+"""Power 1/n of the flattest profile that is met behind a disturbance."""
 FINE = 60
 """Points that stand for a whole line when its place is judged on power laws."""
 LINE_REPEAT = 0.10
@@ -61,11 +85,13 @@ manual)."""
 def swept_traverse(inputs: SweptTraverse) -> MethodResult:
     """Flow of a duct from sweeps along lines. Lines weigh equally (each stands for an equal area).
 
-    In a round duct a steady sweep along a diameter spends too long near the axis; its mean is multiplied by
-    what power-law profiles ask for, about 0.93 (`round_sweep_factor`), or its samples weigh by rings (remark
-    ROUND_SWEEP). The probe's axis never touches the walls: the mean is corrected for a gap that is told, and
-    doubted for one that is not. Means without series cost what an average of pressure and an unseen
-    fluctuation may hide (remark NO_TIME_SERIES names it).
+    In a round duct a steady sweep along a diameter spends too long near the axis: its samples weigh by rings,
+    or without series its mean is multiplied by what power-law profiles ask for, about 0.93
+    (`round_sweep_factor`; remark ROUND_SWEEP). The probe's axis never touches the walls, so that a sweep
+    reads high: it is corrected for a gap that is told. What an untold gap and the places of the lines read
+    high stays in the figure and in its uncertainty, unless it is to be corrected (remark INTEGRATION_BIAS).
+    Means without series cost what an average of pressure and an unseen fluctuation may hide (remark
+    NO_TIME_SERIES names it).
     Errors: Refused (as `pitot_traverse`; times that do not rise; nothing left after
     settling; a negative mean).
     """
@@ -105,6 +131,7 @@ class Prepared:
     spread: RunSpread
     plane: Plane
     missing: tuple[int, ...]
+    lines: LinesPlacing
     model: Formula
     values: dict[str, float | Sequence[float]]
     effects: tuple[Effect, ...]
@@ -120,15 +147,18 @@ def prepare(inputs: SweptTraverse) -> Prepared:
     for one in kept:
         runs.setdefault(one.sweep.run, {})[one.sweep.line] = one.value
     spread = spread_of_runs(dict(sorted(runs.items())))
-    plane = plane_quality(inputs.duct, inputs.upstream, inputs.downstream)
+    plane = swept_plane(inputs)
     missing = tuple(n for n in range(1, inputs.lines + 1) if all(s.line != n for s in inputs.sweeps))
-    factor, factor_effects = _factor(inputs, kept)
+    factor, factor_u = told_factor(inputs)
+    lines = lines_placing(inputs)
+    if inputs.integration_corrected:
+        factor /= 1.0 + lines.bias
     given = inputs.allowances.plane
     plane_u = plane.relative_u if given is None else not_negative("plane", given)
     effects = [
         *_line_effects(kept),
         *_type_a_effects(inputs, kept, spread),
-        *factor_effects,
+        *_factor_effects(inputs, kept, factor_u, lines),
         Effect("Measuring plane", "velocity_factor", plane_u, Sharing.COMMON),
         *_missing_effects(len(missing) / inputs.lines),
         *common_effects(inputs.probe, inputs.allowances, air),
@@ -136,7 +166,18 @@ def prepare(inputs: SweptTraverse) -> Prepared:
     values = {**_values(kept), **common_values(inputs.duct, inputs.probe, air, inputs.standard_density)}
     model = line_model(inputs.duct.shape, air.model.function, inputs.signal)
     values["velocity_factor"] = factor
-    return Prepared(air, kept, spread, plane, missing, model, values, _of_factor(effects, factor))
+    scaled = _of_factor(effects, factor)
+    scaled += _of_factor(_left_in(inputs, lines, model, values, scaled), factor)
+    return Prepared(air, kept, spread, plane, missing, lines, model, values, scaled)
+
+
+def swept_plane(inputs: SweptTraverse) -> Plane:
+    """The plane of a swept traverse. Lines, and rings along diameters, see a profile's unevenness as points
+    do (`POINT_PLANE`); means along two diameters hide it (`DIAMETER_PLANE`).
+    """
+    hidden = inputs.duct.shape is Shape.ROUND and not inputs.by_area
+    figures = DIAMETER_PLANE if hidden else POINT_PLANE
+    return plane_quality(inputs.duct, inputs.upstream, inputs.downstream, figures=figures)
 
 
 def _of_factor(effects: Iterable[Effect], factor: float) -> tuple[Effect, ...]:
@@ -206,7 +247,7 @@ def _type_a_effects(inputs: SweptTraverse, kept: Sequence[LineAverage], spread: 
         dof = _pooled_dof(_weights(kept), series)
         return [Effect("Fluctuation", "line", u, Sharing.INDEPENDENT, dof, Distribution.T)]
     u_single = not_negative("single_sweep", inputs.allowances.single_sweep)
-    return [Effect("Fluctuation (allowance)", "velocity_factor", u_single, Sharing.COMMON)]
+    return [Effect("Fluctuation (allowance)", "line", tuple(u_single * k.value for k in kept))]
 
 
 def _pooled_dof(weights: Sequence[float], series: Sequence[SeriesA]) -> float:
@@ -216,37 +257,80 @@ def _pooled_dof(weights: Sequence[float], series: Sequence[SeriesA]) -> float:
     return math.fsum(fourth) / own if own > 0.0 else min(s.dof for s in series)
 
 
-def _factor(inputs: SweptTraverse, kept: Sequence[LineAverage]) -> tuple[float, list[Effect]]:
-    """The factor on the mean of lines; effects of averaging, sweep, walls and lines, as fractions."""
-    shape, shape_u = _shape_factor(inputs)
-    gap, gap_u = _gap_factor(inputs)
+@dataclass(frozen=True, slots=True)
+class LinesPlacing:
+    """What the mean of lines reads high by their places and by gaps at the walls that are not told.
+
+    bias, u: fractions, u of the bias. told: whether it is large enough to be named.
+    """
+
+    bias: float
+    u: float
+
+    @property
+    def told(self) -> bool:
+        """Whether the bias is named and stands in the budget by itself."""
+        return abs(self.bias) > LARGE_BIAS
+
+
+def told_factor(inputs: SweptTraverse) -> tuple[float, float]:
+    """Factor on the mean of lines for a diameter and a gap that is told; its relative uncertainty."""
+    duct, gap = inputs.duct, inputs.wall_gap or 0.0
+    if duct.shape is Shape.ROUND and not inputs.by_area:
+        _check_gap(duct.width, gap)
+        developed = swept_plane(inputs).grade is PlaneGrade.GOOD
+        factor, u = round_sweep_factor(2.0 * gap / duct.width, developed=developed)
+        return factor, u / factor
+    factor, u = wall_gap_factor(duct.depth, gap, inputs.by_area)
+    return factor, math.hypot(u / factor, AREA_SWEEP_U if inputs.by_area else 0.0)
+
+
+def lines_placing(inputs: SweptTraverse) -> LinesPlacing:
+    """By power laws 1/5 to 1/10: the middle is the bias, the half width counts as rectangular.
+
+    Lines of no stated rule: `INTEGRATION_UNKNOWN`. A given integration uncertainty stands alone.
+    """
     given = inputs.allowances.integration
-    lines_u = _integration(inputs) if given is None else not_negative("integration", given)
+    if given is not None:
+        return LinesPlacing(0.0, not_negative("integration", given))
+    places = _line_biases(inputs)
+    gaps, gap_u = [0.0] * len(EXPONENTS), 0.0
+    if inputs.wall_gap is None:
+        length = inputs.duct.depth
+        least, most = (_gap_biases(length, min(g, 0.1 * length), inputs.by_area) for g in UNKNOWN_GAP)
+        gaps = [0.5 * (a + b) for a, b in zip(least, most, strict=True)]
+        gap_u = max(0.5 * (b - a) for a, b in zip(least, most, strict=True)) / math.sqrt(3.0)
+    found = [(1.0 + a) * (1.0 + b) - 1.0 for a, b in zip(places or [0.0] * len(gaps), gaps, strict=True)]
+    own = 0.5 * (max(found) - min(found)) / math.sqrt(3.0)
+    floor = INTEGRATION_FLOOR if places else INTEGRATION_UNKNOWN
+    return LinesPlacing(0.5 * (max(found) + min(found)), math.hypot(own, gap_u, floor))
+
+
+def _factor_effects(
+    inputs: SweptTraverse, kept: Sequence[LineAverage], factor_u: float, lines: LinesPlacing
+) -> list[Effect]:
+    """Averaging, the sweep's own factor, and the places of lines, as fractions of the velocity."""
+    small = 0.0 if lines.told or inputs.integration_corrected else lines.bias
+    sweep = "Sweep along a diameter" if inputs.duct.shape is Shape.ROUND else "Gaps at the walls"
     parts = [
-        ("Sweep along a diameter", shape_u / shape),
+        (sweep, factor_u),
         ("Averaging of pressure", _averaging_u(inputs, kept)),
-        ("Gaps at the walls", gap_u / gap),
-        ("Number and placing of lines", lines_u),
+        ("Number and placing of lines", math.hypot(lines.u, small)),
     ]
     common, rectangular = Sharing.COMMON, Distribution.RECTANGULAR
-    return shape * gap, [
-        Effect(name, "velocity_factor", u, common, math.inf, rectangular) for name, u in parts if u > 0.0
-    ]
+    return [Effect(name, "velocity_factor", u, common, math.inf, rectangular) for name, u in parts if u > 0.0]
 
 
-def _shape_factor(inputs: SweptTraverse) -> tuple[float, float]:
-    """Of a round duct; a gap that is told is in the profile's factor, as both go by the same power law."""
-    if inputs.duct.shape is not Shape.ROUND:
-        return 1.0, 0.0
-    if inputs.by_area:
-        return 1.0, AREA_SWEEP_U
-    return round_sweep_factor(2.0 * (inputs.wall_gap or 0.0) / inputs.duct.width)
-
-
-def _gap_factor(inputs: SweptTraverse) -> tuple[float, float]:
-    found = wall_gap_factor(inputs.duct.depth, inputs.wall_gap, inputs.by_area)
-    joined = inputs.duct.shape is Shape.ROUND and not inputs.by_area and inputs.wall_gap is not None
-    return (1.0, 0.0) if joined else found
+def _left_in(
+    inputs: SweptTraverse, lines: LinesPlacing, model: Formula, values: Values, others: Sequence[Effect]
+) -> list[Effect]:
+    """A large bias that stays in the figure (`left_in_u`)."""
+    if not lines.told or inputs.integration_corrected:
+        return []
+    rest = propagate(model, values, others, name="", unit="", output="velocity", digest="")
+    s = rest.u / rest.value if rest.value else 0.0
+    name = "Bias of lines and gaps, left in"
+    return [Effect(name, "velocity_factor", left_in_u(lines.bias, s), Sharing.COMMON)]
 
 
 def _averaging_u(inputs: SweptTraverse, kept: Sequence[LineAverage]) -> float:
@@ -256,41 +340,45 @@ def _averaging_u(inputs: SweptTraverse, kept: Sequence[LineAverage]) -> float:
     return pressure_average_bias(inputs.pressure_cv) / math.sqrt(3.0)
 
 
-def round_sweep_factor(open_share: float = 0.0) -> tuple[float, float]:
+def round_sweep_factor(open_share: float = 0.0, *, developed: bool = True) -> tuple[float, float]:
     """Mean over a circle, over the mean along its diameter: value and standard uncertainty.
 
     For v = (1 - r/R)^(1/n) the mean along the diameter is n / (n + 1) and over the circle
     2 n^2 / ((n + 1)(2 n + 1)), so their ratio is 2 n / (2 n + 1): 0.909 for n = 5 (rough walls, low Reynolds
-    numbers), 0.933 for 7, 0.952 for 10 (smooth, high). The middle is taken, its limits as rectangular. It
-    holds for a steady speed from wall to wall and a developed profile. open_share: share of the diameter
-    that the sweep leaves open at both walls together.
+    numbers), 0.933 for 7, 0.952 for 10 (smooth, high). The middle is taken, its limits as rectangular: 0.931.
+    Behind disturbances (not developed) profiles are flatter: the range goes on to n = 20 (0.976), the middle
+    is 0.943 (this project's own). It holds for a steady speed from wall to wall. open_share: share of the
+    diameter that the sweep leaves open at both walls together.
     """
-    biases = _gap_biases(1.0, 0.5 * open_share, by_area=False)
-    ratios = [2.0 * n / (2.0 * n + 1.0) / (1.0 + b) for n, b in zip(EXPONENTS, biases, strict=True)]
+    exponents = EXPONENTS if developed else (*EXPONENTS, FLAT)
+    biases = _gap_biases(1.0, 0.5 * open_share, by_area=False, exponents=exponents)
+    ratios = [2.0 * n / (2.0 * n + 1.0) / (1.0 + b) for n, b in zip(exponents, biases, strict=True)]
     return 0.5 * (max(ratios) + min(ratios)), 0.5 * (max(ratios) - min(ratios)) / math.sqrt(3.0)
 
 
-def wall_gap_factor(length: float, gap: float | None, by_area: bool = False) -> tuple[float, float]:
+def wall_gap_factor(length: float, gap: float, by_area: bool = False) -> tuple[float, float]:
     """Factor on the mean of a sweep that leaves `gap` m open at either wall, and its standard uncertainty.
 
     length: m between the walls. On power laws 1/5 to 1/10 the mean reads high; the middle is corrected, the
-    range counts as rectangular. None: anything from 0 to `UNKNOWN_GAP`; not corrected, the root mean square
-    of what it may be is the uncertainty (GUM F.2.4.5). Errors: Refused (negative, a quarter of the length).
+    range counts as rectangular. Errors: Refused (negative, a quarter of the length).
     """
-    if gap is not None and not_negative("wall_gap", gap) >= 0.25 * length:
-        raise Refused("wall_gap", f"must be less than a quarter of the sweep's length of {length} m", gap)
-    if gap is None:
-        biases = _gap_biases(length, min(UNKNOWN_GAP, 0.25 * length), by_area)
-        return 1.0, max(biases) / math.sqrt(3.0)
+    _check_gap(length, gap)
     factors = [1.0 / (1.0 + b) for b in _gap_biases(length, gap, by_area)]
     return 0.5 * (max(factors) + min(factors)), 0.5 * (max(factors) - min(factors)) / math.sqrt(3.0)
 
 
-def _gap_biases(length: float, gap: float, by_area: bool) -> list[float]:
-    """How much a sweep from `gap` to `length - gap` reads high, by the power laws of EXPONENTS."""
+def _check_gap(length: float, gap: float) -> None:
+    if not_negative("wall_gap", gap) >= 0.25 * length:
+        raise Refused("wall_gap", f"must be less than a quarter of the sweep's length of {length} m", gap)
+
+
+def _gap_biases(
+    length: float, gap: float, by_area: bool, exponents: Sequence[float] = EXPONENTS
+) -> list[float]:
+    """How much a sweep from `gap` to `length - gap` reads high, by power laws."""
     a = 2.0 * gap / length
     found = []
-    for n in EXPONENTS:
+    for n in exponents:
         p = 1.0 + 1.0 / n
         if by_area:
             mean = ((1.0 - a**p) / p - (1.0 - a ** (p + 1.0)) / (p + 1.0)) * 2.0 / (1.0 - a) ** 2
@@ -300,24 +388,22 @@ def _gap_biases(length: float, gap: float, by_area: bool) -> list[float]:
     return found
 
 
-def _integration(inputs: SweptTraverse) -> float:
-    """From the bias of the lines' places on power-law profiles across the duct."""
-    if inputs.rule is None or (
-        inputs.rule is not Rule.EQUAL_AREA and inputs.duct.shape is not Shape.RECTANGULAR
-    ):
-        return INTEGRATION_UNKNOWN
-    if inputs.duct.shape is Shape.ROUND:
-        return INTEGRATION_FLOOR
-    if inputs.duct.shape is Shape.FLAT_OVAL:
-        fine = make_layout(inputs.duct, Rule.EQUAL_AREA, holes=inputs.lines, points_per_hole=FINE)
-        return max(abs(fine.integration_bias) / math.sqrt(3.0), INTEGRATION_FLOOR)
-    places = side_fractions(inputs.rule, inputs.lines)
-    biases = [
+def _line_biases(inputs: SweptTraverse) -> list[float] | None:
+    """How much the lines' places read high on the power laws of EXPONENTS; None: places not stated."""
+    duct, rule = inputs.duct, inputs.rule
+    if rule is None or (rule is not Rule.EQUAL_AREA and duct.shape is not Shape.RECTANGULAR):
+        return None
+    if duct.shape is Shape.ROUND:
+        return [0.0] * len(EXPONENTS)
+    if duct.shape is Shape.FLAT_OVAL:
+        fine = make_layout(duct, rule, holes=inputs.lines, points_per_hole=FINE)
+        return list(pattern_biases(duct, fine.points))
+    places = side_fractions(rule, inputs.lines)
+    return [
         math.fsum((1.0 - abs(1.0 - 2.0 * x)) ** (1.0 / n) for x in places) / len(places) / (n / (n + 1.0))
         - 1.0
         for n in EXPONENTS
     ]
-    return max(max(map(abs, biases)) / math.sqrt(3.0), INTEGRATION_FLOOR)
 
 
 def _missing_effects(share: float) -> list[Effect]:
@@ -367,6 +453,10 @@ def _sweep_remarks(inputs: SweptTraverse, made: Prepared) -> list[Remark]:
     remarks += _repeat_remarks(kept)
     if inputs.duct.shape is Shape.ROUND:
         remarks.append(_round_remark(inputs, kept))
+    if made.lines.told:
+        corrected = float(inputs.integration_corrected)
+        bias = {"bias": made.lines.bias, "u": made.lines.u, "corrected": corrected}
+        remarks.append(Remark(Code.INTEGRATION_BIAS, bias))
     return remarks
 
 
@@ -396,7 +486,8 @@ def _series_remarks(inputs: SweptTraverse, kept: Sequence[LineAverage], spread: 
     remarks = []
     bare = [k for k in kept if not k.sweep.samples]
     if bare:
-        unseen = 0.0 if spread.run_dof > 0 else inputs.allowances.single_sweep
+        single = 0.0 if spread.run_dof > 0 else inputs.allowances.single_sweep
+        unseen = single / math.sqrt(len(kept))
         numbers = {"lines": len(bare), "u": math.hypot(unseen, _averaging_u(inputs, kept))}
         remarks.append(Remark(Code.NO_TIME_SERIES, numbers))
     if bare and inputs.signal is Signal.PRESSURE:
@@ -436,8 +527,8 @@ def _relative_range(values: Sequence[float]) -> float:
 
 def _round_remark(inputs: SweptTraverse, kept: Sequence[LineAverage]) -> Remark:
     """The factor used with its uncertainty; what the series' own rings ask for, where they are known."""
-    factor, u = _shape_factor(inputs)
-    numbers = {"factor": factor, "u": u}
+    factor, u = told_factor(inputs)
+    numbers = {"factor": factor, "u": factor * u}
     ratios = [k.area_ratio for k in kept if k.area_ratio is not None]
     if len(ratios) == len(kept):
         numbers["by_rings"] = math.fsum(ratios) / len(ratios)

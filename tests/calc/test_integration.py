@@ -9,12 +9,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from measurements.calc import Duct, Layout, Refused, Rule, Shape, make_layout
+from measurements.calc.distributions import normal_cdf
 from measurements.calc.integration import (
     FLOOR,
     FitReason,
     IntegrationSource,
     given_integration,
     integration_estimate,
+    left_in_u,
 )
 from measurements.calc.layout import profile
 from tests.calc.worlds import OVAL, RECTANGULAR, ROUND
@@ -225,6 +227,17 @@ def test_a_given_figure_has_the_same_form() -> None:
     )
     with pytest.raises(Refused, match="integration"):
         given_integration(-0.01, 25)
+
+
+@given(st.floats(-0.1, 0.1), st.floats(1e-4, 0.05))
+def test_a_bias_left_in_is_covered(bias: float, s: float) -> None:
+    """The interval of k = 2 about a figure that reads `bias` high holds the true value in 95.45 %."""
+    u = math.hypot(s, left_in_u(bias, s))
+    high = normal_cdf((2.0 * u - abs(bias)) / s)
+    low = normal_cdf((-2.0 * u - abs(bias)) / s)
+    assert high - low >= 0.9545 - 1e-6
+    assert left_in_u(bias, s) >= 0.5 * abs(bias)
+    assert left_in_u(bias, 0.0) == pytest.approx(0.5 * abs(bias))
 
 
 def test_the_residuals_degrees_of_freedom_are_told() -> None:

@@ -117,9 +117,13 @@ def test_the_profile_along_a_sweep_is_no_fluctuation() -> None:
 @given(st.lists(st.floats(0.01, 5.0), min_size=2, max_size=30))
 def test_ring_weights_add_to_one_and_spare_the_axis(gaps: list[float]) -> None:
     times = [math.fsum(gaps[:i]) for i in range(len(gaps) + 1)]
-    found = area_weights(times, time_weights(times))
-    assert math.fsum(found) == pytest.approx(1.0)
-    assert min(found) >= 0.0
+    for moments in (False, True):
+        found = area_weights(time_weights(times), moments=moments)
+        assert math.fsum(found) == pytest.approx(1.0)
+        assert min(found) >= 0.0
+    even = area_weights([0.1] * 10)
+    assert even == pytest.approx(even[::-1])
+    assert even[:5] == pytest.approx([0.9 / 5, 0.7 / 5, 0.5 / 5, 0.3 / 5, 0.1 / 5])
 
 
 @pytest.mark.parametrize(
