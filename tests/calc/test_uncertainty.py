@@ -439,6 +439,8 @@ def test_distributions_against_scipy() -> None:
         for p in (0.001, 0.2, 0.5, 0.5000001, 0.84, 0.97725, 0.99999):
             assert t_quantile(p, dof) == pytest.approx(law.ppf(p), rel=1e-8, abs=1e-9)
     assert t_cdf(-3.2, 5e7) == pytest.approx(scipy.stats.t(5e7).cdf(-3.2), rel=1e-6)
+    for dof in (999.0, 1001.0, 1500.0, 4e4):
+        assert t_cdf(-3.2, dof) == pytest.approx(scipy.stats.t(dof).cdf(-3.2), rel=3e-13)
     assert (t_cdf(math.inf, 3.0), t_cdf(-math.inf, 3.0)) == (1.0, 0.0)
     for p, dof in ((0.0, 3.0), (1.0, 3.0), (0.5, 0.0), (0.5, math.nan)):
         with pytest.raises(Refused, match="p, dof"):

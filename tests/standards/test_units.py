@@ -127,6 +127,7 @@ PUBLISHED = {
         "m3/h/m2": 2.777778e-4,
         "[cft_i]/min/(100.[sft_i])": 5.08e-5,
     },
+    Kind.VISCOSITY: {"Pa.s": 1.0, "mPa.s": 1e-3},
     Kind.SPECIFIC_HEAT: {"J/kg/K": 1.0, "[Btu_IT]/[lb_av]/[degF]": 4.1868e3},
 }
 """SI value of one unit, to the seven digits of NIST SP 811 appendix B.8 (from memory where no record above

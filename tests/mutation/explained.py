@@ -1,0 +1,25 @@
+"""Changes that no test can tell from the original, each with the reason.
+
+Keyed by module, the line as it stands and the line as changed (both stripped), so that entries survive moves;
+an entry whose line is gone makes a test fail.
+"""
+
+_LIMIT = "return self.of_reading * abs(reading) + self.of_span * abs(self.span or 0.0) + self.absolute"
+_SPAN = "a span is required where of_span is above zero; without one it is multiplied by zero"
+_DOF = "return self.variance * self.variance / self.satterthwaite if self.satterthwaite > 0.0 else math.inf"
+_MISSING = "only its size of one counts here; a missing input is refused right after"
+_GUARD = "guard_impossible=_width(tolerance) < 2.0 * U * (1.0 - _SLACK),"
+
+EXPLAINED: dict[tuple[str, str, str], str] = {
+    ("instrument", _LIMIT, _LIMIT.replace("or 0.0", "or 1.0")): _SPAN,
+    ("instrument", _LIMIT, _LIMIT.replace("or 0.0", "or -1.0")): _SPAN,
+    ("instrument", "for _ in range(50):", "for _ in range( 49):"): "the steps converge long before",
+    ("instrument", "for _ in range(50):", "for _ in range( 51):"): "the steps converge long before",
+    ("distributions", "if dof > _LARGE_DOF:", "if dof >= _LARGE_DOF:"): "both ways agree to 1e-7 there",
+    ("uncertainty", "member = values.get(name, 0.0)", "member = values.get(name, -1.0)"): _MISSING,
+    ("uncertainty", "member = values.get(name, 0.0)", "member = values.get(name, 1.0)"): _MISSING,
+    ("plan", _DOF, _DOF.replace("> 0.0", "!= 0.0")): "a sum of squares is never negative",
+    ("conformity", _GUARD, _GUARD.replace("U * (1.0 - _SLACK)", "U ** (1.0 - _SLACK)")): (
+        "differs by a part in 10^12, which is what the slack forgives"
+    ),
+}
