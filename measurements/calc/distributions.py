@@ -79,18 +79,20 @@ def t_quantile(p: float, dof: float) -> float:
         return normal_quantile(p)
     if p < 0.5:
         return -t_quantile(1.0 - p, dof)
-    low, high = 0.0, 2.0
-    while t_cdf(high, dof) < p:
-        low, high = high, 2.0 * high
+    low, high = 0.0, math.inf
+    z = normal_quantile(p)
+    t = z + 0.25 * (z**3 + z) / dof
+    scale = math.exp(_log_beta(0.5 * dof, 0.5)) * math.sqrt(dof)  # 1 over the density at zero
     for _ in range(200):
-        middle = 0.5 * (low + high)
-        if t_cdf(middle, dof) < p:
-            low = middle
-        else:
-            high = middle
-        if high - low <= 1e-15 * high:
+        over = t_cdf(t, dof) - p
+        low, high = (low, t) if over > 0.0 else (t, high)
+        step = over * scale * math.exp(0.5 * (dof + 1.0) * math.log1p(t * t / dof))
+        near, t = t, t - step
+        if abs(step) <= 1e-9 * near:  # the next step would be of the order of its square
             break
-    return 0.5 * (low + high)
+        if not low < t < high:
+            t = 0.5 * (low + high) if high < math.inf else 2.0 * near
+    return t
 
 
 def coverage_factor(dof: float, coverage: float = COVERAGE) -> float:

@@ -170,8 +170,9 @@ class Allowances:
 
     dimension: float = 0.001
     """m, of each inside dimension, one tape for all."""
-    alignment: float = 0.003
-    """A standard pitot-static tube turned by up to 5 degrees errs by about half a percent (ISO 3966)."""
+    alignment: float = 0.0022
+    """A standard pitot-static tube turned by up to 5 degrees errs by up to half a percent (ISO 3966, from
+    memory), with the square of the angle; any angle alike: 0.5 % / sqrt(5)."""
     integration: float | None = None
     plane: float | None = None
     single_sweep: float = 0.02

@@ -13,11 +13,10 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 
 from .conditions import Air, AirState, resolve_air
-from .distributions import COVERAGE, normal_quantile
 from .duct import Duct, Shape
 from .errors import Refused, all_finite, finite, not_negative, positive
 from .instrument import Instrument
-from .integration import IntegrationSource, integration_estimate
+from .integration import IntegrationSource, integration_estimate, left_in_u
 from .layout import (
     EXPONENTS,
     Layout,
@@ -152,7 +151,7 @@ def pitot_traverse(inputs: PitotTraverse) -> MethodResult:
     placing = _placing(inputs, layout, _place_roots(places, taken), spread)
     missing = _missing(layout, places)
     effects = [
-        *_reading_effects(taken, spread),
+        *_reading_effects(inputs, taken, spread),
         *_unsteady_effects(inputs, spread),
         *_placing_effects(inputs, layout, plane, placing, missing),
         Effect("Compressibility", "velocity_factor", taken.compressibility / math.sqrt(3.0), Sharing.COMMON),
@@ -268,9 +267,10 @@ def _pressure_values(places: dict[Place, list[int]], taken: Pressures) -> dict[s
     }
 
 
-def _reading_effects(taken: Pressures, spread: RunSpread) -> list[Effect]:
+def _reading_effects(inputs: PitotTraverse, taken: Pressures, spread: RunSpread) -> list[Effect]:
     """The readings' own effects; what repeats show is not counted again from the scatter of the display."""
-    return [e for e in taken.effects if e.name != FLUCTUATION or spread.point_dof == 0]
+    repeated = spread.point_dof > 0 or inputs.run_repeatability is not None
+    return [e for e in taken.effects if not (repeated and e.name == FLUCTUATION)]
 
 
 def run_effects(spread: RunSpread) -> list[Effect]:
@@ -374,17 +374,12 @@ def _placing_effects(
 def _bias_effects(
     inputs: PitotTraverse, placing: Placing, model: Formula, values: Values, others: Sequence[Effect]
 ) -> list[Effect]:
-    """A large bias that is left in the figure, as the standard uncertainty that keeps the interval true.
-
-    With the other effects' relative standard uncertainty s the interval must reach |bias| + 1.69 s (one-sided
-    95.45 %) to hold the true value; at k = 2 that is what u stands for. Never less than half the bias.
-    """
+    """A large bias that is left in the figure, as what keeps the interval true (`left_in_u`)."""
     if not placing.told or inputs.integration_corrected:
         return []
     rest = propagate(model, values, others, name="", unit="", output="velocity", digest="")
-    s, size = (rest.u / rest.value if rest.value else 0.0), abs(placing.bias)
-    reach = 0.5 * (size + normal_quantile(COVERAGE) * s)
-    u = max(0.5 * size, math.sqrt(max(reach * reach - s * s, 0.0)))
+    s = rest.u / rest.value if rest.value else 0.0
+    u = left_in_u(placing.bias, s)
     return [Effect("Bias of equal weights, left in", "velocity_factor", u, Sharing.COMMON)]
 
 
@@ -402,14 +397,15 @@ def point_placing(layout: Layout, velocities: Mapping[Place, float], fluctuation
     of one of them from unsteadiness, where that is counted elsewhere.
 
     The rule's own error lies within what it errs by on wall laws with powers from 1/5 to 1/10 (in a rectangle
-    both of the product of the distances and of the nearest wall): the middle is the bias, the half width
-    counts as rectangular. Structure shows in how far the points lie from a smooth profile
-    (`integration_estimate`); what n points miss of it is as large as n points miss by chance, times UNSEEN.
-    The smooth profile's own mean is not used: near walls it is extrapolated, and in skewed flows it errs by
-    more than the plain mean does. Without a smooth profile the estimate's own uncertainty stands for it.
+    both of the product of the distances and of the nearest wall): the middle is the bias; the half width
+    counts as rectangular, in a rectangle as triangular, as two extremes must meet there (GUM 4.3.9).
+    Structure shows in how far the points lie from a smooth profile (`integration_estimate`); what n points
+    miss of it is as large as n points miss by chance, times UNSEEN. The smooth profile's own mean is not
+    used: near walls it is extrapolated, and in skewed flows it errs by more than the plain mean does. Without
+    a smooth profile the estimate's own uncertainty stands for structure.
     """
     low, high = _pattern_range(layout)
-    bias, own = 0.5 * (low + high), max(INTEGRATION_FLOOR, 0.5 * (high - low) / math.sqrt(3.0))
+    bias, own = 0.5 * (low + high), max(INTEGRATION_FLOOR, 0.5 * (high - low) / _divisor(layout))
     found = integration_estimate(layout, velocities)
     if found.source is not IntegrationSource.PROFILE:
         return Placing(bias, math.hypot(own, found.u), found.dof)
@@ -432,6 +428,10 @@ def _pattern_range(layout: Layout) -> tuple[float, float]:
     return min(biases), max(biases)
 
 
+def _divisor(layout: Layout) -> float:
+    return math.sqrt(6.0 if layout.duct.shape is Shape.RECTANGULAR else 3.0)
+
+
 def _nearest_wall_bias(layout: Layout, power: float) -> float:
     """Bias on v = (distance to the nearest wall)^power of a rectangle."""
     a, b = layout.duct.width / 2.0, layout.duct.depth / 2.0
@@ -448,7 +448,19 @@ def _placing(
         return Placing(0.0, not_negative("integration", inputs.allowances.integration), math.inf)
     if layout is None:
         return Placing(0.0, INTEGRATION_UNKNOWN, math.inf)
-    return point_placing(layout, roots, spread.point_u * math.sqrt(len(roots)))
+    fluctuation = spread.point_u * math.sqrt(len(roots)) if spread.point_dof else _scatter(inputs, roots)
+    return point_placing(layout, roots, fluctuation)
+
+
+def _scatter(inputs: PitotTraverse, roots: Mapping[Place, float]) -> float:
+    """Root mean square of what the display's scatter leaves in the points' velocities, over their mean."""
+    square = 0.0
+    for r in inputs.readings:
+        root = roots[(r.hole, r.row)]
+        if r.scatter and root > 0.0:
+            square += (r.scatter / math.sqrt(max(r.samples, 1)) / root) ** 2
+    mean = math.fsum(roots.values()) / len(roots)
+    return math.sqrt(square / len(inputs.readings)) / mean if mean > 0.0 else 0.0
 
 
 def _run_figure(inputs: PitotTraverse, run: int, velocity: float) -> RunFigure:

@@ -431,6 +431,16 @@ MANOMETERS = (
 )
 """Electronic micromanometers of three qualities (practice: limits of 0.5 to 1.5 % of reading and some
 tenths of a pascal; certificates of accredited laboratories at about half of that)."""
+VANES = (
+    Kind(Accuracy(0.015, absolute=0.1), (1.0, 2.5, 5.0, 10.0, 15.0, 20.0), 0.03, 0.008, 0.01, 0.4, 25.0),
+    Kind(Accuracy(0.02, absolute=0.2), (1.0, 5.0, 10.0, 20.0), 0.05, 0.01, 0.01, 0.6, 25.0),
+)
+"""Small vane anemometers (practice: limits of 1.5 to 2 % of reading and 0.1 to 0.2 m/s)."""
+THERMALS = (
+    Kind(Accuracy(0.03, absolute=0.05), (0.5, 1.0, 2.5, 5.0, 10.0, 15.0), 0.02, 0.012, 0.01, 0.0, 25.0),
+    Kind(Accuracy(0.05, absolute=0.05), (0.5, 2.5, 5.0, 10.0, 15.0), 0.03, 0.015, 0.01, 0.0, 25.0),
+)
+"""Thermal anemometers (practice: limits of 3 to 5 % of reading and 0.05 m/s)."""
 THERMOMETER = Kind(Accuracy(absolute=0.5), (273.15, 293.15, 313.15, 333.15), 0.2, 0.0, 0.1, 253.15, 373.15)
 HYGROMETER = Kind(Accuracy(absolute=0.03), (0.2, 0.5, 0.8), 0.02, 0.0, 0.001, 0.0, 1.0)
 BAROMETER = Kind(Accuracy(absolute=100.0), (80e3, 95e3, 105e3), 40.0, 0.0, 10.0, 60e3, 110e3)

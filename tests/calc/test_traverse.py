@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -26,13 +27,16 @@ from measurements.calc import (
     Verdict,
     air,
     judge,
+    make_layout,
     pitot_traverse,
     tolerance_of,
     velocity_map,
 )
+from measurements.calc.layout import profile
 from measurements.calc.models import pitot_model
 from measurements.calc.pressures import weak_root_u
 from measurements.calc.simulate import monte_carlo
+from measurements.calc.traverse import _nearest_wall_bias, point_placing, pooled_repeatability
 from tests.calc.worlds import AIR, MANOMETER, PERFECT, RECTANGULAR, ROUND, pitot, readings
 
 
@@ -367,3 +371,131 @@ def test_a_strongly_negative_reading_is_told_not_refused() -> None:
     remark = pitot_traverse(pitot(readings=tuple(values))).remark(Code.NEGATIVE_READINGS)
     assert remark is not None
     assert remark.numbers == {"count": 1, "lowest": pytest.approx(-180.15)}
+
+
+def test_equal_areas_tell_their_bias_and_hold_the_true_flow() -> None:
+    layout = make_layout(RECTANGULAR, Rule.EQUAL_AREA)
+    rows = tuple(
+        PointReading(p.hole + 1, p.row, 100.0 * profile(RECTANGULAR, p.x, p.y) ** 2) for p in layout.points
+    )
+    plain = pitot(readings=rows, rule=Rule.EQUAL_AREA, holes=None, rows=None, instrument=PERFECT)
+    left_in = pitot_traverse(plain)
+    corrected = pitot_traverse(replace(plain, integration_corrected=True))
+    true = math.sqrt(200.0 / left_in.density.value) * (7.0 / 8.0) ** 2 * RECTANGULAR.area
+    remark = left_in.remark(Code.INTEGRATION_BIAS)
+    assert remark is not None
+    assert remark.numbers["bias"] == pytest.approx(0.035, abs=0.005)
+    assert corrected.flow.value == pytest.approx(left_in.flow.value / (1.0 + remark.numbers["bias"]))
+    for result in (left_in, corrected):
+        assert abs(result.flow.value - true) <= result.flow.U
+        assert sum(row.share for row in result.flow.budget) == pytest.approx(1.0)
+    assert corrected.flow.U < 0.7 * left_in.flow.U
+    names = {row.name for row in left_in.flow.budget}
+    assert "Bias of equal weights, left in" in names
+    assert "Bias of equal weights, left in" not in {row.name for row in corrected.flow.budget}
+    told = corrected.remark(Code.INTEGRATION_BIAS)
+    assert told is not None
+    assert (told.numbers["corrected"], remark.numbers["corrected"]) == (1.0, 0.0)
+    assert sum(p.share for p in corrected.points) == pytest.approx(len(layout.points))
+    assert corrected.runs[0].flow == pytest.approx(corrected.flow.value, rel=0.02)
+
+
+def test_rules_made_for_wall_laws_have_no_bias_to_tell() -> None:
+    assert Code.INTEGRATION_BIAS not in _codes(pitot_traverse(pitot()))
+    placing = point_placing(make_layout(RECTANGULAR, Rule.LOG_TCHEBYCHEFF), _even(5, 5))
+    assert abs(placing.bias) < 0.005
+    assert not placing.told
+
+
+def _even(holes: int, rows: int, swing: float = 0.0) -> dict[tuple[int, int], float]:
+    return {(h, r): 10.0 + swing * (-1.0) ** (h + r) for h in range(1, holes + 1) for r in range(1, rows + 1)}
+
+
+def test_structure_between_the_points_widens_the_interval() -> None:
+    layout = make_layout(RECTANGULAR, Rule.LOG_TCHEBYCHEFF)
+    smooth, rough = (point_placing(layout, _even(5, 5, swing)) for swing in (0.0, 1.0))
+    assert rough.u > 2.0 * smooth.u
+    assert rough.bias == smooth.bias
+    assert rough.dof < 60.0
+    known = point_placing(layout, _even(5, 5, 1.0), fluctuation=0.5)
+    assert known.u < 0.5 * rough.u
+    assert known.dof == math.inf
+    assert point_placing(layout, {p: 3.0 * v for p, v in _even(5, 5, 1.0).items()}).u == pytest.approx(
+        rough.u
+    )
+
+
+def test_points_without_a_smooth_profile_still_have_an_uncertainty() -> None:
+    layout = make_layout(RECTANGULAR, Rule.LOG_TCHEBYCHEFF)
+    turned = {**_even(5, 5), (1, 1): 0.0}
+    assert point_placing(layout, turned).u > 3.0 * point_placing(layout, _even(5, 5)).u
+
+
+@pytest.mark.parametrize("power", [1 / 5, 1 / 7, 1 / 10])
+@pytest.mark.parametrize("rule", [Rule.EQUAL_AREA, Rule.LOG_TCHEBYCHEFF])
+def test_bias_on_the_nearest_wall_law_by_a_fine_grid(power: float, rule: Rule) -> None:
+    layout = make_layout(RECTANGULAR, rule)
+    a, b, n = RECTANGULAR.width, RECTANGULAR.depth, 400
+    t = (np.arange(n) + 0.5) / n
+    t = 0.5 * (1.0 - np.cos(math.pi * t))
+    weight = np.sin(math.pi * (np.arange(n) + 0.5) / n)
+    x, y = np.meshgrid(a * t, b * t, indexing="ij")
+    near = np.minimum(np.minimum(x, a - x), np.minimum(y, b - y))
+    true = float((np.outer(weight, weight) * near**power).sum() / weight.sum() ** 2)
+    mean = sum(min(p.x, a - p.x, p.y, b - p.y) ** power for p in layout.points) / len(layout.points)
+    assert _nearest_wall_bias(layout, power) == pytest.approx(mean / true - 1.0, abs=2e-5)
+
+
+def test_one_run_pays_an_allowance_until_other_planes_tell() -> None:
+    rows = {row.name: row for row in pitot_traverse(pitot()).flow.budget}
+    assert rows["Single run (allowance)"].u == 0.005
+    others = pooled_repeatability([[1.0, 1.01], [2.0, 1.99, 2.01], [3.0]])
+    assert others is not None
+    assert others.dof == 3.0
+    s = math.sqrt((2 * (0.005 / 1.005) ** 2 + 2 * 0.005**2) / 3.0)
+    assert others.u == pytest.approx(s)
+    rows = {row.name: row for row in pitot_traverse(pitot(run_repeatability=others)).flow.budget}
+    assert rows["Repeatability of runs, pooled"].u == pytest.approx(others.u)
+    assert rows["Repeatability of runs, pooled"].dof == 3.0
+    assert "Single run (allowance)" not in rows
+
+
+def test_own_runs_join_those_of_other_planes() -> None:
+    plain = pitot(readings=readings(runs=2))
+    found = pitot_traverse(replace(plain, run_repeatability=Estimate(1.0, 0.004, 7.0)))
+    own = pooled_repeatability([[r.flow for r in found.runs]])
+    assert own is not None
+    rows = {row.name: row for row in found.flow.budget}
+    pooled = rows["Repeatability of runs, pooled"]
+    assert pooled.dof == 8.0
+    assert pooled.u == pytest.approx(math.sqrt((7 * 0.004**2 + own.u**2) / 8.0 / 2.0))
+    assert not {"Fluctuation between runs", "Repeatability of runs"} & set(rows)
+
+
+def test_planes_with_one_run_tell_nothing_of_repeatability() -> None:
+    assert pooled_repeatability([[1.0], [2.0]]) is None
+    assert pooled_repeatability([]) is None
+    with pytest.raises(Refused) as caught:
+        pooled_repeatability([[1.0, 2.0], [1.0, -1.0]])
+    assert caught.value.input == "runs[1]"
+    for bad in (Estimate(1.0, -0.1, 5.0), Estimate(1.0, 0.1, 0.0)):
+        with pytest.raises(Refused, match="run_repeatability"):
+            pitot_traverse(pitot(run_repeatability=bad))
+
+
+def test_scatter_is_not_counted_again_as_structure() -> None:
+    rows = tuple(replace(r, value=60.0 + 8.0 * (-1.0) ** (r.hole + r.row)) for r in readings())
+    bare = {r.name: r.u for r in pitot_traverse(pitot(readings=rows)).flow.budget}
+    noisy = pitot(readings=tuple(replace(r, scatter=20.0, samples=4) for r in rows))
+    told = {r.name: r.u for r in pitot_traverse(noisy).flow.budget}
+    assert told["Number and placing of points"] < 0.7 * bare["Number and placing of points"]
+    assert told["Fluctuation"] == pytest.approx(10.0)
+
+
+def test_a_bad_distribution_costs_the_plane() -> None:
+    uneven = tuple(replace(r, value=2.0 if r.hole < 3 else 90.0) for r in readings())
+    even, bad = (
+        {r.name: r.u for r in pitot_traverse(pitot(readings=v)).flow.budget}["Measuring plane"]
+        for v in (readings(), uneven)
+    )
+    assert bad > 2.0 * even
