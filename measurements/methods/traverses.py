@@ -12,6 +12,7 @@ SIGNAL = Told(
     "signal",
     "What the instrument shows: actual velocity (vane), or velocity at standard density (thermal)",
     choices=("velocity", "standard_velocity"),
+    needed=True,
 )
 
 KINDS = (

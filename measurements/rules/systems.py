@@ -7,7 +7,7 @@ from uuid import UUID
 from jobs.models import Job, PointKind, System, TestPoint
 from measurements import calc
 from measurements.current import current_results, current_sessions
-from measurements.models import Outcome, Result, Session
+from measurements.models import Result, Session
 from measurements.rules.base import Finding
 from measurements.words import flow, percent
 
@@ -33,7 +33,7 @@ def figures_of(job: Job, system: System) -> tuple[list[TestPoint], dict[UUID, Fi
     return points, {
         one.test_point_id: Figure(by_id[one.test_point_id], one, _standard(results[one.id]))
         for one in sessions
-        if one.id in results and results[one.id].outcome == Outcome.COMPUTED
+        if one.id in results and results[one.id].standard_flow is not None
     }
 
 
