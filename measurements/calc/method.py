@@ -111,7 +111,7 @@ class Code(StrEnum):
     CANNOT_THROTTLE = "cannot_throttle"  # share, level (of design, predicted)
     CANNOT_REACH = "cannot_reach"  # relative, tolerance
     BRANCH_DEAD = "branch_dead"
-    LOSS_ASSUMED = "loss_assumed"  # share, u
+    LOSS_ASSUMED = "loss_assumed"  # share, u (means over the branches named)
     VALVE_OUTSIDE_TABLE = "valve_outside_table"  # coefficient, low, high (m3/s at 1 Pa)
     MODEL_MISSES = "model_misses"  # count, worst (difference over its expanded uncertainty)
     # Fan test

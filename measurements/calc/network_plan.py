@@ -24,7 +24,8 @@ from .network_aims import Aims, aims
 from .network_model import Identified, Loss, identify
 from .network_shares import Shares, shares
 from .network_state import Array
-from .network_walk import Settings, Step, Walk, deepest, estimate
+from .network_steps import Settings, Step
+from .network_walk import Walk, deepest, estimate
 from .records import digest
 from .version import CALCULATION_VERSION
 
@@ -143,17 +144,20 @@ def _remarks(
     for branch in found.tree.order[1:]:
         if not wanted.reference[branch]:
             yield Remark(Code.BRANCH_DEAD, {}, (found.tree.tag(branch),))
-    if rounds == 1:
-        for loss in found.losses:
-            if loss.share.u:
-                numbers = {"share": loss.share.value, "u": loss.share.u}
-                yield Remark(Code.LOSS_ASSUMED, numbers, (loss.tag,))
+    guessed = [loss for loss in found.losses if loss.assumed.u]
+    if rounds == 1 and guessed:
+        numbers = {
+            "share": math.fsum(loss.assumed.value for loss in guessed) / len(guessed),
+            "u": math.fsum(loss.assumed.u for loss in guessed) / len(guessed),
+        }
+        yield Remark(Code.LOSS_ASSUMED, numbers, tuple(loss.tag for loss in guessed))
 
 
 def _check(settings: Settings) -> None:
     if not 0.0 <= finite("settings.leave", settings.leave) < 0.2:
         raise Refused("settings.leave", "must be from 0 to below 0.2", settings.leave)
     positive("settings.tolerance", settings.tolerance)
+    positive("settings.witness", settings.witness)
     if not 50 <= settings.draws <= 10_000:
         raise Refused("settings.draws", "must be from 50 to 10000", settings.draws)
 

@@ -5,100 +5,22 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
-from enum import StrEnum
 
 import numpy as np
 
-from .errors import positive
 from .method import Estimate
 from .network import Damper, Tree
 from .network_aims import Aims
 from .network_model import TRUST, Identified
 from .network_state import Array
+from .network_steps import Action, Settings, Step, Witness
 
+WITHIN = 0.5
+"""Part of TRUST that outlets of one branch stray from each other (this project's own)."""
+ALIKE = 0.75
+"""Part of the variance of the branches' levels that is the whole tree's (this project's own)."""
 _NUDGE = 0.02
 _MOST_GAIN = 1.2
-
-
-class Action(StrEnum):
-    """What to do at a damper."""
-
-    CLOSE = "close"
-    """Towards closed, until the reading is there."""
-    OPEN = "open"
-    SHUT = "shut"
-    """Fully: the design flow is zero."""
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """leave: no adjustment for less than this fraction of flow. witness: where a reading to set would be
-    less sure than this fraction, another outlet is read as well. tolerance: of the relative shares, for
-    `Plan.chance`. draws, seed: of the Monte Carlo.
-    """
-
-    leave: float = 0.01
-    witness: float = 0.015
-    tolerance: float = 0.05
-    draws: int = 200
-    seed: int = 1
-
-
-@dataclass(frozen=True, slots=True)
-class Witness:
-    """A reading at the reference outlet, taken once the damper is about where it belongs.
-
-    The outlet and its reference are to show the same share, whatever the pressure does. expected: m3/s.
-    gain_before, gain: how much of a surprise before turning, and of one here, passes to the target.
-    """
-
-    tag: str
-    expected: Estimate
-    gain_before: float
-    gain: float
-
-
-@dataclass(frozen=True, slots=True)
-class Step:
-    """One adjustment. number: from 1. tag: the outlet or branch whose damper is turned.
-
-    read_at: the outlet where the flow is read meanwhile (for a branch damper its reference outlet, or the
-    branch itself where its own flow is read).
-    before: reading expected before turning (m3/s). target: reading to set. share: of design, that reading.
-    through: flow through the damper then (m3/s; of a branch its own). takes: pressure that the damper takes
-    at that flow besides what it takes now, as a share of the pressure at the start of the tree in the first
-    round (negative: less). gain: how much of a surprise before turning passes to the target (`live_target`).
-    witness: where the target alone is not sure enough; u of the target is with its help.
-    """
-
-    number: int
-    tag: str
-    action: Action
-    read_at: str
-    before: Estimate
-    target: Estimate
-    share: float | None
-    through: Estimate
-    takes: Estimate
-    gain: float
-    witness: Witness | None = None
-
-
-def live_target(step: Step, before: float, witness: float | None = None) -> float:
-    """The reading to set, when `before` was read there before turning and `witness` at the witness (m3/s).
-
-    A surprise passes on by its gain, in logarithms: target * (before / expected)**gain, and so for the
-    witness. The gains are what the model's possible truths show (linear regression): near 1 where the
-    branch's pressure may have gone another way, near 0 where the reading's own error is all there is.
-    Errors: Refused for readings not above zero.
-    """
-    if step.action is Action.SHUT or step.before.value <= 0.0:
-        return step.target.value
-    surprise = positive("before", before) / step.before.value
-    if witness is None or step.witness is None:
-        return float(step.target.value * surprise**step.gain)
-    other = positive("witness", witness) / step.witness.expected.value
-    return float(step.target.value * surprise**step.witness.gain_before * other**step.witness.gain)
 
 
 def deepest(tree: Tree, wanted: Aims, branch: int) -> int:
@@ -137,6 +59,9 @@ class Walk:
         with np.errstate(divide="ignore"):
             branches = [np.log(self.state.flow(b)[0]) if b else 0.0 for b in range(first)]
             self.known = np.concatenate([branches, np.log(self.state.flows()[:, 0])])
+            self.pinned = {b: self._level(b) for b in self.tree.order}
+        self.done = dict(self.pinned)
+        self.own = {node: self.pinned[self.tree.parent[node]] for node in range(first, len(self.tree.parent))}
         self.design = _designs(self.tree)
 
     def steps(self) -> Iterator[Step]:
@@ -144,6 +69,7 @@ class Walk:
         yield from filter(None, map(self._shut, range(self.tree.first, len(self.tree.parent))))
         for b in reversed(self.tree.order):
             yield from filter(None, map(self._outlet, self._outlets(b)))
+            self.done[b] = self._level(b)
             branches = [c for c in self.tree.children[b] if c < self.tree.first]
             yield from filter(None, map(self._branch, branches))
 
@@ -201,6 +127,7 @@ class Walk:
         self.state.turned(node, at, self._reached(node, at, aim, np.log(target), goal), keep=True)
         self.taken += 1
         self.known[at] = math.log(target[0])
+        self._pin(node)
         return Step(
             self.taken,
             self.tree.tag(node),
@@ -251,15 +178,42 @@ class Walk:
         return estimate(flow), estimate(more * flow**state.n / self.found.start)
 
     def flows(self) -> Array:
-        """Flows after the steps, and how far what follows an outlet's setting may go another way."""
-        flows = self.state.flows()
-        with np.errstate(divide="ignore", invalid="ignore"):
-            drift = np.nan_to_num(np.log(flows[:, 0]) - self.known[self.tree.first :], posinf=0.0, neginf=0.0)
-        alike = np.array([self._errors(1.0) for _ in range(self.tree.first)])
-        own = np.array([self._errors(1.0) for _ in drift])
-        shared = alike[list(self.tree.parent[self.tree.first :])]
-        found: Array = flows * np.exp(TRUST * drift[:, None] * (shared + own) / math.sqrt(2.0))
+        """Flows after the steps, with how far what follows an adjustment may go another way.
+
+        The level of a whole branch may, since it was last set at one of its outlets or at its damper. An
+        outlet may within its branch by a part of that (`WITHIN`), from its own setting until the branch's
+        outlets are done: after that all of them go up and down together.
+        """
+        flows, first = self.state.flows(), self.tree.first
+        tree = self._errors(math.sqrt(ALIKE))
+        row = {}
+        for b in self.tree.order:
+            far = self._level(b) - self.pinned[b]
+            row[b] = (far if math.isfinite(far) else 0.0) * (tree + self._errors(math.sqrt(1.0 - ALIKE)))
+        strayed = []
+        for node in range(first, len(self.tree.parent)):
+            b = self.tree.parent[node]
+            far = self.done[b] - self.own[node]
+            strayed.append(row[b] + WITHIN * (far if math.isfinite(far) else 0.0) * self._errors(1.0))
+        found: Array = flows * np.exp(TRUST * np.array(strayed))
         return found
+
+    def _level(self, branch: int) -> float:
+        """Logarithm of the pressure inside a branch, as it acts on flows (not finite without flow)."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return float(np.log(self.state.flow(branch)[0] / self.state.inside[branch][0]))
+
+    def _pin(self, node: int) -> None:
+        """Remember the levels of what was set: an outlet's branch, or a branch and all below it."""
+        stack = [node] if node < self.tree.first else []
+        if not stack:
+            level = self._level(self.tree.parent[node])
+            self.pinned[self.tree.parent[node]] = self.own[node] = level
+        while stack:
+            branch = stack.pop()
+            self.pinned[branch] = self._level(branch)
+            branches = [c for c in self.tree.children[branch] if c < self.tree.first]
+            stack += [c for c in branches if self.state.g[c][0] > 0.0]
 
     def _errors(self, u: float) -> Array:
         found: Array = u * self.rng.standard_normal(len(self.state.n))

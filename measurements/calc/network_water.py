@@ -18,7 +18,7 @@ from .errors import Refused, finite, not_negative, positive
 from .method import Code, Estimate, Remark
 from .network import Network, Reading, Round, lay_out
 from .network_plan import Plan, make_plan
-from .network_walk import Action, Settings, Step
+from .network_steps import Action, Settings, Step
 from .records import digest
 from .valve import REFERENCE_DENSITY, ValveLimits, coefficient_at, liquid_flow
 from .version import CALCULATION_VERSION

@@ -11,7 +11,7 @@ import numpy.typing as npt
 from measurements.calc.network import Network, Round
 from measurements.calc.network_plan import Plan, compare, make_plan
 from measurements.calc.network_ratio import ratio_order
-from measurements.calc.network_walk import Settings, live_target
+from measurements.calc.network_steps import Settings, live_target
 
 ENOUGH = 0.03
 """Every outlet's share within 3 % of the system's share."""

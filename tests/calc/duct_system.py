@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import numpy.typing as npt
-from scipy.optimize import brentq
+from scipy.optimize import brentq  # type: ignore[import-untyped]
 
 from measurements.calc.method import Estimate
 from measurements.calc.network import Branch, Damper, Network, Outlet, Reading, Round, Supply, SupplyKind
@@ -104,6 +104,11 @@ class DuctSystem:
         return miss, jacobian
 
     @property
+    def declared(self) -> float:
+        """Relative standard uncertainty that the technician states of a reading, the common part left out."""
+        return self.spread
+
+    @property
     def tee(self) -> Array:
         """Scale of straight passages, of the order of the take-offs' zeta."""
         return np.full(len(self.k), float(self.takeoff.max()) * 0.1)
@@ -120,10 +125,10 @@ class DuctSystem:
         rows = []
         for tag in self.outlets:
             flow = self.read(tag)
-            own = np.hypot(self.spread * flow, self.resolution / np.sqrt(12.0))
+            own = np.hypot(self.declared * flow, self.resolution / np.sqrt(12.0))
             whole = float(np.hypot(own, 0.03 * flow))
             rows.append(Reading(tag, flow, whole))
-        alike = 0.03**2 / (0.03**2 + self.spread**2)
+        alike = 0.03**2 / (0.03**2 + self.declared**2)
         return Round(tuple(rows), adjusted, alike)
 
     def set_outlet(self, tag: str, shown: float) -> None:
