@@ -455,3 +455,33 @@ def test_degrees_of_freedom_are_cut_to_whole_ones() -> None:
     assert coverage_factor(math.nan) == coverage_factor(1.0)
     assert coverage_factor(math.inf) == pytest.approx(2.0, abs=3e-5)
     assert coverage_factor(10.0, 0.95) == pytest.approx(2.228, abs=5e-4)
+
+
+def test_only_single_or_common_effects_can_be_correlated() -> None:
+    own = Effect("own", "x", 0.1, Sharing.INDEPENDENT)
+    common, y = Effect("common", "x", 0.1, Sharing.COMMON), Effect("y", "y", 0.1)
+    point = {"x": (1.0, 2.0), "y": 1.0}
+    for effects in ((own, y), (y, own)):
+        pair = [Correlation(effects[0].name, effects[1].name, 0.5)]
+        with pytest.raises(ModelError, match="single or common"):
+            propagate(summed, point, effects, name="s", unit="1", correlations=pair)
+    found = propagate(
+        summed, point, (common, y), name="s", unit="1", correlations=[Correlation("common", "y", 0.5)]
+    )
+    assert found.u > 0.0
+
+
+def test_standard_uncertainties_that_cannot_be() -> None:
+    point = {"x": (1.0, 2.0), "y": 1.0}
+    for u in ((0.1, -1e-9), (0.1, math.nan), -1e-9, math.inf):
+        with pytest.raises(Refused, match=r"e\.u"):
+            propagate(summed, point, [Effect("e", "x", u)], name="s", unit="1")
+    for dof in (0.0, -1.0, math.nan):
+        with pytest.raises(Refused, match=r"e\.dof"):
+            propagate(summed, point, [Effect("e", "x", 0.1, dof=dof)], name="s", unit="1")
+    with pytest.raises(ModelError, match="needs 2 standard uncertainties"):
+        propagate(summed, point, [Effect("e", "x", (0.1,))], name="s", unit="1")
+    with pytest.raises(ModelError, match="does not have"):
+        propagate(summed, point, [Effect("e", "z", 0.1)], name="s", unit="1")
+    with pytest.raises(ModelError, match="must name exactly x, y"):
+        propagate(summed, {"x": (1.0, 2.0)}, [Effect("e", "x", 0.1)], name="s", unit="1")

@@ -8,6 +8,7 @@ _LIMIT = "return self.of_reading * abs(reading) + self.of_span * abs(self.span o
 _SPAN = "a span is required where of_span is above zero; without one it is multiplied by zero"
 _DOF = "return self.variance * self.variance / self.satterthwaite if self.satterthwaite > 0.0 else math.inf"
 _MISSING = "only its size of one counts here; a missing input is refused right after"
+_SMALL = "if abs(c * d - 1.0) < 1e-16:"
 _GUARD = "guard_impossible=_width(tolerance) < 2.0 * U * (1.0 - _SLACK),"
 
 EXPLAINED: dict[tuple[str, str, str], str] = {
@@ -15,6 +16,11 @@ EXPLAINED: dict[tuple[str, str, str], str] = {
     ("instrument", _LIMIT, _LIMIT.replace("or 0.0", "or -1.0")): _SPAN,
     ("instrument", "for _ in range(50):", "for _ in range( 49):"): "the steps converge long before",
     ("instrument", "for _ in range(50):", "for _ in range( 51):"): "the steps converge long before",
+    (
+        "distributions",
+        _SMALL,
+        _SMALL.replace("1e-16", "-0.9999999999999999"),
+    ): "goes on to no effect, but longer",
     ("distributions", "if dof > _LARGE_DOF:", "if dof >= _LARGE_DOF:"): "both ways agree to 1e-7 there",
     ("uncertainty", "member = values.get(name, 0.0)", "member = values.get(name, -1.0)"): _MISSING,
     ("uncertainty", "member = values.get(name, 0.0)", "member = values.get(name, 1.0)"): _MISSING,

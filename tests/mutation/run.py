@@ -37,14 +37,9 @@ CASES = 8
 """Generated cases of each property."""
 NEVER = ("test_mutation.py", "test_records.py")
 HEAVY = (
-    "numpy",
-    "scipy.stats",
-    "scipy.special",
-    "hypothesis",
-    "GTC",
-    "uncertainties",
-    "fluids",
-    "psychrolib",
+    *("numpy", "scipy.stats", "scipy.optimize", "scipy.interpolate", "scipy.integrate"),
+    *("hypothesis.strategies", "GTC", "uncertainties.umath", "fluids", "fluids.atmosphere", "psychrolib"),
+    *("CoolProp.CoolProp", "CoolProp.HumidAirProp"),
 )
 SURVIVED, KILLED, NO_TESTS = "survived", "killed", "no tests"
 
@@ -78,7 +73,7 @@ def files_for(module: str) -> tuple[str, ...]:
     """Test files that use a module, the most concerned first: by name, imports, imports of importers."""
     wanted = []
     for file, used in _test_imports().items():
-        named = Path(file).stem.removeprefix("test_") == module
+        named = f"{Path(file).stem}_".startswith(f"test_{module}_")
         near = used.get(module, 0)
         through = sum(n for m, n in used.items() if module in _module_imports().get(m, ()))
         if named or near or through:
