@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import cached_property
 
-from .errors import Refused, finite, not_negative
+from .errors import Refused, finite, not_negative, positive
 from .method import Estimate
 
 TRUNK = ""
@@ -114,12 +114,14 @@ class Round:
 
     adjusted: tags of the outlets and branches whose dampers were moved since the earlier survey.
     correlation: between the readings' errors, 0 to 1. What one instrument does alike to all readings
-    leaves the shares' equality alone; the rest of u does not.
+    leaves the shares' equality alone; the rest of u does not. speed: of the fan or pump over its speed in the
+    first round (at a held pressure: the root of the set points' ratio); flows follow it (fan laws).
     """
 
     readings: tuple[Reading, ...]
     adjusted: tuple[str, ...] = ()
     correlation: float = 0.0
+    speed: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,6 +255,7 @@ def check_round(tree: Tree, survey: Round, name: str = "round") -> tuple[Reading
     """
     if not 0.0 <= finite(f"{name}.correlation", survey.correlation) <= 1.0:
         raise Refused(f"{name}.correlation", "must be from 0 to 1", survey.correlation)
+    positive(f"{name}.speed", survey.speed)
     found: dict[str, Reading] = {}
     for reading in survey.readings:
         place = f"{name}.readings[{reading.tag}]"

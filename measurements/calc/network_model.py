@@ -91,7 +91,8 @@ def identify(network: Network, rounds: Sequence[Round], draws: int, rng: np.rand
     if not rounds:
         raise Refused("rounds", "need at least the readings as found")
     seen, common = _see(tree, rounds)
-    assumed = _assumed(tree, float(seen.flows[0].sum()))
+    present = rounds[-1].speed / rounds[0].speed
+    assumed = _assumed(tree, float(seen.flows[0].sum()) / present)
     prior, spread = _flat(assumed, network.exponent)
     noisy = [_drawn(f, u, draws, rng) for f, u in zip(seen.flows, seen.u, strict=True)]
     x, gain = _fit(tree, seen, prior, spread)
@@ -103,6 +104,9 @@ def identify(network: Network, rounds: Sequence[Round], draws: int, rng: np.rand
     loss, n = _unpack(columns)
     g, r = _through(tree, seen, loss, n, noisy)
     now, first = _averaged(tree, seen, g)
+    # What was opened beyond how it was found is as open as is known.
+    first = np.where(now[:, :1] > first[:, :1], now, first)
+    r_open = np.where(r[-1][:, :1] < r[0][:, :1], r[-1], r[0])
     state = State(tree, n, now, r[-1].copy(), r[-1])
     state.close()
     losses = tuple(
@@ -110,7 +114,7 @@ def identify(network: Network, rounds: Sequence[Round], draws: int, rng: np.rand
         for b, row in enumerate(loss)
     )
     exponent = Estimate(float(n[0]), float(n[1:].std()))
-    return Identified(tree, state, first, r[0], 1.0 - loss[0], seen.u[-1], common, losses, exponent)
+    return Identified(tree, state, first, r_open, 1.0 - loss[0], seen.u[-1], common, losses, exponent)
 
 
 def _drawn(flow: Array, u: Array, draws: int, rng: np.random.Generator) -> Array:
@@ -125,7 +129,9 @@ def _see(tree: Tree, rounds: Sequence[Round]) -> tuple[_Seen, float]:
     flows, spreads, adjusted, common = [], [], [], 0.0
     for number, survey in enumerate(rounds):
         readings = check_round(tree, survey, f"rounds[{number}]")
-        flow = np.array([[max(r.flow, 0.0) for r in readings]]).T
+        # All rounds as they would have been at the present speed.
+        scale = rounds[-1].speed / survey.speed
+        flow = scale * np.array([[max(r.flow, 0.0) for r in readings]]).T
         relative = np.array([r.u / r.flow if r.flow > 0.0 else 0.0 for r in readings])
         common = math.sqrt(survey.correlation) * float(relative.mean())
         flows.append(flow)

@@ -187,7 +187,7 @@ class Comparison:
 
 
 def compare(network: Network, plan: Plan, survey: Round) -> Comparison:
-    """Predicted against measured, outlet by outlet. The next `make_plan` with this round refits the model.
+    """Predicted against measured at the plan's speed, outlet by outlet. The next `make_plan` with this round refits the model.
 
     Errors: Refused, as `check_round`.
     """

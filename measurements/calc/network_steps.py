@@ -56,8 +56,8 @@ class Step:
     before: reading expected before turning (m3/s). target: reading to set. share: of design, that reading.
     through: flow through the damper then (m3/s; of a branch its own). takes: pressure that the damper takes
     at that flow besides what it takes now, as a share of the pressure at the start of the tree in the first
-    round (negative: less). gain: how much of a surprise before turning passes to the target (`live_target`).
-    witness: where the target alone is not sure enough; u of the target is with its help.
+    round, at the present speed (negative: less). gain: how much of a surprise before turning passes to the
+    target (`live_target`). witness: where the target alone is not sure enough; u of the target is with its help.
     """
 
     number: int

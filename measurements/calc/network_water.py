@@ -126,7 +126,9 @@ def make_water_plan(
     lay_out(network)
     plan = make_plan(network, rounds, settings)
     known = {v.tag: v for v in valves}
-    steps = tuple(_valve_step(step, known, pressure, density) for step in plan.steps)
+    present = (rounds[-1].speed / rounds[0].speed) ** 2
+    start = Estimate(pressure.value * present, pressure.u * present)
+    steps = tuple(_valve_step(step, known, start, density) for step in plan.steps)
     remarks = (*plan.remarks, *_remarks(steps, known, limits or ValveLimits()))
     inputs = (network, list(rounds), list(valves), pressure, density, plan.settings, limits or ValveLimits())
     return WaterPlan(plan, steps, remarks, digest("network_water", *inputs, CALCULATION_VERSION))

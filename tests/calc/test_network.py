@@ -120,6 +120,7 @@ def test_a_tree_that_cannot_be_is_refused_by_name(changes: dict[str, Any], named
         (survey(adjusted=("zz",)), "round.adjusted", "no part"),
         (survey(adjusted=("",)), "round.adjusted", "no part"),
         (survey(correlation=1.1), "round.correlation", "0 to 1"),
+        (survey(speed=0.0), "round.speed", "above zero"),
         (survey({"a1": math.nan}), "round.readings[a1]", "finite"),
         (survey(u=-0.1), "round.readings[a1].u", "negative"),
         (survey({"zz": 0.1}), "round.readings[zz]", "no outlet"),
@@ -385,6 +386,9 @@ def test_draws_agree_with_the_package_s_first_order_propagation() -> None:
     assert sum(row.share for row in first.budget) == pytest.approx(1.0, abs=1e-9)
 
 
+TRUE = tree(branches=tuple(replace(b, loss=Estimate(0.3, 0.0)) for b in tree().branches))
+
+
 def true_rounds(loss: float, trunk: float, n: float = 2.0, close: float = 0.5) -> tuple[Network, list[Round]]:
     """Rounds of a tree that is as the model says, with outlets a1, b1 and c2 closed between."""
     truth = tree(
@@ -422,6 +426,32 @@ def test_a_second_round_without_change_shows_nothing_new() -> None:
     for old, new in zip(one.losses[1:], two.losses[1:], strict=True):
         assert new.share.value == pytest.approx(old.share.value, abs=0.02)
         assert new.share.u == pytest.approx(old.share.u, rel=0.15)
+
+
+def test_a_changed_speed_is_no_response_of_the_network() -> None:
+    faster = survey({t: 1.2 * q for t, q in FLOWS.items()}, speed=1.2)
+    plain, one = found(tree(), survey(), survey()), found(tree(), survey(), faster)
+    for a, b in zip(plain.losses, one.losses, strict=True):
+        assert b.share.value == pytest.approx(a.share.value, rel=1e-9)
+    assert one.state.flows()[:, 0] == pytest.approx([1.2 * q for q in FLOWS.values()])
+    curve = tuple((q, 400.0 - 300.0 * q * q) for q in (0.0, 0.3, 0.6, 0.7))
+    on_curve = found(tree(supply=Supply(SupplyKind.CURVE, curve)), survey(), faster)
+    assert on_curve.losses[0].assumed.value == pytest.approx(300.0 * 0.65**2 / 400.0)
+
+
+def test_what_was_opened_beyond_how_it_was_found_counts_as_open() -> None:
+    """A partly closed reference outlet, opened and read again, lets the others be closed less."""
+    one = found(TRUE, survey())
+    node = one.tree.index["c1"]
+    one.state.turned(node, node, 1.3 * one.state.g[node], keep=True)
+    later = dict(zip(FLOWS, one.state.flows()[:, 0].tolist(), strict=True))
+    two = found(TRUE, survey(), survey(later, adjusted=("c1",)))
+    assert two.g_open[node, 0] == pytest.approx(1.3 * found(TRUE, survey()).g_open[node, 0], rel=1e-6)
+    before, after = (
+        make_plan(TRUE, rounds).level.value
+        for rounds in ([survey()], [survey(), survey(later, adjusted=("c1",))])
+    )
+    assert after > before
 
 
 def test_a_branch_damper_s_turn_is_recovered_from_its_untouched_outlets() -> None:

@@ -1,5 +1,6 @@
 """Plans of adjustment: exact where the tree is as the model says, honest where it is not."""
 
+import json
 import math
 from dataclasses import replace
 
@@ -17,6 +18,7 @@ from measurements.calc.network_plan import Plan, compare, make_plan
 from measurements.calc.network_shares import shares
 from measurements.calc.network_state import Array, State
 from measurements.calc.network_steps import Action, Settings, Step, Witness, live_target
+from measurements.calc.records import from_plain, to_plain
 from tests.calc.test_network import FLOWS, survey, tree
 
 TRUTH = tree(
@@ -89,6 +91,13 @@ def test_the_same_figures_and_seed_give_the_same_plan() -> None:
     other = make_plan(TRUTH, [survey()], Settings(seed=2))
     assert other.digest != one.digest
     assert [s.target.value for s in other.steps] == pytest.approx([s.target.value for s in one.steps])
+
+
+def test_network_rounds_and_plan_can_be_stored_and_read_back() -> None:
+    plan = make_plan(TRUTH, [survey()])
+    for value in (TRUTH, survey(), plan):
+        stored = json.loads(json.dumps(to_plain(value)))
+        assert from_plain(type(value), stored) == value
 
 
 def test_a_plan_keeps_with_units_of_flow() -> None:
