@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, fields, is_dataclass, replace
+from decimal import Decimal
 from enum import StrEnum
 from typing import Any
 
@@ -93,7 +94,7 @@ class Advice:
 
     effect, input, share: the budget's largest row ("" and 0 without one). best: the change with the smallest
     U, when it takes off at least `WORTH` of it. options: every change that lowers U at all, the best first.
-    sentence: one English sentence.
+    sentence: one English sentence. A share above 1: errors tied to this one cancel part of it.
     """
 
     effect: str
@@ -131,7 +132,8 @@ def advise(method: Callable[[Any], MethodResult], inputs: Any, found: MethodResu
 def _sentence(effect: str, share: float, U: float, unit: str, best: Option | None) -> str:
     if not effect:
         return "No uncertainty is stated, so nothing can be advised."
-    seen = f"{effect} gives {100.0 * share:.0f} % of the variance"
+    part = f"gives {100.0 * share:.0f} %" if share <= 1.0 else "gives more than all"
+    seen = f"{effect[0].upper()}{effect[1:]} {part} of the variance"
     if best is None:
         return f"{seen}; no single change tried would lower U by {100.0 * WORTH:.0f} % or more."
     place = best.place
@@ -139,7 +141,12 @@ def _sentence(effect: str, share: float, U: float, unit: str, best: Option | Non
         place = f" for {place}"
     words = WORDS[best.change].format(place=place)
     shown = "" if unit == "1" else f" {unit}"
-    return f"{seen}; {words} would bring U from {U:.2g} to {best.U:.2g}{shown}."
+    return f"{seen}; {words} would bring U from {_two_digits(U)} to {_two_digits(best.U)}{shown}."
+
+
+def _two_digits(U: float) -> str:
+    """Two significant digits without an exponent."""
+    return f"{Decimal(f'{U:.1e}'):f}"
 
 
 def candidates(inputs: Any, found: MethodResult) -> Iterator[tuple[Change, str, Any]]:

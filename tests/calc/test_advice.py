@@ -22,6 +22,7 @@ from measurements.calc import (
     Rule,
     centreline_reading,
     hood_reading,
+    make_layout,
     pitot_traverse,
     swept_traverse,
 )
@@ -36,8 +37,14 @@ from measurements.calc.advice import (
     stretched,
 )
 from measurements.calc.method import solve
+from measurements.calc.mixed_air import mixed_air
 from measurements.calc.places import Readings, same_instrument, take_mean
+from measurements.calc.station import flow_station
+from measurements.calc.valve import valve_flow
 from tests.calc import worlds
+from tests.calc.test_mixed_air import grid
+from tests.calc.test_station import orifice, ring
+from tests.calc.test_valve import valve
 
 Method = Callable[[Any], MethodResult]
 SINGLE_POINT = Instrument(
@@ -61,6 +68,10 @@ CASES: dict[str, tuple[Method, Any]] = {
     "swept": (swept_traverse, worlds.swept()),
     "centreline": (centreline_reading, worlds.centreline()),
     "hood": (hood_reading, worlds.hood()),
+    "valve": (valve_flow, valve()),
+    "ring": (flow_station, ring()),
+    "orifice": (flow_station, orifice()),
+    "mixed air": (mixed_air, grid()),
     "hood, factor assumed": (hood_reading, worlds.hood(factor=None)),
 }
 
@@ -92,7 +103,11 @@ def test_what_dominates_is_the_largest_row(name: str) -> None:
     top = max(found.main.budget, key=lambda row: row.share)
     assert (advice.effect, advice.input, advice.share) == (top.name, top.input, top.share)
     assert (advice.U, advice.unit) == (found.main.U, found.main.unit)
-    assert advice.sentence.startswith(f"{top.name} gives {100 * top.share:.0f} % of the variance; ")
+    name = top.name[0].upper() + top.name[1:]
+    part = f"{100 * top.share:.0f} %" if top.share <= 1.0 else "more than all"
+    assert advice.sentence.startswith(f"{name} gives {part} of the variance; ")
+    assert "e+" not in advice.sentence
+    assert "e-" not in advice.sentence
     assert advice.sentence.endswith(".")
     assert "{" not in advice.sentence
 
@@ -127,6 +142,8 @@ def test_the_cause_is_named_as_the_cure(name: str, change: Change) -> None:
         ("pitot", Change.THERMOMETER),
         ("swept", Change.POINTS),
         ("round", Change.POINTS),
+        ("valve", Change.FIGURE),
+        ("mixed air", Change.REPEATS),
     ],
 )
 def test_each_change_helps_where_it_must(name: str, change: Change) -> None:
@@ -144,7 +161,7 @@ def test_nothing_is_offered_that_is_done_already() -> None:
 def test_the_sentence_is_plain() -> None:
     advice = asked("pitot, coarse instrument")[3]
     assert advice.best is not None
-    shown = f"{advice.U:.2g} to {advice.best.U:.2g} m3/s"
+    shown = f"{advice.U:.2f} to {advice.best.U:.2f} m3/s"
     assert advice.sentence == (
         f"Instrument specification gives {100 * advice.share:.0f} % of the variance; "
         f"an instrument three times better would bring U from {shown}."
@@ -317,7 +334,7 @@ def test_what_the_method_refuses_is_left_out() -> None:
     assert advice.options == ()
     assert advice.best is None
     assert advice.sentence == (
-        "before: repeated readings gives 100 % of the variance; "
+        "Before: repeated readings gives 100 % of the variance; "
         "no single change tried would lower U by 5 % or more."
     )
 
@@ -341,3 +358,45 @@ def test_it_costs_a_few_runs_of_the_method(name: str) -> None:
     advise(counted, inputs, found)
     assert len(calls) <= 12
     assert inputs not in calls
+
+
+def test_a_second_run_halves_the_variance_of_what_is_allowed_for_one() -> None:
+    inputs, found = worlds.pitot(), asked("pitot")[2]
+    changed = next(new for c, _, new in candidates(inputs, found) if c is Change.RUNS)
+    for name in ("single_run", "single_sweep"):
+        before, after = getattr(inputs.allowances, name), getattr(changed.allowances, name)
+        assert after == pytest.approx(before / math.sqrt(2.0))
+    assert replace(changed, allowances=inputs.allowances) == inputs
+
+
+def test_a_finer_layout_keeps_what_it_misses_of_the_structure() -> None:
+    """u^2 is the rule's own error and the rest; the rest falls with the number of points, 25 to 49."""
+    _, inputs, found, _ = asked("pitot")
+    changed = next(new for c, _, new in candidates(inputs, found) if c is Change.POINTS)
+    row = next(r for r in found.flow.budget if r.name.startswith("Number and placing"))
+    old, new = (
+        make_layout(inputs.duct, inputs.rule, holes=n, points_per_hole=n).integration_bias for n in (5, 7)
+    )
+    assert changed.allowances.integration == pytest.approx(
+        math.sqrt(new**2 + (row.u**2 - old**2) * 25.0 / 49.0)
+    )
+
+
+def test_the_plane_is_given_the_lengths_it_lacks() -> None:
+    inputs, found = worlds.pitot(upstream=1.0, downstream=9.0), asked("pitot")[2]
+    changed = next(new for c, _, new in candidates(inputs, found) if c is Change.PLANE)
+    assert changed.upstream == pytest.approx(7.5 * inputs.duct.hydraulic_diameter)
+    assert changed.downstream == 9.0
+    bare = worlds.pitot(upstream=None, downstream=None)
+    changed = next(new for c, _, new in candidates(bare, found) if c is Change.PLANE)
+    assert changed.downstream == pytest.approx(3.0 * inputs.duct.hydraulic_diameter)
+
+
+def test_places_left_out_are_filled_with_the_mean() -> None:
+    _, inputs, found, _ = asked("pitot, places left out")
+    changed = next(new for c, _, new in candidates(inputs, found) if c is Change.MISSING)
+    added = changed.readings[21:]
+    assert changed.readings[:21] == inputs.readings
+    assert sorted((r.hole, r.row, r.run) for r in added) == [(5, row, 1) for row in range(2, 6)]
+    root = statistics.fmean(math.sqrt(r.value) for r in inputs.readings)
+    assert [r.value for r in added] == pytest.approx([root**2] * 4)
