@@ -108,7 +108,7 @@ class Code(StrEnum):
     OUTLET_NO_DESIGN = "outlet_no_design"  # flow (m3/s)
     REFERENCE_NOT_OPEN = "reference_not_open"
     REFERENCE_LOW = "reference_low"  # share, branch_share
-    CANNOT_THROTTLE = "cannot_throttle"  # share, level (of design, predicted)
+    CANNOT_THROTTLE = "cannot_throttle"  # relative, tolerance
     CANNOT_REACH = "cannot_reach"  # relative, tolerance
     BRANCH_DEAD = "branch_dead"
     LOSS_ASSUMED = "loss_assumed"  # share, u (means over the branches named)
@@ -358,10 +358,12 @@ def solve(
     outputs: Mapping[str, tuple[str, str]] = OUTPUTS,
     correlations: Sequence[Correlation] = (),
     units: Mapping[str, str] = UNITS,
+    bounded: bool = False,
 ) -> dict[str, Result]:
     """Propagate each output of a method's model: field of its named tuple -> (name shown, unit).
 
-    units: of the inputs, for the budgets. An effect that cannot touch an output is left out of its budget.
+    units: of the inputs, for the budgets. bounded: as `propagate`. An effect that cannot touch an output is
+    left out of its budget.
     """
     found: dict[str, Result] = {}
     for output, (name, unit) in outputs.items():
@@ -375,6 +377,7 @@ def solve(
             correlations=correlations,
             units=units,
             digest=digest,
+            bounded=bounded,
         )
         touching = tuple(row for row in result.budget if row.sensitivity or row.contribution)
         found[output] = replace(result, budget=touching)

@@ -187,9 +187,9 @@ class Comparison:
 
 
 def compare(network: Network, plan: Plan, survey: Round) -> Comparison:
-    """Predicted against measured at the plan's speed, outlet by outlet. The next `make_plan` with this round refits the model.
+    """Predicted against measured at the plan's speed, outlet by outlet.
 
-    Errors: Refused, as `check_round`.
+    The next `make_plan` with this round refits the model. Errors: Refused, as `check_round`.
     """
     readings = check_round(lay_out(network), survey)
     k = coverage_factor(math.inf, COVERAGE)

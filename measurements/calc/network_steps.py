@@ -57,7 +57,8 @@ class Step:
     through: flow through the damper then (m3/s; of a branch its own). takes: pressure that the damper takes
     at that flow besides what it takes now, as a share of the pressure at the start of the tree in the first
     round, at the present speed (negative: less). gain: how much of a surprise before turning passes to the
-    target (`live_target`). witness: where the target alone is not sure enough; u of the target is with its help.
+    target (`live_target`). witness: where the target alone is not sure enough; u of the target is with its
+    help.
     """
 
     number: int

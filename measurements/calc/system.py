@@ -108,14 +108,13 @@ def leakage_between(
     pressure: Estimate,
     coefficient: float,
     *,
-    extract: bool = False,
     exponent: float = EXPONENT,
 ) -> LeakageCheck:
     """Test leakage as the explanation of a difference between outlets and main duct.
 
     surface: of the duct between, m2. pressure: mean static pressure in it against the room, Pa, as a
-    magnitude. coefficient: of its class, m3/(s m2) at 1 Pa (`leakage_classes.EN_COEFFICIENTS`). extract: air
-    leaks in, so that the main duct (at the fan) carries more as well; both ways leakage is main - outlets.
+    magnitude. coefficient: of its class, m3/(s m2) at 1 Pa (`leakage_classes.EN_COEFFICIENTS`). Supply air
+    leaks out, extract air in: either way the main duct at the fan carries more than the outlets.
     Errors: Refused for figures that are not above zero.
     """
     area, p = positive("surface", surface.value), positive("pressure", pressure.value)
