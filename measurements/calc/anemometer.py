@@ -205,7 +205,7 @@ def anemometer_traverse(inputs: AnemometerTraverse) -> MethodResult:
     identity = digest("anemometer_traverse", inputs, CALCULATION_VERSION)
     model = anemometer_model(inputs.duct.shape, air.model.function, inputs.signal)
     effects += _bias_effects(pitot, placing, model, values, effects)
-    found = solve(model, values, effects, identity, units=ANEMOMETER_UNITS)
+    found = solve(model, values, effects, identity, units=ANEMOMETER_UNITS, bounded=True)
     mean = not_reversed(found["velocity"].value)
     speed = inputs.probe.value * (1.0 - blocked)
     speed *= actual_velocity(1.0, air.density, reference, inputs.signal)

@@ -103,6 +103,50 @@ def coverage_factor(dof: float, coverage: float = COVERAGE) -> float:
     return t_quantile(0.5 * (1.0 + coverage), whole)
 
 
+def bounded_share_factor(share: float, coverage: float = COVERAGE) -> float:
+    """k for a sum of a normal and a rectangular error over k for a normal one; at most 1.
+
+    share: of the variance that the rectangular error has, 0 to 1. 2.00 becomes 1.653 for a rectangular error
+    alone (GUM G.6.5 calls for it where one dominates). From the exact distribution, between 201 shares.
+    """
+    if not 0.0 <= share <= 1.0:
+        raise Refused("share", "must lie between 0 and 1", share)
+    table = _bounded_table(coverage)
+    place = share * (len(table) - 1)
+    i = min(int(place), len(table) - 2)
+    return table[i] + (place - i) * (table[i + 1] - table[i])
+
+
+@lru_cache(maxsize=16)
+def _bounded_table(coverage: float) -> tuple[float, ...]:
+    normal = normal_quantile(0.5 * (1.0 + coverage))
+    return tuple(_bounded_quantile(i / 200.0, coverage) / normal for i in range(201))
+
+
+def _bounded_quantile(share: float, coverage: float) -> float:
+    """Half width of the interval that holds `coverage` of a normal plus a rectangular error of variance 1."""
+    if share == 0.0:
+        return normal_quantile(0.5 * (1.0 + coverage))
+    half, s = math.sqrt(3.0 * share), math.sqrt(1.0 - share)
+    if s == 0.0:
+        return coverage * half
+
+    def held(x: float) -> float:
+        upper, lower = (x + half) / s, (x - half) / s
+        return s / half * (_normal_integral(upper) - _normal_integral(lower)) - 1.0
+
+    low, high = 0.0, half + 10.0 * s
+    for _ in range(100):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if held(middle) < coverage else (low, middle)
+    return 0.5 * (low + high)
+
+
+def _normal_integral(z: float) -> float:
+    """Integral of the normal distribution function up to z."""
+    return z * normal_cdf(z) + math.exp(-0.5 * z * z) / math.sqrt(2.0 * math.pi)
+
+
 def _beta_ratio(a: float, b: float, x: float, y: float) -> float:
     """Regularised incomplete beta function I_x(a, b); y is 1 - x, given with all its digits."""
     if x <= 0.0 or y <= 0.0:

@@ -98,7 +98,7 @@ def swept_traverse(inputs: SweptTraverse) -> MethodResult:
     made = prepare(inputs)
     kept, spread = made.kept, made.spread
     identity = digest("swept_traverse", inputs, CALCULATION_VERSION)
-    found = solve(made.model, made.values, made.effects, identity)
+    found = solve(made.model, made.values, made.effects, identity, bounded=True)
     velocity = found["velocity"].value
     speed = velocity / _mean(kept) if _mean(kept) else 0.0
     return MethodResult(

@@ -166,7 +166,7 @@ def pitot_traverse(inputs: PitotTraverse) -> MethodResult:
         "velocity_factor": factor,
     }
     effects += _bias_effects(inputs, placing, model, values, effects)
-    found = solve(model, values, effects, identity)
+    found = solve(model, values, effects, identity, bounded=True)
     speed = inputs.probe.value / math.sqrt(air.density)
     mean = found["velocity"].value / factor
     points = _points(places, layout, taken, speed, mean)

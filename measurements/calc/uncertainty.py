@@ -14,7 +14,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, ROUND_UP, Decimal
 
-from .distributions import COVERAGE, Distribution, coverage_factor
+from .distributions import COVERAGE, Distribution, bounded_share_factor, coverage_factor
 from .errors import CalcError, ModelError, Refused, all_finite, finite, not_negative
 from .plan import Part, Plan, Propagation, Sharing, make_plan
 from .records import digest as digest_of
@@ -167,16 +167,21 @@ def propagate(
     units: Mapping[str, str] | None = None,
     coverage: float = COVERAGE,
     digest: str | None = None,
+    bounded: bool = False,
 ) -> Result:
     """First-order result of `function` with its budget.
 
     output: which field when the function returns a named tuple. units: of the inputs, for the budget.
-    digest: of what the values came from (by default, of these inputs themselves).
+    digest: of what the values came from (by default, of these inputs themselves). bounded: k allows for
+    errors that have limits (rectangular effects that are one error for all members), as a Monte Carlo of the
+    same effects does; else k is that of a normal or t distribution.
     """
     flat = problem(function, values, effects, output=output, correlations=correlations)
     answer = flat.solve()
     u = answer.u
     k = coverage_factor(answer.dof, coverage)
+    if bounded:
+        k *= bounded_share_factor(_bounded_share(flat, answer), coverage)
     inputs = digest or digest_of(
         function.__qualname__, output, values, effects, correlations, CALCULATION_VERSION
     )
@@ -373,6 +378,18 @@ def _rows(flat: Problem, answer: Propagation, units: Mapping[str, str]) -> tuple
             )
         )
     return tuple(rows)
+
+
+def _bounded_share(flat: Problem, answer: Propagation) -> float:
+    """Share of the variance of one rectangular error that has the fourth cumulant of all of them together."""
+    if answer.variance <= 0.0:
+        return 0.0
+    squares = [
+        c**4
+        for e, p, c in zip(flat.effects, flat.plan.parts, answer.contributions, strict=True)
+        if e.distribution is Distribution.RECTANGULAR and (p.sharing is Sharing.COMMON or len(p.places) == 1)
+    ]
+    return min(math.sqrt(math.fsum(squares)) / float(answer.variance), 1.0)
 
 
 def _shares(flat: Problem, answer: Propagation) -> list[float]:

@@ -339,6 +339,7 @@ def swept(draw: Generator, cell: Cell, s: Setting) -> list[MethodResult]:
                 zero=float(off_zero[i]),
                 upstream=float(s.field.upstream[i, 0]),
                 downstream=float(s.field.downstream[i, 0]),
+                integration_corrected=cell.corrected,
             )
         )
     return [swept_traverse(one) for one in inputs]
@@ -417,6 +418,16 @@ def cells() -> list[Cell]:
             ),
             Cell("swept, rectangular, series, 1 run", plane, rect, Rule.EQUAL_AREA, 1, swept, series=True),
             Cell("swept, rectangular, means, 2 runs", plane, rect, Rule.EQUAL_AREA, 2, swept),
+            Cell(
+                "swept, rectangular, series, 1 run, bias corrected",
+                plane,
+                rect,
+                Rule.EQUAL_AREA,
+                1,
+                swept,
+                series=True,
+                corrected=True,
+            ),
             Cell("swept, rectangular, means, 1 run", plane, rect, Rule.EQUAL_AREA, 1, swept),
             Cell("swept, round, series, 1 run", plane, circle, Rule.EQUAL_AREA, 1, swept, series=True),
             Cell("swept, round, means, 2 runs", plane, circle, Rule.EQUAL_AREA, 2, swept),

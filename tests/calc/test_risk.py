@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import integrate, stats
+from scipy import integrate, stats  # type: ignore[import-untyped]
 
 from measurements.calc.conformity import DecisionRule, Rule, Tolerance, judge_value
 from measurements.calc.errors import Refused
