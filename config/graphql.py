@@ -22,6 +22,8 @@ from jobs.http.graphql import MAX_ALIASES, MAX_DEPTH, MAX_TOKENS, MOST_A_PAGE, L
 from jobs.queries import visible
 from jobs.tenancy.strawberry import register
 from measurements import models as measurements
+from measurements.methods import METHODS
+from measurements.methods.described import described
 from reports import models as reports
 
 register()
@@ -313,8 +315,63 @@ class Customer(Seen):
     sites: DjangoListConnection[Site] = strawberry_django.connection()
 
 
+@strawberry.type(description="One thing that is read by a method.")
+class MethodPlace:
+    name: str
+    words: str
+    quantity: str
+    units: list[str]
+    use: str
+    least: int
+    line: str
+
+
+@strawberry.type(description="One thing that is told and not read: from a plate, a table, another session.")
+class MethodTold:
+    name: str
+    words: str
+    quantity: str | None
+    units: list[str]
+    choices: list[str]
+    needed: bool
+    many: bool
+    uncertain: bool
+
+
+@strawberry.type(description="A way of measuring: what is read where, what is told, what comes of it.")
+class MeasuringMethod:
+    method: str
+    words: str
+    measurand: str
+    unit: str
+    points: list[str]
+    air: bool
+    plane: bool
+    swept: bool
+    places: list[MethodPlace]
+    told: list[MethodTold]
+    uses: list[str]
+    cautions: list[str]
+
+
+def _measuring_methods() -> list[MeasuringMethod]:
+    return [
+        MeasuringMethod(
+            **{
+                **found,
+                "places": [MethodPlace(**place) for place in found["places"]],
+                "told": [MethodTold(**told) for told in found["told"]],
+            }
+        )
+        for found in map(described, METHODS.values())
+    ]
+
+
 @strawberry.type
 class Query:
+    measuring_methods: list[MeasuringMethod] = strawberry.field(
+        resolver=_measuring_methods, description="What each way of measuring takes."
+    )
     node: relay.Node | None = relay.node(description="Anything by its id; null when there is nothing to see.")
     customers: DjangoCursorConnection[Customer] = strawberry_django.connection()
     sites: DjangoCursorConnection[Site] = strawberry_django.connection()

@@ -226,6 +226,10 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
     "VERSION": "1",
     "OAS_VERSION": "3.1.1",
     "SERVE_INCLUDE_SCHEMA": False,
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "measurements.rest.kinds.add_session_kinds",
+    ],
     "ENUM_NAME_OVERRIDES": {
         "SystemKind": "jobs.models.SystemKind",
         "PointKind": "jobs.models.PointKind",

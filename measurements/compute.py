@@ -32,13 +32,16 @@ def compute(inputs: dict[str, Any]) -> Computed:
         return refused(refusal)
     kind = METHODS[inputs["method"]]
     try:
-        found = kind.run(calc.from_plain(kind.inputs, inputs["calculation"]))
+        given = calc.from_plain(kind.inputs, inputs["calculation"])
+        found = kind.run(given)
         judged = judge(found, inputs["judgement"])
     except calc.CalcError as error:
         return refused(str(error))
     except (ArithmeticError, ValueError) as error:  # a value so far off that the arithmetic itself fails
         return refused(f"the figures are beyond what can be computed ({type(error).__name__})")
-    return Computed(_figures(found, judged, inputs["judgement"]), _detail(found, judged), found, judged)
+    advice = calc.advise(kind.run, given, found)
+    detail = {**_detail(found, judged), "advice": calc.to_plain(advice)}
+    return Computed(_figures(found, judged, inputs["judgement"]), detail, found, judged)
 
 
 def refused(reason: str) -> Computed:

@@ -31,6 +31,8 @@ from jobs.models import (
 from measurements import calc
 from measurements.current import current_sessions
 from measurements.inputs import SHAPES, first_given
+from measurements.methods import METHODS
+from measurements.methods.described import described
 from measurements.models import AnswerKind, Flag, FlagAnswer, Session
 from measurements.queries import newest_answer
 
@@ -66,6 +68,7 @@ def worklist(actor: Actor, *, today: date | None = None) -> Worklist:
     return Worklist(
         {
             "company": _company(company),
+            "methods": [described(kind) for kind in METHODS.values()],
             "person": {"id": str(actor.member_id), "name": actor.name},
             "jobs": [
                 {
@@ -195,6 +198,10 @@ def _point(
         "design_flow_m3_s": point.design_flow,
         "design_entered": point.design_entered,
         "design_basis": point.design_basis,
+        "design_of": point.design_of or None,
+        "design_value": point.design_value,
+        "limit_low": point.limit_low,
+        "limit_high": point.limit_high,
         "tolerance_below": first_given(point.tolerance_below, job.tolerance_below, company.tolerance_below),
         "tolerance_above": first_given(point.tolerance_above, job.tolerance_above, company.tolerance_above),
         "layout": layout_of(point, probe),

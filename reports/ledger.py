@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from typing import Any
 
 from jobs.models import DensityBasis, Measurand, TestPoint
+from measurements import calc
 from measurements.models import Outcome, Result, Verdict
 from reports import document as doc
 from reports.render.figures import Figures
@@ -59,17 +60,6 @@ OF_FIGURE = {
 OF_INPUT = {
     "barometer": doc.Quantity.ABSOLUTE_PRESSURE,
     "humidity": doc.Quantity.HUMIDITY,
-}
-HELP = {
-    "pressure": "a finer or freshly calibrated manometer would help most",
-    "root": "an instrument made for low velocities would help most",
-    "velocity_factor": "more points, a better plane or a repeat would help most",
-    "dimension": "measuring the inside of the duct more closely would help most",
-    "probe_factor": "a calibrated probe would help most",
-    "line": "longer or repeated sweeps would help most",
-    "indicated": "a freshly calibrated hood or a repeat would help most",
-    "hood_factor": "finding the hood's factor for this type of outlet by a traverse would help most",
-    "placement_factor": "a better seat of the hood would help most",
 }
 
 
@@ -196,15 +186,19 @@ def _budget_row(row: Mapping[str, Any]) -> doc.BudgetRow:
     )
 
 
-def dominating(result: Result, point: TestPoint) -> str:
-    """What matters most and what would help, in one sentence."""
-    rows = output(result, point).get("budget", ())
-    top = max(rows, key=lambda row: row["share"], default=None)
-    if top is None or not top["share"]:
+def dominating(result: Result) -> str:
+    """What matters most and what would help by how much, in one sentence."""
+    advice = detail(result).get("advice") or {}
+    if not advice.get("effect"):
         return ""
-    advice = HELP.get(top["input"])
-    sentence = f"{top['name']} gives {100 * top['share']:.0f} % of the variance"
-    return f"{sentence}: {advice}." if advice else f"{sentence}."
+    part = f"{100 * advice['share']:.0f} %" if advice["share"] <= 1.0 else "more than all"
+    sentence = f"{advice['effect']} gives {part} of the variance"
+    best = advice["best"]
+    if best is None:
+        return f"{sentence}; no single change tried would lower U by much."
+    place = f" for {best['place']}" if best["change"] == "instrument" and best["place"] else best["place"]
+    words = calc.ADVICE[calc.Change(best["change"])].format(place=place)
+    return f"{sentence}; {words} would lower U by {100 * best['gain']:.0f} %."
 
 
 def figure_words(result: Result | None) -> str:

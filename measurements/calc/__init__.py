@@ -4,6 +4,8 @@ Nothing here imports Django. Every function states its units, validity and sourc
 refuses with a reason.
 """
 
+from .advice import WORDS as ADVICE
+from .advice import Advice, Change, advise
 from .air import (
     STANDARD_AIR_IP,
     STANDARD_AIR_SI,
@@ -95,6 +97,7 @@ from .valve import ValveFlow, valve_flow
 from .version import CALCULATION_VERSION
 
 __all__ = [
+    "ADVICE",
     "CALCULATION_VERSION",
     "COVERAGE",
     "STANDARD_AIR_IP",
@@ -102,6 +105,7 @@ __all__ = [
     "WEATHER_U",
     "AcceptanceRule",
     "Accuracy",
+    "Advice",
     "Air",
     "Allowances",
     "AnemometerTraverse",
@@ -109,6 +113,7 @@ __all__ = [
     "CalcError",
     "CentrelineReading",
     "CertificatePoint",
+    "Change",
     "Code",
     "CoilHeat",
     "Conformity",
@@ -169,6 +174,7 @@ __all__ = [
     "VelocityMap",
     "Verdict",
     "Work",
+    "advise",
     "advised_counts",
     "anemometer_traverse",
     "balance",
