@@ -1,42 +1,101 @@
 """Figures in sentences, in the units the company works in."""
 
+import math
+from decimal import Decimal
+
 from jobs.models import Measurand, UnitSystem
 from measurements.calc.units import from_si
 
 FLOW = {UnitSystem.SI: ("L/s", "L/s"), UnitSystem.IP: ("cfm", "cfm")}
 PRESSURE = {UnitSystem.SI: ("Pa", "Pa"), UnitSystem.IP: ("inH2O", "inH2O")}
 VELOCITY = {UnitSystem.SI: ("m/s", "m/s"), UnitSystem.IP: ("ft/min", "ft/min")}
+LENGTH = {UnitSystem.SI: ("m", "m"), UnitSystem.IP: ("ft", "ft")}
+
+
+def _alike(unit: str, words: str) -> dict[UnitSystem, tuple[str, str]]:
+    """A unit that is the same in both systems."""
+    return {UnitSystem.SI: (unit, words), UnitSystem.IP: (unit, words)}
+
+
+QUANTITIES: dict[str, tuple[str, dict[UnitSystem, tuple[str, str]]]] = {
+    "flow": ("flow", FLOW),
+    "water_flow": ("flow", {UnitSystem.SI: ("L/s", "L/s"), UnitSystem.IP: ("gpm", "gpm")}),
+    "pressure": ("pressure", PRESSURE),
+    "water_pressure": ("pressure", {UnitSystem.SI: ("kPa", "kPa"), UnitSystem.IP: ("ftH2O", "ftH2O")}),
+    "absolute_pressure": ("pressure", {UnitSystem.SI: ("hPa", "hPa"), UnitSystem.IP: ("inHg", "inHg")}),
+    "velocity": ("velocity", VELOCITY),
+    "length": ("length", LENGTH),
+    "area": ("area", {UnitSystem.SI: ("m2", "m²"), UnitSystem.IP: ("ft2", "ft²")}),
+    "temperature": ("temperature", {UnitSystem.SI: ("°C", "°C"), UnitSystem.IP: ("°F", "°F")}),
+    "temperature_difference": (
+        "temperature_difference",
+        {UnitSystem.SI: ("K", "K"), UnitSystem.IP: ("°F", "°F")},
+    ),
+    "kinematic_viscosity": (
+        "area",  # over a second: the factors are those of areas
+        {UnitSystem.SI: ("mm2", "mm²/s"), UnitSystem.IP: ("mm2", "cSt")},
+    ),
+    "humidity": ("fraction", _alike("%", "%")),
+    "share": ("fraction", _alike("%", "%")),
+    "carbon_dioxide": ("fraction", _alike("ppm", "ppm")),
+    "power": ("power", {UnitSystem.SI: ("kW", "kW"), UnitSystem.IP: ("hp", "hp")}),
+    "voltage": ("voltage", _alike("V", "V")),
+    "current": ("current", _alike("A", "A")),
+    "speed": ("speed", _alike("r/min", "r/min")),
+    "time": ("time", _alike("s", "s")),
+    "sound_level": ("sound_level", _alike("dB", "dB")),
+    "concentration": (
+        "concentration",
+        {UnitSystem.SI: ("1/m3", "per m³"), UnitSystem.IP: ("1/ft3", "per ft³")},
+    ),
+    "factor": ("fraction", _alike("1", "")),
+}
+"""The kind of each quantity of readings and remarks, and the unit that people read it in."""
+
+DECIMALS = {"temperature": 1, "absolute_pressure": 1, "speed": 0, "sound_level": 1}
+"""Quantities whose figures are rounded to so many decimals, not to three digits."""
 
 
 def _figure(value: float, unit: tuple[str, str], kind: str) -> str:
-    return f"{three_digits(from_si(value, unit[0], kind))} {unit[1]}"
+    return f"{three_digits(from_si(value, unit[0], kind))} {unit[1]}".strip()
 
 
 def three_digits(value: float) -> str:
     """Three significant digits, without an exponent, with a proper minus."""
     text = f"{value:.3g}"
-    return (f"{float(text):.0f}" if "e" in text and abs(value) >= 1.0 else text).replace("-", "−")
+    return (f"{Decimal(text):f}" if "e" in text else text).replace("-", "−")
 
 
 def flow(value: float, system: str) -> str:
     """A flow in m³/s, e.g. "92.5 L/s"."""
-    return _figure(value, FLOW[UnitSystem(system)], "flow")
+    return shown(value, "flow", system)
 
 
 def pressure(value: float, system: str) -> str:
     """A pressure in Pa, e.g. "12.5 Pa"."""
-    return _figure(value, PRESSURE[UnitSystem(system)], "pressure")
+    return shown(value, "pressure", system)
 
 
 def velocity(value: float, system: str) -> str:
     """A velocity in m/s."""
-    return _figure(value, VELOCITY[UnitSystem(system)], "velocity")
+    return shown(value, "velocity", system)
 
 
 def shown(value: float, quantity: str, system: str) -> str:
-    """A reading of any quantity."""
-    known = {"flow": flow, "pressure": pressure, "velocity": velocity}
-    return known[quantity](value, system) if quantity in known else three_digits(value)
+    """A figure in SI of one of QUANTITIES, e.g. "21.4 °C". Raises KeyError for another quantity."""
+    if not math.isfinite(value):
+        return "a figure without limit"
+    kind, units = QUANTITIES[quantity]
+    unit = units[UnitSystem(system)]
+    if quantity in DECIMALS:
+        return f"{from_si(value, unit[0], kind):.{DECIMALS[quantity]}f} {unit[1]}".replace("-", "−")
+    return _figure(value, unit, kind)
+
+
+def counted(count: float, noun: str) -> str:
+    """A number of things, e.g. "1 reading", "3 readings"."""
+    whole = round(count)
+    return f"{whole} {noun}{'' if whole == 1 else 's'}"
 
 
 UNITS_OF: dict[Measurand, tuple[str, dict[UnitSystem, tuple[str, str]]]] = {
@@ -45,14 +104,14 @@ UNITS_OF: dict[Measurand, tuple[str, dict[UnitSystem, tuple[str, str]]]] = {
     Measurand.EXTERNAL_STATIC: ("pressure", PRESSURE),
     Measurand.FAN_STATIC_PRESSURE: ("pressure", PRESSURE),
     Measurand.VELOCITY: ("velocity", VELOCITY),
-    Measurand.OUTDOOR_SHARE: ("fraction", {UnitSystem.SI: ("%", "%"), UnitSystem.IP: ("%", "%")}),
+    Measurand.OUTDOOR_SHARE: ("fraction", _alike("%", "%")),
     Measurand.LEAKAGE: (
         "flow_per_area",
         {UnitSystem.SI: ("L/s/m2", "L/s per m²"), UnitSystem.IP: ("cfm/100ft2", "cfm per 100 ft²")},
     ),
-    Measurand.HEAD: ("length", {UnitSystem.SI: ("m", "m"), UnitSystem.IP: ("ft", "ft")}),
+    Measurand.HEAD: ("length", LENGTH),
     Measurand.HEAT: ("power", {UnitSystem.SI: ("kW", "kW"), UnitSystem.IP: ("Btu/h", "Btu/h")}),
-    Measurand.NC_RATING: ("fraction", {UnitSystem.SI: ("1", ""), UnitSystem.IP: ("1", "")}),
+    Measurand.NC_RATING: ("fraction", _alike("1", "")),
 }
 """The kind of each measurand and the unit that people read it in."""
 
@@ -60,7 +119,7 @@ UNITS_OF: dict[Measurand, tuple[str, dict[UnitSystem, tuple[str, str]]]] = {
 def measurand(value: float, name: str, system: str) -> str:
     """A figure of a measurand, e.g. "−12.5 Pa"."""
     kind, units = UNITS_OF[Measurand(name)]
-    return _figure(value, units[UnitSystem(system)], kind).strip()
+    return _figure(value, units[UnitSystem(system)], kind)
 
 
 def limits(low: float | None, high: float | None, name: str, system: str) -> str:

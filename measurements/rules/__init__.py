@@ -17,12 +17,12 @@ from jobs.tenancy.ids import uuid7
 from measurements.compute import Computed
 from measurements.loading import Loaded
 from measurements.models import AnswerKind, Flag, FlagAnswer, Session, Severity
-from measurements.rules import circumstances, instruments, readings, systems, verdicts
+from measurements.rules import circumstances, instruments, noticed, readings, systems, verdicts
 from measurements.rules.base import RULES, Finding, Rule, Seen
 
 __all__ = ["RULES", "SYSTEM_RULE", "Finding", "Rule", "Seen", "apply_rules", "findings_of", "service_actor"]
 
-MODULES = (verdicts, instruments, readings, circumstances)
+MODULES = (verdicts, instruments, readings, circumstances, noticed)
 SUPERSEDED = "Superseded by a later measurement."
 SYSTEM_RULE = systems.OUTLETS_AGAINST_TRAVERSE
 

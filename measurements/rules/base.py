@@ -36,6 +36,11 @@ class Seen:
         """What the calculation noticed, if it noticed that."""
         return self.computed.found.remark(code) if self.computed.found else None
 
+    def remarks(self, code: calc.Code) -> list[calc.Remark]:
+        """Every remark of this code: a part, an instrument or a phase each."""
+        found = self.computed.found
+        return [remark for remark in found.remarks if remark.code is code] if found else []
+
 
 Check = Callable[[Seen], Iterator[Finding]]
 

@@ -7,7 +7,7 @@ from measurements.inputs import range_for, shown_in, zeros_of
 from measurements.loading import Tool
 from measurements.models import Severity
 from measurements.rules.base import PRACTICE, Finding, Seen, rule
-from measurements.words import pressure, shown
+from measurements.words import shown, velocity
 
 LABORATORY = "ISO/IEC 17025 6.4"
 CONDITIONS = {
@@ -15,6 +15,8 @@ CONDITIONS = {
     "humidity": "relative_humidity",
     "barometer": "barometric_pressure",
 }
+GAUGES = ("pressure", "water_pressure")
+"""Uses whose zero is checked; each is also how its figures are written."""
 STEPS = calc.Limits().resolutions
 ZERO_SHARE = calc.Limits().zero_share
 
@@ -91,24 +93,30 @@ def near_resolution(seen: Seen) -> Iterator[Finding]:
             yield Finding(
                 f"{len(few)} of {len(values)} readings are below {STEPS:.0f} steps of the display ({step}).",
                 f"Readings of at least {STEPS:.0f} steps.",
-                "Use a finer instrument; below about 3 m/s an anemometer tells more than a pitot tube.",
+                _finer(seen),
                 {"count": len(few), "resolution": chosen.resolution},
                 tool.use,
             )
+
+
+def _finer(seen: Seen) -> str:
+    if not seen.loaded.velocity_pressures:
+        return "Use a finer instrument."
+    slow = velocity(calc.Limits().low_velocity, seen.units)
+    return f"Use a finer instrument; below about {slow} an anemometer tells more than a pitot tube."
 
 
 def _read(seen: Seen) -> Iterator[tuple[Tool, list[float]]]:
     """Each instrument with what it showed, SI."""
     loaded = seen.loaded
     for use, tool in loaded.tools.items():
-        if use in CONDITIONS:
-            value = loaded.si("conditions", CONDITIONS[use])
-            values = [] if value is None else [value]
-        else:
-            values = [row.value for row in loaded.rows_by(use)]
-            for sweep in loaded.sweeps:
-                if sweep.quantity == use:
-                    values += shown_in(sweep)
+        values = [row.value for row in loaded.rows_by(use)]
+        for sweep in loaded.sweeps:
+            if sweep.quantity == use:
+                values += shown_in(sweep)
+        value = loaded.si("conditions", CONDITIONS[use]) if use in CONDITIONS else None
+        if value is not None:
+            values.append(value)
         if values:
             yield tool, values
 
@@ -116,35 +124,35 @@ def _read(seen: Seen) -> Iterator[tuple[Tool, list[float]]]:
 @rule("zero_shift", Severity.STOP, PRACTICE)
 def zero_shift(seen: Seen) -> Iterator[Finding]:
     """The manometer's zero moved between the checks before and after."""
-    tool, values = seen.loaded.tools.get("pressure"), _pressures(seen)
-    if tool is None or not values:
-        return
-    before, after = zeros_of(seen.loaded)
-    if before is None or after is None:
-        return
-    chosen = range_for(tool, values)
-    mean = abs(sum(values) / len(values))
-    most = max(ZERO_SHARE * mean, 2.0 * chosen.resolution if chosen else 0.0)
-    if abs(after - before) > most * (1.0 + 1e-9):
-        yield Finding(
-            f"The zero moved by {pressure(after - before, seen.units)} from before to after.",
-            f"At most {pressure(most, seen.units)} (2 % of the mean reading, never less than two steps).",
-            "Let the manometer warm up, zero it with open hoses and measure again.",
-            {"before": before, "after": after, "limit": most},
-        )
+    for use in GAUGES:
+        tool, values = seen.loaded.tools.get(use), _pressures(seen, use)
+        before, after = zeros_of(seen.loaded, use) if values else (None, None)
+        if tool is None or before is None or after is None:
+            continue
+        chosen = range_for(tool, values)
+        mean = sum(abs(value) for value in values) / len(values)
+        most = max(ZERO_SHARE * mean, 2.0 * chosen.resolution if chosen else 0.0)
+        if abs(after - before) > most * (1.0 + 1e-9):
+            yield Finding(
+                f"The zero moved by {shown(after - before, use, seen.units)} from before to after.",
+                f"At most {shown(most, use, seen.units)} (2 % of the mean reading, at least two steps).",
+                "Let the manometer warm up, zero it with open hoses and measure again.",
+                {"before": before, "after": after, "limit": most},
+                use if use != "pressure" else "",
+            )
 
 
 @rule("zero_not_checked", Severity.REMARK, PRACTICE)
 def zero_not_checked(seen: Seen) -> Iterator[Finding]:
-    """A traverse without a zero check before and after."""
-    if _pressures(seen) and None in zeros_of(seen.loaded):
+    """Air pressures without a zero check before and after."""
+    if _pressures(seen, "pressure") and None in zeros_of(seen.loaded):
         text = "The manometer's zero was not checked both before and after."
         yield Finding(text, "A zero check before and after.", "Check the zero at the next measurement.")
 
 
-def _pressures(seen: Seen) -> list[float]:
-    values = [row.value for row in seen.loaded.rows_by("pressure")]
+def _pressures(seen: Seen, use: str) -> list[float]:
+    values = [row.value for row in seen.loaded.rows_by(use)]
     for sweep in seen.loaded.sweeps:
-        if sweep.quantity == "pressure":
+        if sweep.quantity == use:
             values += shown_in(sweep)
     return values

@@ -7,11 +7,12 @@ from measurements import calc
 from measurements.inputs import duct_of
 from measurements.models import Method, Severity
 from measurements.rules.base import PRACTICE, Finding, Seen, rule
-from measurements.words import listed, percent, pressure
+from measurements.words import counted, listed, percent, pressure, shown
 
 DISTRIBUTION = calc.Limits().distribution_share
 RUNS = calc.Limits().runs_spread
 SWEEPS = calc.Limits().sweep_ratio
+SWAPPED = "The hoses are swapped; connect them rightly and measure again."
 POINTWISE = (Method.PITOT_TRAVERSE, Method.ANEMOMETER_TRAVERSE)
 
 
@@ -33,8 +34,17 @@ def swapped_hoses(seen: Seen) -> Iterator[Finding]:
         yield Finding(
             f"All {len(values)} velocity pressures are negative, from {pressure(min(values), seen.units)}.",
             "Velocity pressures above zero: total pressure at the positive port, static at the negative.",
-            "The hoses are swapped; connect them rightly and measure again.",
+            SWAPPED,
             {"count": len(values)},
+        )
+    elif not values and (remark := seen.remark(calc.Code.SWAPPED_HOSES)):
+        count, mean = int(remark.numbers["count"]), remark.numbers["mean"]
+        yield Finding(
+            f"All {count} readings of the pressure drop are negative, "
+            f"{shown(mean, 'water_pressure', seen.units)} in the mean.",
+            "A drop above zero: the higher pressure at the positive port.",
+            SWAPPED,
+            {"count": count},
         )
 
 
@@ -50,22 +60,38 @@ def negative_readings(seen: Seen) -> Iterator[Finding]:
             "Check that the tip faces the flow; else choose another plane.",
             {"count": len(rows)},
         )
+    elif not rows and (remark := seen.remark(calc.Code.NEGATIVE_READINGS)):
+        count, lowest = int(remark.numbers["count"]), remark.numbers["lowest"]
+        yield Finding(
+            f"The pressure drop is negative in {counted(count, 'reading')}, down to "
+            f"{shown(lowest, 'water_pressure', seen.units)}.",
+            "A drop of one sign.",
+            "Vent the hoses, check the zero and measure again.",
+            {"count": count},
+        )
 
 
 @rule("bad_distribution", Severity.STOP, "AMCA 203, ANSI/ASHRAE 111")
 def bad_distribution(seen: Seen) -> Iterator[Finding]:
-    """Too few velocity pressures exceed a tenth of the largest."""
-    values = _pressures(seen)
-    if seen.loaded.session.method != Method.PITOT_TRAVERSE or not values or max(values) <= 0.0:
-        return
-    share = sum(value > 0.1 * max(values) for value in values) / len(values)
-    if share <= DISTRIBUTION:
+    """Too few velocity pressures, or squares of velocities, exceed a tenth of the largest."""
+    what, share = _distribution(seen)
+    if share is not None and share <= DISTRIBUTION:
         yield Finding(
-            f"Only {percent(share, 0)} of the velocity pressures exceed a tenth of the largest.",
+            f"Only {percent(share, 0)} of the {what} exceed a tenth of the largest.",
             f"More than {percent(DISTRIBUTION, 0)}.",
             "Choose a plane with a longer straight run before it, or straighten the flow.",
             {"share": share},
         )
+
+
+def _distribution(seen: Seen) -> tuple[str, float | None]:
+    """What is compared, and its share above a tenth of the largest; None where nothing tells it."""
+    values = _pressures(seen)
+    if seen.loaded.session.method == Method.PITOT_TRAVERSE and values and max(values) > 0.0:
+        return "velocity pressures", sum(value > 0.1 * max(values) for value in values) / len(values)
+    remark = seen.remark(calc.Code.BAD_DISTRIBUTION)
+    told = remark is not None and seen.loaded.session.method == Method.ANEMOMETER_TRAVERSE
+    return "squares of the velocities", remark.numbers["share"] if remark and told else None
 
 
 @rule("poor_plane", Severity.WARNING, PRACTICE)
@@ -98,6 +124,7 @@ def points_missing(seen: Seen) -> Iterator[Finding]:
     """Points of the layout have no reading in some run."""
     layout = _planned(seen)
     if layout is None:
+        yield from _grid_missing(seen)
         return
     for run in sorted({row.run for row in seen.loaded.readings}):
         taken = {(row.line, row.point) for row in seen.loaded.readings if row.run == run}
@@ -113,15 +140,29 @@ def points_missing(seen: Seen) -> Iterator[Finding]:
             )
 
 
+def _grid_missing(seen: Seen) -> Iterator[Finding]:
+    """Squares of a planned grid without a reading."""
+    if remark := seen.remark(calc.Code.POINTS_MISSING):
+        missing, expected = int(remark.numbers["missing"]), int(remark.numbers["expected"])
+        yield Finding(
+            f"The grid has no reading at {missing} of {expected} points ({listed(remark.points)}).",
+            f"A reading at each of the {expected} points.",
+            "Read the missing points.",
+            {"missing": missing, "expected": expected},
+        )
+
+
 @rule("too_few_points", Severity.WARNING, "ISO 3966, ANSI/ASHRAE 111")
 def too_few_points(seen: Seen) -> Iterator[Finding]:
     """The layout used has fewer points than its rule advises for this duct."""
     if remark := seen.remark(calc.Code.TOO_FEW_POINTS):
         points, advised = int(remark.numbers["points"]), int(remark.numbers["advised"])
-        text = f"The traverse has {points} points."
-        yield Finding(
-            text, f"{advised} points for this duct.", "Use the layout of the worklist.", {"points": points}
-        )
+        text, expected = f"The traverse has {points} points.", f"{advised} points for this duct."
+        advice = "Use the layout of the worklist."
+        if seen.loaded.session.method not in POINTWISE:
+            text = f"The face was read at {counted(points, 'place')}."
+            expected, advice = f"At least {advised} places.", "Read more places, evenly spread over the face."
+        yield Finding(text, expected, advice, {"points": points})
 
 
 @rule("points_doubled", Severity.WARNING, PRACTICE)
@@ -189,11 +230,16 @@ def runs_disagree(seen: Seen) -> Iterator[Finding]:
 
 @rule("single_run", Severity.REMARK, PRACTICE)
 def single_run(seen: Seen) -> Iterator[Finding]:
-    """A traverse was not repeated, so nothing shows whether it repeats."""
+    """A traverse or reading was not repeated, so nothing shows whether it repeats."""
     traverse = seen.loaded.session.method in (*POINTWISE, Method.SWEPT_TRAVERSE)
     runs = {row.run for row in seen.loaded.readings} | {row.run for row in seen.loaded.sweeps}
     if traverse and len(runs) == 1:
         yield Finding("The traverse was made once.", "Two runs that agree.", "Repeat it when there is time.")
+    remark = None if traverse else seen.remark(calc.Code.SINGLE_RUN)
+    if remark:
+        where = f" ({listed(remark.points)})" if remark.points else ""
+        text = f"The measurement was made once{where}."
+        yield Finding(text, "Repeated readings that agree.", "Repeat it when there is time.")
 
 
 @rule("sweeps_unlike", Severity.WARNING, PRACTICE)
@@ -220,7 +266,13 @@ def lines_missing(seen: Seen) -> Iterator[Finding]:
 
 @rule("screening_only", Severity.REMARK, PRACTICE)
 def screening_only(seen: Seen) -> Iterator[Finding]:
-    """A centreline reading is for screening and carries no verdict."""
-    if seen.remark(calc.Code.SCREENING_ONLY):
+    """A reading at one place, or over a gross area, is for screening and carries no verdict."""
+    if not seen.remark(calc.Code.SCREENING_ONLY):
+        return
+    if seen.loaded.session.method == Method.FACE_VELOCITY:
+        text = "The gross area of the face stands for its effective area and the figure carries no verdict."
+        advice = "Take the effective area from the maker or from a traverse of the duct."
+        yield Finding(text, "An effective area for a verdict.", advice)
+    else:
         text = "The figure comes from one place of the duct and carries no verdict."
         yield Finding(text, "A traverse for a verdict.", "Traverse the duct if the figure matters.")

@@ -309,7 +309,7 @@ def measure(world: World, *sent: dict[str, Any]) -> None:
 
 @pytest.mark.django_db
 def test_a_session_reads_back_with_columns_result_and_flags(client: Client, fine: World) -> None:
-    sent = batches.traverse(fine, flow=0.6)
+    sent = batches.traverse(fine, flow=0.65)
     measure(fine, sent)
     found = get(client, fine, f"sessions/{sent['id']}").json()
     assert found["readings"]["entered"] == [r["value"] for r in sent["readings"]]
