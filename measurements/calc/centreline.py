@@ -9,8 +9,9 @@ from dataclasses import dataclass, field
 from .conditions import Air, resolve_air
 from .distributions import Distribution
 from .duct import Duct
-from .errors import Refused, positive
+from .errors import Refused, not_negative, positive
 from .instrument import Instrument
+from .layout import PlaneFigures, Provenance, plane_quality
 from .method import (
     STANDARD_PROBE,
     Allowances,
@@ -36,11 +37,25 @@ from .version import CALCULATION_VERSION
 FACTOR = 0.9
 """Mean over axis velocity (practice; a 1/7-power profile in a round duct gives 0.817)."""
 FACTOR_HALF_WIDTH = 0.1
+AXIS_PLANE = PlaneFigures(
+    "this project's own, from invented ducts: skewed flow and wakes move the axis most",
+    Provenance.OWN,
+    good=0.0,
+    bare=0.14,
+    after=0.02,
+    unknown=0.08,
+    uneven=0.0,
+)
+"""What one place costs beyond the factor's own limits, by the straight lengths. Behind a bend or damper the
+axis may lie in a wake or a jet: within some 10 % of the mean at two diameters (standard deviation)."""
 
 
 @dataclass(frozen=True, slots=True)
 class CentrelineReading:
-    """Input of `centreline_reading`: velocity pressures in Pa at the axis, one or more times."""
+    """Input of `centreline_reading`: velocity pressures in Pa at the axis, one or more times.
+
+    upstream, downstream: straight lengths at the plane, m (None: not measured).
+    """
 
     duct: Duct
     pressures: tuple[float, ...]
@@ -52,6 +67,8 @@ class CentrelineReading:
     standard_density: float = 1.204
     allowances: Allowances = field(default_factory=Allowances)
     limits: Limits = field(default_factory=Limits)
+    upstream: float | None = None
+    downstream: float | None = None
 
 
 def centreline_reading(inputs: CentrelineReading) -> MethodResult:
@@ -67,6 +84,9 @@ def centreline_reading(inputs: CentrelineReading) -> MethodResult:
     readings = [PointReading(1, 1, p, run) for run, p in enumerate(inputs.pressures, 1)]
     taken = take_pressures(readings, inputs.instrument, inputs.zero_before, inputs.zero_after, air.pressure)
     share = 1.0 / len(readings)
+    plane = plane_quality(inputs.duct, inputs.upstream, inputs.downstream, figures=AXIS_PLANE)
+    given = inputs.allowances.plane
+    plane_u = FACTOR * (plane.relative_u if given is None else not_negative("plane", given))
     effects = [
         *taken.effects,
         Effect(
@@ -77,6 +97,7 @@ def centreline_reading(inputs: CentrelineReading) -> MethodResult:
             math.inf,
             Distribution.RECTANGULAR,
         ),
+        Effect("Measuring plane", "velocity_factor", plane_u, Sharing.COMMON),
         *_repeats(taken.roots),
         *common_effects(inputs.probe, inputs.allowances, air),
     ]

@@ -89,8 +89,8 @@ class Figure:
 
     @property
     def few(self) -> bool:
-        """Few degrees of freedom: too wide by design, only the lower bound counts."""
-        return self.dof < MANY_DOF
+        """Few degrees of freedom or a screening figure: wide by design, only the lower bound counts."""
+        return self.dof < MANY_DOF or self.cell.screening
 
     def misses(self) -> tuple[str, ...]:
         """Goals that are missed by more than twice the sampling error."""
@@ -203,8 +203,9 @@ Made by `make coverage` (`python -m tests.benchmarks.coverage`); not edited by h
 
 Share: of the 95.45 % intervals that hold the true flow, with its sampling error (one standard deviation,
 binomial). Needed: the 95.45 % quantile of |error|. Width: mean U over needed. Goals: 94.5 to 97 % in good
-planes, never under 94.5 % in others, width at most {widest}; below {dof:g} effective degrees of freedom only
-the lower bound counts. A share misses when it is off by more than twice its sampling error.
+planes, never under 94.5 % in others, width at most {widest}; below {dof:g} effective degrees of freedom, and
+for screening, only the lower bound counts. A share misses when it is off by more than twice its sampling
+error.
 
 | method | plane | sessions | share % | mean error % | needed % | mean U % | width | dof | missed |
 | --- | --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | --- |"""

@@ -14,6 +14,7 @@ import numpy as np
 
 from measurements.calc import (
     Air,
+    CentrelineReading,
     Duct,
     PitotTraverse,
     PointReading,
@@ -22,6 +23,7 @@ from measurements.calc import (
     Signal,
     Sweep,
     SweptTraverse,
+    centreline_reading,
     make_layout,
     pitot_traverse,
     swept_traverse,
@@ -58,7 +60,8 @@ class Cell:
     """One row of the table: a method with its choices, in one class of plane.
 
     pooled: repeatability of runs is taken from the other planes of the job as well. corrected: the rule's
-    bias is taken off. series: sweeps have a time series. signal, kinds: of the instrument. speeds: m/s.
+    bias is taken off. screening: a rough figure that carries no verdict. series: sweeps have a time series.
+    signal, kinds: of the instrument. speeds: m/s.
     """
 
     method: str
@@ -73,6 +76,7 @@ class Cell:
     signal: Signal = Signal.PRESSURE
     kinds: tuple[ducts.Kind, ...] = ducts.MANOMETERS
     speeds: tuple[float, float] = (4.0, 14.0)
+    screening: bool = False
 
     @property
     def name(self) -> str:
@@ -289,6 +293,34 @@ HEAD = 8e-4
 """m2 of a small vane's head and stem."""
 
 
+def centreline(draw: Generator, cell: Cell, s: Setting) -> list[MethodResult]:
+    """Readings at the axis one after the other, found within 1 cm (practice)."""
+    size, count = len(s.flow), cell.runs
+    x, y = (np.repeat(0.01 * draw.standard_normal((size, 1)), count, axis=1) for _ in range(2))
+    gaps = np.repeat(draw.uniform(8.0, 15.0, (size, 1)), count, axis=1)
+    whole = s.unsteady.wander * ducts.correlated(draw, gaps / s.unsteady.wander_time)
+    window = draw.uniform(3.0, 8.0, (size, 1))
+    local = ducts.averaged_share(s.unsteady.time_scale, window) * draw.standard_normal((size, count))
+    zero = zero_path(draw, s, count)
+    seen = shown(s, pressure_at(draw, s, x, y, whole, local), zero[:, 1:-1])
+    ends = shown(s, np.zeros((size, 2)), zero[:, [0, -1]])
+    return [
+        centreline_reading(
+            CentrelineReading(
+                s.duct,
+                tuple(rows),
+                s.meter.known[i],
+                s.air[i],
+                zero_before=float(ends[i, 0]),
+                zero_after=float(ends[i, 1]),
+                upstream=float(s.field.upstream[i, 0]),
+                downstream=float(s.field.downstream[i, 0]),
+            )
+        )
+        for i, rows in enumerate(seen.tolist())
+    ]
+
+
 SAMPLES = 60
 
 
@@ -393,6 +425,15 @@ def cells() -> list[Cell]:
                 2,
                 pitot,
                 corrected=True,
+            ),
+            Cell(
+                "axis, round, 3 readings (screening)",
+                plane,
+                circle,
+                Rule.LOG_LINEAR,
+                3,
+                centreline,
+                screening=True,
             ),
             Cell(
                 "vane, rectangular, log-Tchebycheff, 2 runs",

@@ -66,7 +66,7 @@ CASES: dict[str, tuple[Method, Any]] = {
         ),
     ),
     "swept": (swept_traverse, worlds.swept()),
-    "centreline": (centreline_reading, worlds.centreline()),
+    "centreline": (centreline_reading, worlds.centreline(upstream=9.0, downstream=9.0)),
     "hood": (hood_reading, worlds.hood()),
     "valve": (valve_flow, valve()),
     "ring": (flow_station, ring()),

@@ -26,6 +26,7 @@ from measurements.calc import (
     Sharing,
     Verdict,
     air,
+    centreline_reading,
     judge,
     make_layout,
     pitot_traverse,
@@ -37,7 +38,7 @@ from measurements.calc.models import pitot_model
 from measurements.calc.pressures import weak_root_u
 from measurements.calc.simulate import monte_carlo
 from measurements.calc.traverse import _nearest_wall_bias, point_placing, pooled_repeatability
-from tests.calc.worlds import AIR, MANOMETER, PERFECT, RECTANGULAR, ROUND, pitot, readings
+from tests.calc.worlds import AIR, MANOMETER, PERFECT, RECTANGULAR, ROUND, centreline, pitot, readings
 
 
 def _codes(result: object) -> set[str]:
@@ -499,3 +500,17 @@ def test_a_bad_distribution_costs_the_plane() -> None:
         for v in (readings(), uneven)
     )
     assert bad > 2.0 * even
+
+
+def test_one_place_near_a_disturbance_tells_little() -> None:
+    def relative_U(**lengths: float) -> float:
+        return centreline_reading(centreline(**lengths)).flow.relative_U
+
+    good = relative_U(upstream=9.0, downstream=9.0)
+    near = relative_U(upstream=0.3, downstream=0.3)
+    assert good == pytest.approx(0.13, abs=0.02)
+    assert near > 0.2
+    assert good < relative_U() < near
+    with pytest.raises(Refused) as caught:
+        centreline_reading(centreline(upstream=-1.0, downstream=1.0))
+    assert caught.value.input == "upstream"
