@@ -9,6 +9,8 @@ _SPAN = "a span is required where of_span is above zero; without one it is multi
 _DOF = "return self.variance * self.variance / self.satterthwaite if self.satterthwaite > 0.0 else math.inf"
 _MISSING = "only its size of one counts here; a missing input is refused right after"
 _SMALL = "if abs(c * d - 1.0) < 1e-16:"
+_INSIDE = "if a.indicated <= reading <= b.indicated:"
+_PAIR = "if pair[0] == pair[1] or not -1.0 <= c.r <= 1.0 or pair in found:"
 _GUARD = "guard_impossible=_width(tolerance) < 2.0 * U * (1.0 - _SLACK),"
 
 EXPLAINED: dict[tuple[str, str, str], str] = {
@@ -24,6 +26,12 @@ EXPLAINED: dict[tuple[str, str, str], str] = {
     ("distributions", "if dof > _LARGE_DOF:", "if dof >= _LARGE_DOF:"): "both ways agree to 1e-7 there",
     ("uncertainty", "member = values.get(name, 0.0)", "member = values.get(name, -1.0)"): _MISSING,
     ("uncertainty", "member = values.get(name, 0.0)", "member = values.get(name, 1.0)"): _MISSING,
+    ("instrument", "return 0.0, 0.0, 0.0", "return 0.0, 0.0, -1.0"): "an extra below zero counts as none",
+    ("instrument", _INSIDE, _INSIDE.replace("if a.indicated <=", "if a.indicated <")): (
+        "the first point itself is what is returned after the loop"
+    ),
+    ("uncertainty", "if rest < -1e-9:", "if rest <= -1e-9:"): "the forgiven rounding has no exact end",
+    ("uncertainty", _PAIR, _PAIR.replace("pair[0] == pair[1]", "pair[0] >= pair[1]")): "the pair is sorted",
     ("plan", _DOF, _DOF.replace("> 0.0", "!= 0.0")): "a sum of squares is never negative",
     ("conformity", _GUARD, _GUARD.replace("U * (1.0 - _SLACK)", "U ** (1.0 - _SLACK)")): (
         "differs by a part in 10^12, which is what the slack forgives"
