@@ -229,11 +229,7 @@ class Bench:
 
 def sample(names: Sequence[str], count: int, seed: int) -> list[Mutant]:
     """So many changes (0: all), taken evenly from the modules by a seed; explained ones are left out."""
-    piles = []
-    for name in names:
-        pile = list(spots(name, seed))
-        random.Random(f"{seed} {name}").shuffle(pile)
-        piles.append(m for m in map(mutant_at, pile) if m is not None and not m.why)
+    piles = [_pile(name, seed) for name in names]
     found: list[Mutant] = []
     while piles and not 0 < count <= len(found):
         pile = piles.pop(0)
@@ -242,6 +238,13 @@ def sample(names: Sequence[str], count: int, seed: int) -> list[Mutant]:
             found.append(taken)
             piles.append(pile)
     return found
+
+
+def _pile(module: str, seed: int) -> Iterator[Mutant]:
+    """A module's changes in an order of the seed's, each made only when it is asked for."""
+    places = list(spots(module, seed))
+    random.Random(f"{seed} {module}").shuffle(places)
+    return (m for m in map(mutant_at, places) if m is not None and not m.why)
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
