@@ -396,7 +396,7 @@ def test_correlations_that_contradict_each_other() -> None:
     assert pair_up("abc", [Correlation("c", "a", 0.7)]) == (((0, 2),), (0.7,))
     assert pair_up("abc", []) == ((), ())
     for r in (1.0001, -1.0001, math.nan):
-        with pytest.raises(Refused):
+        with pytest.raises(Refused, match="two different effects, once, and -1 <= r <= 1"):
             pair_up("ab", [Correlation("a", "b", r)])
     for r in (1.0, -1.0):
         assert pair_up("ab", [Correlation("a", "b", r)])[1] == (r,)

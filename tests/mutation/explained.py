@@ -11,6 +11,12 @@ _MISSING = "only its size of one counts here; a missing input is refused right a
 _SMALL = "if abs(c * d - 1.0) < 1e-16:"
 _INSIDE = "if a.indicated <= reading <= b.indicated:"
 _PAIR = "if pair[0] == pair[1] or not -1.0 <= c.r <= 1.0 or pair in found:"
+_POOLED = "elif _signed(parts[group[0]]) or parts[group[0]].sharing is Sharing.POOLED:"
+_TERM = 'terms.append(f"q{group[0]} * q{group[0]} * w[{group[0]}]")'
+_ALONE = "the group has one member here"
+_OWN = "own_dof = part.finite_dof and part.sharing is Sharing.INDEPENDENT"
+_BOTH = "return min(max(above - below, 0.0), 1.0)"
+_FIRST = "t = z + 0.25 * (z**3 + z) / dof"
 _GUARD = "guard_impossible=_width(tolerance) < 2.0 * U * (1.0 - _SLACK),"
 
 EXPLAINED: dict[tuple[str, str, str], str] = {
@@ -32,6 +38,12 @@ EXPLAINED: dict[tuple[str, str, str], str] = {
     ),
     ("uncertainty", "if rest < -1e-9:", "if rest <= -1e-9:"): "the forgiven rounding has no exact end",
     ("uncertainty", _PAIR, _PAIR.replace("pair[0] == pair[1]", "pair[0] >= pair[1]")): "the pair is sorted",
+    ("plan", _POOLED, _POOLED.replace("_signed(parts[group[0]])", "_signed(parts[group[ -1]])")): _ALONE,
+    ("plan", _TERM, _TERM.replace("* q{group[0]} *", "* q{group[ -1]} *")): _ALONE,
+    ("plan", _TERM, _TERM.replace("w[{group[0]}]", "w[{group[ -1]}]")): _ALONE,
+    ("plan", _OWN, _OWN.replace(" and ", " or ")): "the sum that is written in vain is used by nothing",
+    ("conformity", _BOTH, _BOTH.replace("0.0)", "-1.0)")): "a distribution never falls",
+    ("distributions", _FIRST, _FIRST.replace("z**3", "z** 4")): "a first guess; the steps lead to the same",
     ("plan", _DOF, _DOF.replace("> 0.0", "!= 0.0")): "a sum of squares is never negative",
     ("conformity", _GUARD, _GUARD.replace("U * (1.0 - _SLACK)", "U ** (1.0 - _SLACK)")): (
         "differs by a part in 10^12, which is what the slack forgives"
