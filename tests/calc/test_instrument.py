@@ -3,7 +3,7 @@
 import math
 from dataclasses import replace
 
-import GTC
+import GTC  # type: ignore[import-untyped]
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
