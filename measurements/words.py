@@ -53,7 +53,7 @@ QUANTITIES: dict[str, tuple[str, dict[UnitSystem, tuple[str, str]]]] = {
 """The kind of each quantity of readings and remarks, and the unit that people read it in."""
 
 DECIMALS = {"temperature": 1, "absolute_pressure": 1, "speed": 0, "sound_level": 1}
-"""Quantities whose figures are rounded to so many decimals, not to three digits."""
+"""Quantities whose figures have at least so many decimals, not three digits only."""
 
 
 def _figure(value: float, unit: tuple[str, str], kind: str) -> str:
@@ -87,8 +87,8 @@ def shown(value: float, quantity: str, system: str) -> str:
         return "a figure without limit"
     kind, units = QUANTITIES[quantity]
     unit = units[UnitSystem(system)]
-    if quantity in DECIMALS:
-        return f"{from_si(value, unit[0], kind):.{DECIMALS[quantity]}f} {unit[1]}".replace("-", "−")
+    if quantity in DECIMALS and abs(figure := from_si(value, unit[0], kind)) >= 1.0:
+        return f"{figure:.{DECIMALS[quantity]}f} {unit[1]}".replace("-", "−")
     return _figure(value, unit, kind)
 
 
@@ -116,16 +116,20 @@ UNITS_OF: dict[Measurand, tuple[str, dict[UnitSystem, tuple[str, str]]]] = {
 """The kind of each measurand and the unit that people read it in."""
 
 
-def measurand(value: float, name: str, system: str) -> str:
-    """A figure of a measurand, e.g. "−12.5 Pa"."""
+def measurand(value: float, name: str, system: str, *, liquid: bool = False) -> str:
+    """A figure of a measurand, e.g. "−12.5 Pa". `liquid`: a flow is that of a liquid."""
+    if liquid and name == Measurand.FLOW:
+        return shown(value, "water_flow", system)
     kind, units = UNITS_OF[Measurand(name)]
     return _figure(value, units[UnitSystem(system)], kind)
 
 
-def limits(low: float | None, high: float | None, name: str, system: str) -> str:
-    """Limits of a measurand, e.g. "at most 0.3 L/s per m²"."""
+def limits(low: float | None, high: float | None, name: str, system: str, *, liquid: bool = False) -> str:
+    """Limits of a measurand, e.g. "at most 0.3 L/s per m²". `liquid`: a flow is that of a liquid."""
     sides = (("low", low), ("high", high))
-    shown = {side: measurand(value, name, system) for side, value in sides if value is not None}
+    shown = {
+        side: measurand(value, name, system, liquid=liquid) for side, value in sides if value is not None
+    }
     if len(shown) == 2:
         return f"{shown['low']} to {shown['high']}"
     return f"at least {shown['low']}" if "low" in shown else f"at most {shown['high']}"

@@ -20,11 +20,22 @@ from measurements.models import AnswerKind, Flag, FlagAnswer, Session, Severity
 from measurements.rules import circumstances, instruments, noticed, readings, systems, verdicts
 from measurements.rules.base import RULES, Finding, Rule, Seen
 
-__all__ = ["RULES", "SYSTEM_RULE", "Finding", "Rule", "Seen", "apply_rules", "findings_of", "service_actor"]
+__all__ = [
+    "CHANGE_RULE",
+    "RULES",
+    "SYSTEM_RULE",
+    "Finding",
+    "Rule",
+    "Seen",
+    "apply_rules",
+    "findings_of",
+    "service_actor",
+]
 
 MODULES = (verdicts, instruments, readings, circumstances, noticed)
 SUPERSEDED = "Superseded by a later measurement."
 SYSTEM_RULE = systems.OUTLETS_AGAINST_TRAVERSE
+CHANGE_RULE = systems.CHANGED_SINCE_EARLIER
 
 
 @dataclass(frozen=True)
@@ -106,10 +117,14 @@ def _of_session(loaded: Loaded, rule: Rule, finding: Finding) -> Found:
 
 def _of_system(loaded: Loaded, job: Job, system: System) -> list[Found]:
     points, figures = systems.figures_of(job, system)
-    found = systems.outlets_against_traverse(points, figures, loaded.company.unit_system)
+    earlier, units = systems.earlier_of(job, system, figures), loaded.company.unit_system
+    sums = systems.outlets_against_traverse(points, figures, units)
+    changes = systems.changed_since_earlier(figures, earlier, units, loaded.site.time_zone)
+    found = [(SYSTEM_RULE, Severity.STOP, finding) for finding in sums]
+    found += [(CHANGE_RULE, Severity.WARNING, finding) for finding in changes]
     return [
-        Found(SYSTEM_RULE, Severity.STOP, systems.SOURCE, finding, system.id, None, UUID(finding.key))
-        for finding in found
+        Found(name, severity, systems.SOURCE, finding, system.id, None, UUID(finding.key))
+        for name, severity, finding in found
     ]
 
 

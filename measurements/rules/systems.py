@@ -1,18 +1,31 @@
-"""Rules on a whole system of a job: do the outlets add up to what the traverse found."""
+"""Rules on a whole system of a job: do outlets add up to the traverse, did figures change since earlier."""
 
-from collections.abc import Iterator, Sequence
+import math
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from uuid import UUID
 
-from jobs.models import Job, PointKind, System, TestPoint
+from django.db.models import F, OuterRef, Subquery
+
+from jobs.models import Job, JobStatus, Measurand, PointKind, System, TestPoint
 from measurements import calc
-from measurements.current import current_results, current_sessions
-from measurements.models import Result, Session
+from measurements.calc.leakage_classes import EN_COEFFICIENTS
+from measurements.calc.system import Change, SystemBalance, against_earlier, leakage_between
+from measurements.current import FLOW, current_results, current_sessions, not_superseded
+from measurements.loading import local_day
+from measurements.models import Method, Outcome, Result, Session, Verdict
 from measurements.rules.base import Finding
-from measurements.words import flow, percent
+from measurements.words import flow, measurand, percent, shown
 
 OUTLETS_AGAINST_TRAVERSE = "outlets_against_traverse"
+CHANGED_SINCE_EARLIER = "changed_since_earlier"
 SOURCE = "JCGM 100 (uncertainty of a difference); common practice"
+LEAST_CHANGE = 0.10
+"""Fraction of the earlier figure from which a change is told (practice)."""
+USUAL_CLASS = "A"
+"""Leakage class (EN 1507, EN 12237) that the size of a leak is made plain by."""
+PASSED = {Verdict.PASS.value, Verdict.CONDITIONAL_PASS.value}
 
 
 @dataclass(frozen=True)
@@ -21,24 +34,36 @@ class Figure:
 
     point: TestPoint
     session: Session
-    standard_flow: calc.Result
+    result: Result
+
+    @cached_property
+    def standard_flow(self) -> calc.Result:
+        """Flow of air at standard density, m³/s. KeyError where there is none."""
+        return calc.from_plain(calc.Result, self.result.detail["results"]["standard_flow"])
+
+    @property
+    def has_air_flow(self) -> bool:
+        return self.result.standard_flow is not None
+
+    @property
+    def static_pressure(self) -> float | None:
+        """Of the duct, as entered; Pa."""
+        entry = (self.session.content.get("conditions") or {}).get("duct_static_pressure")
+        return float(entry["si"]) if entry else None
 
 
 def figures_of(job: Job, system: System) -> tuple[list[TestPoint], dict[UUID, Figure]]:
     """Points of the system, and by point what was found there in this job."""
     points = list(TestPoint.objects.filter(system=system).order_by("position", "tag"))
     sessions = list(current_sessions([job.id]).filter(test_point__system=system))
+    sessions.sort(key=lambda one: one.about == FLOW)  # type: ignore[attr-defined]  # of several, the flow
     results = current_results([one.id for one in sessions], "inputs")
     by_id = {point.id: point for point in points}
     return points, {
-        one.test_point_id: Figure(by_id[one.test_point_id], one, _standard(results[one.id]))
+        one.test_point_id: Figure(by_id[one.test_point_id], one, results[one.id])
         for one in sessions
-        if one.id in results and results[one.id].standard_flow is not None
+        if one.id in results and results[one.id].outcome == Outcome.COMPUTED
     }
-
-
-def _standard(result: Result) -> calc.Result:
-    return calc.from_plain(calc.Result, result.detail["results"]["standard_flow"])
 
 
 def outlets_against_traverse(
@@ -48,12 +73,13 @@ def outlets_against_traverse(
 
     Compared at standard density, so by mass. Only when plane and all its outlets have a figure.
     """
+    flows = {point: figure for point, figure in figures.items() if figure.has_air_flow}
     for plane in points:
         outlets = outlets_below(plane, points)
-        if plane.kind != PointKind.PLANE or not outlets or plane.id not in figures:
+        if plane.kind != PointKind.PLANE or not outlets or plane.id not in flows:
             continue
-        if all(outlet.id in figures for outlet in outlets):
-            yield from _compare(figures[plane.id], [figures[outlet.id] for outlet in outlets], units)
+        if all(outlet.id in flows for outlet in outlets):
+            yield from _compare(flows[plane.id], [flows[outlet.id] for outlet in outlets], units)
 
 
 def outlets_below(plane: TestPoint, points: Sequence[TestPoint]) -> list[TestPoint]:
@@ -88,7 +114,7 @@ def _compare(main: Figure, outlets: Sequence[Figure], units: str) -> Iterator[Fi
         f"The {len(outlets)} outlets below {main.point.tag} add up to {flow(found.outlet_sum, units)} and "
         f"the traverse found {flow(found.main, units)}, at standard density: {apart}.",
         f"A difference within its uncertainty of {flow(found.U, units)}.",
-        "Look for leakage or a missed outlet, check the hood's factor, or repeat the traverse.",
+        _advice(found, main.static_pressure, units),
         {
             "outlet_sum": found.outlet_sum,
             "main": found.main,
@@ -97,4 +123,121 @@ def _compare(main: Figure, outlets: Sequence[Figure], units: str) -> Iterator[Fi
             "sessions": sorted(str(figure.session.id) for figure in [main, *outlets]),
         },
         str(main.point.id),
+    )
+
+
+def _advice(found: SystemBalance, static: float | None, units: str) -> str:
+    """What to look for: leakage is to be tested where less comes out than goes in, and only there."""
+    if found.difference > 0.0:
+        return (
+            "No leakage makes outlets carry more: check the hood's factor, whether each outlet belongs to "
+            "this duct, and the traverse."
+        )
+    lost = flow(-found.difference, units)
+    return (
+        f"Test leakage as the explanation: {lost} would have to be lost between plane and outlets"
+        f"{_leak_size(found, static, units)}; else look for a missed outlet, check the hood's factor or "
+        "repeat the traverse."
+    )
+
+
+def _leak_size(found: SystemBalance, static: float | None, units: str) -> str:
+    """The surface of duct that would lose that much, at the plane's static pressure."""
+    if not static:
+        return ""
+    one = leakage_between(
+        found, calc.Estimate(1.0, 0.0), calc.Estimate(abs(static), 0.0), EN_COEFFICIENTS[USUAL_CLASS]
+    )
+    surface = shown(one.leakage / one.allowed, "area", units)
+    return (
+        f", as much as {surface} of class {USUAL_CLASS} duct lose at {shown(abs(static), 'pressure', units)}"
+    )
+
+
+@dataclass(frozen=True)
+class Earlier:
+    """What an earlier job found at a test point."""
+
+    session: Session
+    result: Result
+
+
+def earlier_of(job: Job, system: System, figures: Mapping[UUID, Figure]) -> dict[UUID, Earlier]:
+    """By point: the last figure that another job found there before this one did. Two statements."""
+    own = [figure.session.id for figure in figures.values()]
+    if not own:
+        return {}
+    now = Session.objects.filter(id__in=own, test_point=OuterRef("test_point")).values("started_at")[:1]
+    others = Session.objects.filter(test_point__system=system).exclude(job=job)
+    others = others.exclude(job__status=JobStatus.CANCELLED).exclude(method=Method.CENTRELINE_READING)
+    rows = not_superseded(others).annotate(now=Subquery(now)).filter(started_at__lt=F("now"))
+    rows = rows.select_related("job").order_by("test_point_id", "-started_at", "-id")
+    sessions = list(rows.distinct("test_point_id"))
+    results = current_results([one.id for one in sessions], "inputs", "detail")
+    return {
+        one.test_point_id: Earlier(one, results[one.id])
+        for one in sessions
+        if one.id in results and results[one.id].outcome == Outcome.COMPUTED
+    }
+
+
+def changed_since_earlier(
+    figures: Mapping[UUID, Figure], earlier: Mapping[UUID, Earlier], units: str, zone: str
+) -> Iterator[Finding]:
+    """A figure differs from that of an earlier job by more than their uncertainty and more than a tenth.
+
+    Not where the change was asked for: the design is another one, or what did not pass does now.
+    """
+    for point, before in earlier.items():
+        figure = figures[point]
+        now, then = figure.result, before.result
+        if now.measurand != then.measurand or now.design_value != then.design_value:
+            continue
+        if now.verdict in PASSED and then.verdict not in (*PASSED, Verdict.NOT_DECIDABLE.value):
+            continue
+        change, pair = _change(now, then)
+        if change.changed and abs(change.relative) > LEAST_CHANGE:
+            yield _changed(figure, before, change, pair, units, zone)
+
+
+def _by_mass(now: Result, then: Result) -> bool:
+    """Whether two flows of air are compared at standard density."""
+    standard = now.standard_flow is not None and then.standard_flow is not None
+    return now.measurand == Measurand.FLOW and standard
+
+
+def _change(now: Result, then: Result) -> tuple[Change, tuple[float, float]]:
+    by_mass = _by_mass(now, then)
+    one, other = _figure(now, by_mass), _figure(then, by_mass)
+    return against_earlier(one, other), (one.value, other.value)
+
+
+def _figure(row: Result, by_mass: bool) -> calc.Result:
+    """A stored figure without its budget."""
+    value, U = (row.standard_flow, row.standard_flow_expanded) if by_mass else (row.value, row.value_expanded)
+    k = row.coverage_factor or 2.0
+    dof = math.inf if row.effective_dof is None else row.effective_dof
+    unit = Measurand(row.measurand).unit
+    return calc.Result("", unit, value or 0.0, (U or 0.0) / k, U or 0.0, k, dof, calc.COVERAGE, (), "")
+
+
+def _changed(
+    figure: Figure, before: Earlier, change: Change, pair: tuple[float, float], units: str, zone: str
+) -> Finding:
+    name, liquid = figure.result.measurand, not figure.has_air_flow
+    now, then, U = (measurand(value, name, units, liquid=liquid) for value in (*pair, change.U))
+    day = local_day(before.session.started_at, zone).isoformat()
+    basis = ", at standard density" if _by_mass(figure.result, before.result) else ""
+    apart = "" if math.isinf(change.relative) else f", {percent(change.relative)} of it apart"
+    return Finding(
+        f"{figure.point.tag} has {now} and had {then} on {day} (job {before.session.job.number})"
+        f"{basis}{apart}.",
+        f"A change within its uncertainty of {U}, or of at most {percent(LEAST_CHANGE, 0)}.",
+        "Find what changed since (dampers, filters, fan speed), or which of the two figures is wrong.",
+        {
+            "difference": change.difference,
+            "U": change.U,
+            "sessions": [str(before.session.id), str(figure.session.id)],
+        },
+        str(figure.point.id),
     )

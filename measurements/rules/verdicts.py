@@ -25,11 +25,20 @@ def _figure(seen: Seen) -> str:
     words = Measurand(name).words
     words = words if words[1].isupper() else f"{words[0].lower()}{words[1:]}"
     if not _by_limits(seen):
-        design = measurand(figures["design_value"], name, seen.units)
+        design = measurand(figures["design_value"], name, seen.units, liquid=_liquid(seen))
         share, expanded = percent(figures["share_of_design"]), percent(figures["share_expanded"])
         return f"The {words} is {share} ± {expanded} of the design {design}"
-    value, spread = (measurand(figures[part], name, seen.units) for part in ("value", "value_expanded"))
+    value, spread = (
+        measurand(figures[part], name, seen.units, liquid=_liquid(seen))
+        for part in ("value", "value_expanded")
+    )
     return f"The {words} is {value} ± {spread}"
+
+
+def _liquid(seen: Seen) -> bool:
+    """Whether the flow is that of a liquid: flows of air are stated at standard density too."""
+    found = seen.computed.found
+    return found is not None and "standard_flow" not in found.results
 
 
 def _by_limits(seen: Seen) -> bool:
@@ -44,7 +53,9 @@ def _tolerance(seen: Seen) -> str:
     below, above = figures["tolerance_below"], figures["tolerance_above"]
     if not _by_limits(seen) and below is not None and above is not None:
         return f"{percent(1.0 - below)} to {percent(1.0 + above)} of design"
-    text = limits(figures["limit_low"], figures["limit_high"], figures["measurand"], seen.units)
+    text = limits(
+        figures["limit_low"], figures["limit_high"], figures["measurand"], seen.units, liquid=_liquid(seen)
+    )
     return text[0].upper() + text[1:]
 
 

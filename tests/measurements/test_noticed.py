@@ -247,7 +247,7 @@ CASES: dict[Code, Case] = {
         "fan_test", "outlet_pressure", read("pressure", "Pa", "-330", place="outlet_pressure"), {}, "no rise",
     ),
     Code.HEAT_BALANCE: (
-        "coil_heat", "", NOTHING, {"water_flow": amount("0.8", "L/s")}, "differ by −3",
+        "coil_heat", "", NOTHING, {"water_flow": amount("0.8", "L/s")}, "air's by −3",
     ),
     Code.HEAT_DIRECTIONS: (
         "coil_heat", "leaving_water", read("temperature", "Cel", "64.0", place="leaving_water"), {},
@@ -463,3 +463,16 @@ def test_a_pumps_motor_above_its_plate_by_current_or_by_power() -> None:
     numbers = {"value": 15.2, "nameplate": 14.5}
     (finding,) = noticed((calc.Remark(Code.PUMP_OVER_NAMEPLATE, numbers, ("current",)),))
     assert "current is 15.2 A" in finding.seen
+
+
+@pytest.mark.django_db
+def test_a_flow_of_water_is_told_in_the_units_of_water(equipped: World) -> None:
+    with company(equipped.id):
+        equipped.company.unit_system = UnitSystem.IP
+        equipped.company.save()
+    slow = changed(equipped, "valve_flow", "", read("pressure", "kPa", "6.1", "6.2"))
+    assert re.search(
+        r"of the design 9\.67 gpm\.$", raised(equipped, "valve_flow", slow)["out_of_tolerance"].seen
+    )
+    flag = raised(equipped, "fan_test", {}, maximum_speed=amount("1100", "/min"))["above_maximum_speed"]
+    assert flag.expected == "At most 1100 r/min."

@@ -1,22 +1,25 @@
 """Every rule by a smallest example, raised and not raised; raised once; cleared when no longer so."""
 
+import re
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Any
 from uuid import UUID
 
 import pytest
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from jobs.models import Certificate, DecisionRule, Event, Instrument, JobStatus, Member, Role
 from jobs.tenancy.context import company
 from measurements.evaluate import evaluate_session
 from measurements.models import AnswerKind, Flag, FlagAnswer, Severity
-from measurements.rules import RULES, SYSTEM_RULE
+from measurements.rules import CHANGE_RULE, RULES, SYSTEM_RULE
 from measurements.rules.noticed_rows import ROWS
 from tests import factories
 from tests.factories import World
-from tests.measurements import batches
+from tests.measurements import batches, methods
 from tests.measurements.batches import amount
 
 pytestmark = pytest.mark.django_db
@@ -348,6 +351,16 @@ def test_outlets_that_do_not_add_up_are_flagged_whichever_side_comes_last(fine: 
         assert (flag.session_id, flag.system_id, flag.severity) == (None, fine.system.id, Severity.STOP)
         assert flag.test_point_id == fine.points["BD-1"].id
         assert "3 outlets below BD-1" in flag.seen
+        lost = (flag.data["main"] - flag.data["outlet_sum"]) * 1000.0
+        assert f"Test leakage as the explanation: {lost:.3g} L/s would have to be lost" in flag.advice
+        surface = lost / 1000.0 / (27e-6 * 125.0**0.65)  # EN 12237 class A at the plane's static pressure
+        assert f"as much as {surface:.3g} m² of class A duct lose at 125 Pa" in flag.advice
+
+
+def test_outlets_that_carry_more_than_the_traverse_are_no_leakage(fine: World) -> None:
+    flags_after(fine, *outlets(fine, 110.0), branch(fine, 0.27))
+    with company(fine.id):
+        assert Flag.objects.get(rule=SYSTEM_RULE).advice.startswith("No leakage makes outlets carry more:")
 
 
 def test_a_remeasured_outlet_settles_the_systems_flag(fine: World) -> None:
@@ -360,3 +373,107 @@ def test_a_remeasured_outlet_settles_the_systems_flag(fine: World) -> None:
     with company(fine.id):
         flag = Flag.objects.get(rule=SYSTEM_RULE)
         assert [a.kind for a in flag.answers.all()] == [AnswerKind.CLEARED]
+
+
+def found_before(world: World, make: Made, **changes: Any) -> dict[str, Any]:
+    """A session of an earlier job at the same point, an hour older, evaluated."""
+    with company(world.id):
+        earlier = factories.job(world.site, world.system)
+    start = batches.now() - timedelta(hours=1)
+    times = {"started_at": start, "finished_at": start + timedelta(minutes=9)}
+    sent = make(world) | {"job": str(earlier.id)} | {name: at.isoformat() for name, at in times.items()}
+    for row in sent.get("readings", ()):
+        row["taken_at"] = (start + timedelta(minutes=4)).isoformat()
+    if changes:
+        with company(world.id):
+            for name, value in changes.items():
+                setattr(earlier, name, value)
+            earlier.save()
+    flags_after(world, sent)
+    return sent
+
+
+def test_a_figure_that_changed_since_an_earlier_job_is_flagged(fine: World) -> None:
+    before = found_before(fine, hood_of("97.0"))
+    sent = hood_of("83.0")(fine)
+    assert CHANGE_RULE in flags_after(fine, sent)
+    with company(fine.id):
+        flag = Flag.objects.get(rule=CHANGE_RULE)
+        assert flag.severity == Severity.WARNING
+        assert (flag.session_id, flag.system_id) == (None, fine.system.id)
+        assert (flag.job_id, flag.test_point_id) == (fine.job.id, fine.points["S-1"].id)
+        assert flag.data["sessions"] == [before["id"], sent["id"]]
+        assert re.match(r"S-1 has 81\.\d L/s and had 95\.\d L/s on [-0-9]{10} \(job 2\)", flag.seen)
+        assert "at standard density, −14.4 % of it apart" in flag.seen
+        assert all(text.endswith(".") for text in (flag.seen, flag.expected, flag.advice))
+        evaluate_session(UUID(sent["id"]))
+        assert Flag.objects.filter(rule=CHANGE_RULE).count() == 1
+
+
+def test_a_change_within_a_tenth_is_none_even_where_it_is_sure(fine: World) -> None:
+    found_before(fine, hood_of("97.0"))
+    assert CHANGE_RULE not in flags_after(fine, hood_of("88.5")(fine))
+
+
+def test_a_change_within_its_uncertainty_is_none(fine: World) -> None:
+    with company(fine.id):
+        hood = fine.instruments["hood"]
+        hood.probe_factor_u = 0.08
+        hood.save()
+    found_before(fine, hood_of("97.0"))
+    assert CHANGE_RULE not in flags_after(fine, hood_of("83.0")(fine))
+
+
+def test_only_what_stood_before_and_was_not_cancelled_counts_as_earlier(fine: World) -> None:
+    found_before(fine, hood_of("97.0"), status=JobStatus.CANCELLED)
+    now = hood_of("83.0")(fine)
+    assert CHANGE_RULE not in flags_after(fine, now)
+    with company(fine.id):
+        later = factories.job(fine.site, fine.system)
+    ahead = {"job": str(later.id), "started_at": (batches.now() - timedelta(minutes=1)).isoformat()}
+    flags_after(fine, hood_of("97.0")(fine) | ahead)
+    with company(fine.id):
+        evaluate_session(UUID(now["id"]))
+        assert not Flag.objects.filter(rule=CHANGE_RULE, job=fine.job.id).exists()
+        assert Flag.objects.filter(rule=CHANGE_RULE, job=later.id).exists(), (
+            "the later job has an earlier one"
+        )
+
+
+def test_a_change_that_was_asked_for_is_none(fine: World) -> None:
+    found_before(fine, hood_of("70.0"))
+    assert CHANGE_RULE not in flags_after(fine, hood_of("89.0")(fine)), "failed then, passes now"
+    found_before(fine, hood_of("89.0"))
+    changed(fine, fine.points["S-1"], design_flow=0.06)
+    assert CHANGE_RULE not in flags_after(fine, hood_of("60.0")(fine)), "the design is another one"
+
+
+def test_methods_without_an_air_flow_take_part_in_their_systems_rules(fine: World) -> None:
+    with company(fine.id):
+        methods.equip(fine)
+    found_before(fine, methods.valve)
+    slow = methods.read("pressure", "kPa", "9.1", "9.2", "9.1")
+    assert CHANGE_RULE in flags_after(fine, methods.valve(fine, readings=slow))
+    with company(fine.id):
+        changed(fine, fine.company, unit_system="IP")
+        flags_after(fine, methods.valve(fine, readings=slow))
+        assert any("gpm" in flag.seen for flag in Flag.objects.filter(rule=CHANGE_RULE))
+    assert SYSTEM_RULE not in flags_after(fine, *outlets(fine, 90.0), branch(fine, 0.27), methods.fan(fine))
+
+
+def test_the_rules_of_a_system_take_the_same_statements_whatever_its_points(fine: World) -> None:
+    seen = []
+    for tags in (("S-1",), ("S-2", "S-3")):
+        for tag in tags:
+            found_before(fine, lambda w, tag=tag: batches.hood(w, tag, flow="97.0"))
+            flags_after(fine, batches.hood(fine, tag, flow="83.0"))
+        again = batches.hood(fine, "S-1", flow="83.0")
+        batches.post(fine, again)
+        with company(fine.id):
+            evaluate_session(UUID(again["id"]))
+            with CaptureQueriesContext(connection) as asked:
+                evaluate_session(UUID(again["id"]))
+        seen.append(len(asked))
+    assert seen[0] == seen[1]
+    with company(fine.id):
+        assert Flag.objects.filter(rule=CHANGE_RULE).values("test_point").distinct().count() == 3
