@@ -94,6 +94,10 @@ class Quantity(StrEnum):
     VISCOSITY = "viscosity"  # Pa s
     SPECIFIC_HEAT = "specific_heat"  # J/(kg K)
     ENTHALPY = "enthalpy"  # J/kg
+    LIQUID_FLOW = "liquid_flow"  # m3/s
+    LIQUID_PRESSURE = "liquid_pressure"  # Pa, differences and gauges
+    LEAK_COEFFICIENT = "leak_coefficient"  # m3/s at 1 Pa to the power of the leak's own exponent
+    LEAK_FACTOR = "leak_factor"  # m3/s per m2 at 1 Pa to the power of 0.65
 
 
 class Content(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -374,6 +378,12 @@ class PartTable(Content, frozen=True, kw_only=True):
     words: tuple[str, ...] = ()  # a word for each part
 
 
+class Plotted(PartTable, frozen=True, kw_only=True):
+    """A table that a picture of the sheet is drawn from; `kind` says what it holds, `names` are coded."""
+
+    kind: str
+
+
 class PlaceReadings(Content, frozen=True, kw_only=True):
     """Readings of one place as they were shown, each with its label ("" when there is only one)."""
 
@@ -402,6 +412,7 @@ class TestSheet(Content, frozen=True, kw_only=True):
     figures: tuple[Fact, ...] = ()
     classes: tuple[NamedText, ...] = ()
     parts: PartTable | None = None
+    plotted: tuple[Plotted, ...] = ()
     readings: tuple[PlaceReadings, ...] = ()
     told: tuple[NamedText, ...] = ()
     air: tuple[Fact, ...] = ()

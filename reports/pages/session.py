@@ -12,8 +12,10 @@ from reports import document as doc
 from reports import ledger, material, readings, reviewset, testsheets
 from reports.material import Material
 from reports.pages import shown
+from reports.render import charts
 from reports.render.figures import Figures
 from reports.render.sheet import fact_words
+from reports.render.templating import picture
 from reports.render.testsheet import part_table
 from reports.reviewset import Measured, is_computed
 from reports.runs import letters
@@ -45,8 +47,9 @@ def context(session: Session) -> dict[str, Any]:
         "zone": found.job.site.time_zone,
         "sheet": sheet,
         "pictures": shown.session_pictures(sheet, figures) if sheet else {},
+        "drawn": drawn(one, collected, figures),
         "budget": shown.budget_rows(budget, quantity, figures),
-        "dominating": ledger.dominating(result, point) if result and is_computed(one) else "",
+        "dominating": ledger.dominating(result) if result and is_computed(one) else "",
         "unit": figures.unit(quantity),
         "parts": part_table(table, figures) if result and (table := testsheets.parts(result)) else None,
         "classes": testsheets.classes(result) if result and is_computed(one) else (),
@@ -59,6 +62,14 @@ def context(session: Session) -> dict[str, Any]:
         "instruments": instrument_rows(one, collected, figures),
         "flags": [shown.flag(state, None) for state in one.flags],
     }
+
+
+def drawn(one: Measured, collected: Material, figures: Figures) -> list[dict[str, Any]]:
+    """Pictures of a test or reading that is no traverse."""
+    if one.result is None or not is_computed(one) or one.session.content.get("plane"):
+        return []
+    pictures = charts.pictures_of(testsheets.sheet(one, collected), figures)
+    return [{"svg": picture(p.svg), "caption": p.caption, "wide": p.wide} for p in pictures]
 
 
 def facts(one: Measured, figures: Figures) -> list[tuple[str, str, str]]:

@@ -6,6 +6,7 @@ Figures without an uncertainty get a fixed number of decimals for their unit. Th
 ledger line (value ± U, unit, share of design, verdict) has the same order wherever it is shown.
 """
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
@@ -18,6 +19,7 @@ from reports.document import Measured, Quantity, Result, UnitSystem, Verdict
 MINUS, THIN, UNIT_SPACE, PLUS_MINUS = "\u2212", "\u202f", "\u00a0", "±"
 FIGURE_SPACE, POINT_SPACE = "\u2007", "\u2008"
 NOTHING: Final = "–"
+_SMALL_FLOW = 100.0  # leaks and the like, below which whole units say too little
 _PLAIN_LIMIT = 1e9  # beyond this a figure is written with a power of ten
 
 VERDICT_WORDS: Final = {
@@ -53,6 +55,8 @@ _COMMON = {
     Q.SOUND_LEVEL: Unit("dB", 1, 0, 1),
     Q.CARBON_DIOXIDE: Unit("ppm", 1e6, 0, 0),
     Q.VISCOSITY: Unit("mPa·s", 1000, 0, 3),
+    Q.LEAK_COEFFICIENT: Unit("L/s at 1 Pa", 1000, 0, 4),
+    Q.LEAK_FACTOR: Unit("L/(s·m²) at 1 Pa", 1000, 0, 5),
 }
 # By definition 1 in = 0.0254 m, 1 lb = 0.45359237 kg; conventional inH2O 249.08891 Pa, inHg 3386.389 Pa.
 _FOOT, _POUND, _INCH_WATER, _INCH_MERCURY = 0.3048, 0.45359237, 249.08891, 3386.389
@@ -60,6 +64,8 @@ _GALLON, _PSI, _BTU = 231 * 0.0254**3, _POUND * 9.80665 / 0.0254**2, 1055.055852
 _HORSEPOWER = 550 * _FOOT * _POUND * 9.80665
 _SI = _COMMON | {
     Q.FLOW: Unit("L/s", 1000, 0, 0),
+    Q.LIQUID_FLOW: Unit("L/s", 1000, 0, 3),
+    Q.LIQUID_PRESSURE: Unit("kPa", 0.001, 0, 2),
     Q.VELOCITY: Unit("m/s", 1, 0, 2),
     Q.PRESSURE: Unit("Pa", 1, 0, 1),
     Q.ABSOLUTE_PRESSURE: Unit("hPa", 0.01, 0, 1),
@@ -81,6 +87,8 @@ _SI = _COMMON | {
 }
 _IP = _COMMON | {
     Q.FLOW: Unit("ft³/min", 60 / _FOOT**3, 0, 0),
+    Q.LIQUID_FLOW: Unit("gal/min", 60 / _GALLON, 0, 2),
+    Q.LIQUID_PRESSURE: Unit("psi", 1 / _PSI, 0, 3),
     Q.VELOCITY: Unit("ft/min", 60 / _FOOT, 0, 0),
     Q.PRESSURE: Unit("inH₂O", 1 / _INCH_WATER, 0, 4),
     Q.ABSOLUTE_PRESSURE: Unit("inHg", 1 / _INCH_MERCURY, 0, 2),
@@ -194,7 +202,10 @@ class Figures:
         """The bare number with the unit's usual decimals (plus `extra`)."""
         if value is None:
             return NOTHING
-        return number(self.shown(quantity, value), self.units[quantity].decimals + extra)
+        shown, decimals = self.shown(quantity, value), self.units[quantity].decimals
+        if quantity is Quantity.FLOW and 0.0 < abs(shown) < _SMALL_FLOW:
+            decimals += 3 - (abs(shown) >= 1.0) - (abs(shown) >= 10.0)
+        return number(shown, decimals + extra)
 
     def with_unit(self, quantity: Quantity, value: float | None, extra: int = 0) -> str:
         """Number and unit."""
@@ -202,8 +213,14 @@ class Figures:
             return NOTHING
         return str(Figure(self.plain(quantity, value, extra), "", self.unit(quantity)))
 
+    def writer(self, quantity: Quantity) -> Callable[[float], str]:
+        """How numbers of a kind are written, with their unit."""
+        return lambda value: self.with_unit(quantity, value)
+
     def figure(self, quantity: Quantity, measured: Measured) -> Figure:
         """A measured value rounded with its uncertainty."""
+        if not measured.expanded:
+            return Figure(self.plain(quantity, measured.value), "", self.unit(quantity))
         return rounded(measured.value, measured.expanded, self.units[quantity])
 
     def significant(self, quantity: Quantity, value: float | None, digits: int = 3) -> str:

@@ -16,6 +16,7 @@ from reports.document import (
     Flag,
     Instrument,
     Issue,
+    Measured,
     OutletRow,
     Quantity,
     Result,
@@ -207,7 +208,7 @@ def _deficiency(item: Deficiency, figures: Figures, known: frozenset[str]) -> di
         )
         values["line"] = f"{flow} {line.unit} · {held}"
         values |= {
-            "mark": picture(charts.verdict_mark(item.result)),
+            "mark": picture(charts.verdict_mark(item.result, figures.writer(item.result.quantity))),
             "word": line.verdict,
             "tone": tone(item.result),
         }
@@ -335,13 +336,14 @@ def _centreline(row: CentrelineRow, figures: Figures) -> dict[str, Any]:
 
 def _test_line(test: TestSheet, figures: Figures) -> dict[str, Any]:
     line = ledger_values(test.result, figures)
-    unit = figures.unit(test.result.quantity)
+    result = test.result
+    figure = figures.figure(result.quantity, Measured(value=result.value, expanded=result.expanded))
     wanted = figures.limits(test.result) or (line["share"] if test.result.share is not None else NOTHING)
     return {
         **line,
         "tag": test.tag,
         "what": METHOD_WORDS[test.method],
-        "figure": f"{line['value']} {unit}".strip(),
+        "figure": str(figure),
         "wanted": wanted,
         "judged": test.result.share is not None or figures.limits(test.result) != "",
         "anchor": anchor(test.anchor),

@@ -81,7 +81,7 @@ def ledger_values(result: Result, figures: Figures) -> Values:
         "share": line.share or NOTHING,
         "word": line.verdict,
         "tone": tone(result),
-        "mark": picture(charts.verdict_mark(result)),
+        "mark": picture(charts.verdict_mark(result, figures.writer(result.quantity))),
         "design": line.design,
     }
 
@@ -205,7 +205,7 @@ def budget_values(sheet: TraverseSheet | TestSheet, figures: Figures) -> Values:
     result, quantity = sheet.result, spread_of(sheet.result.quantity)
     rows = sorted(sheet.budget, key=lambda r: -r.share)
     largest = max((r.share for r in rows), default=1.0) or 1.0
-    small = [r for r in rows if r.share < SMALL_SHARE]
+    small = [r for r in rows if abs(r.share) < SMALL_SHARE]
     small = small if len(small) > 2 else []
     dof = _dof(result.dof, "unlimited")
     coverage = f"; U with k = {number(result.coverage, 2)}, ν = {dof}" if result.coverage else ""
@@ -216,8 +216,14 @@ def budget_values(sheet: TraverseSheet | TestSheet, figures: Figures) -> Values:
         "combined_words": f"Combined standard uncertainty{coverage}",
         "combined": figures.significant(quantity, sheet.combined),
         "expanded_words": f"U = {expanded}{UNIT_SPACE}{figures.unit(quantity)}".rstrip() if expanded else "",
-        "dominating": sheet.dominating,
+        "dominating": capital(sheet.dominating),
+        "opposed": any(r.share < 0.0 for r in rows),
     }
+
+
+def capital(text: str) -> str:
+    """A text with its first letter large."""
+    return text[:1].upper() + text[1:]
 
 
 def spread_of(quantity: Quantity) -> Quantity:
@@ -250,19 +256,34 @@ def _small(rows: list[BudgetRow], quantity: Quantity, figures: Figures) -> list[
     ]
 
 
+def estimate_words(row: BudgetRow, figures: Figures) -> str:
+    """An input's value, with no more digits than its uncertainty allows."""
+    unit = figures.units[row.quantity]
+    spread = abs(row.standard * unit.factor)
+    if row.estimate is None or not spread > 0.0:
+        return figures.with_unit(row.quantity, row.estimate)
+    places = 1 - math.floor(math.log10(spread))
+    most = max(places, unit.decimals) if row.quantity in _FINE else unit.decimals
+    text = number(figures.shown(row.quantity, row.estimate), max(min(places, most), -9))
+    return f"{text}{UNIT_SPACE}{unit.symbol}" if unit.symbol else text
+
+
+_FINE = (Quantity.FLOW, Quantity.LIQUID_FLOW)
+
+
 def _budget_row(row: BudgetRow, largest: float, quantity: Quantity, figures: Figures) -> Values:
     spread = spread_of(row.quantity)
     unit = figures.unit(spread)
     standard = figures.significant(spread, row.standard, 2)
     return {
-        "source": row.source,
-        "estimate": figures.with_unit(row.quantity, row.estimate),
+        "source": capital(row.source),
+        "estimate": estimate_words(row, figures),
         "standard": f"{standard}{UNIT_SPACE}{unit}" if unit else standard,
         "distribution": row.distribution,
         "dof": _dof(row.dof, "∞"),
         "contribution": figures.significant(quantity, row.contribution, 3),
         "share": percent(row.share),
-        "width": f"{row.share / largest * 20:.1f}",
+        "width": f"{max(row.share, 0.0) / largest * 20:.1f}",
     }
 
 

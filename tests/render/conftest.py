@@ -7,7 +7,8 @@ import pytest
 
 from reports.document import Document, UnitSystem
 from reports.render import RenderedReport, render_report
-from tests.render.sample import READINGS, issue, sample
+from tests.render.sample import READINGS, issue
+from tests.render.testworld import whole
 
 
 @dataclass(frozen=True)
@@ -23,7 +24,7 @@ class Case:
 @pytest.fixture(scope="session")
 def issued(tmp_path_factory: pytest.TempPathFactory) -> Case:
     """A4, SI, issued."""
-    document = sample()
+    document = whole()
     folder = tmp_path_factory.mktemp("issued")
     rendered = render_report(document, issue(), workdir=folder, readings_csv=READINGS, paper="A4")
     return Case(document, rendered, True, "A4")
@@ -32,7 +33,7 @@ def issued(tmp_path_factory: pytest.TempPathFactory) -> Case:
 @pytest.fixture(scope="session")
 def draft(tmp_path_factory: pytest.TempPathFactory) -> Case:
     """Letter, I-P, not issued."""
-    document = sample(UnitSystem.IP)
+    document = whole(UnitSystem.IP)
     folder = tmp_path_factory.mktemp("draft")
     rendered = render_report(document, None, workdir=folder, readings_csv=READINGS, paper="Letter")
     return Case(document, rendered, False, "Letter")

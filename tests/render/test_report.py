@@ -1,7 +1,9 @@
 """The finished file: structure, conformance, fonts, text on both papers, attachments, same bytes."""
 
 import hashlib
+import html
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -12,10 +14,12 @@ import pytest
 from msgspec.structs import replace
 
 from reports.document import digest, from_bytes, to_bytes
-from reports.render import RenderFailed, render_report
+from reports.render import RenderFailed, charts, render_report
+from reports.render.figures import Figures
 from reports.render.join import Metadata, join
 from reports.render.parts import Limits, Presses
 from reports.render.pipeline import pack
+from reports.render.sheet import METHOD_WORDS
 from reports.render.templating import part_html
 from tests.render.conftest import Case
 from tests.render.sample import PLANE_FLAG, READINGS, issue, sample, small
@@ -104,6 +108,48 @@ def test_text_of_every_sheet_is_there(case: Case) -> None:
         assert all(c.number in whole and c.laboratory in whole for c in instrument.certificates)
     for caution in case.document.cautions:
         assert caution in whole
+
+
+def test_text_of_every_test_is_there(case: Case) -> None:
+    """Also a sheet with thirty inputs in its budget, and one that is for information only."""
+    texts = page_texts(case.rendered.path)
+    whole, close = _words(texts), _close(texts)
+    tests = [test for system in case.document.systems for test in system.tests]
+    assert len(tests) == 16
+    for test in tests:
+        assert f"{METHOD_WORDS[test.method]} {test.tag}" in whole
+        assert _close([test.dominating]).casefold() in close.casefold()
+        for row in test.budget:
+            if abs(row.share) >= 0.005:
+                assert _close([row.source]).casefold() in close.casefold()
+        for name in [*(t.name.partition(":")[0] for t in test.told), *(r.place for r in test.readings)]:
+            assert _close([name.partition(":")[0]]) in close
+        for caution in test.cautions:
+            assert _close([caution]) in close
+        assert f"record {test.anchor}, in the attached snapshot" in whole
+    assert whole.count("For information") == 1
+    assert whole.count("number 30") == 1
+
+
+def _close(texts: list[str]) -> str:
+    """Without any space: a long word may be broken anywhere."""
+    return re.sub(r"\s", "", _words(texts))
+
+
+def test_pictures_of_tests_are_figures_with_their_finding(case: Case) -> None:
+    figures = Figures(case.document.company.units)
+    wanted = [
+        re.search("<title>(.*?)</title>", one.svg)
+        for system in case.document.systems
+        for test in system.tests
+        for one in charts.pictures_of(test, figures)
+    ]
+    with pikepdf.open(case.rendered.path) as pdf:
+        told = {str(o.Alt) for o in pdf.objects if isinstance(o, pikepdf.Dictionary) and "/Alt" in o}
+    assert len(wanted) == 13
+    for found in wanted:
+        assert found is not None
+        assert html.unescape(found[1]) in told
 
 
 def test_nothing_is_printed_twice(case: Case) -> None:

@@ -7,6 +7,7 @@ style sheet (`CHART_CSS`) can turn them for a dark screen. Nothing is told by co
 
 from reports.render.charts.base import CHART_CSS
 from reports.render.charts.interval import MOST, budget_bars, interval_plot
+from reports.render.charts.ofsheet import Drawn, pictures_of
 from reports.render.charts.profile import profile
 from reports.render.charts.section import section_drawing
 from reports.render.charts.velocity import velocity_map
@@ -15,8 +16,10 @@ from reports.render.charts.verdict import verdict_band, verdict_mark
 __all__ = [
     "CHART_CSS",
     "MOST",
+    "Drawn",
     "budget_bars",
     "interval_plot",
+    "pictures_of",
     "profile",
     "section_drawing",
     "velocity_map",

@@ -33,7 +33,7 @@ def profile(sheet: TraverseSheet, run: Run, figures: Figures) -> str:
     def y(velocity: float) -> float:
         return _Y + _H - (figures.shown(Quantity.VELOCITY, velocity) - low) / (high - low) * _H
 
-    decimals = max(0, -_exponent(step))
+    decimals = max(0, -exponent(step))
     ticks = [low + k * step for k in range(round((high - low) / step) + 1)]
     grid = "".join(f"M{_X} {_Y + _H - (t - low) / (high - low) * _H:.1f}h{_W:.0f}" for t in ticks)
     labels = [text(_X - 4, _Y + _H - (t - low) / (high - low) * _H + 2.4, number(t, decimals)) for t in ticks]
@@ -103,7 +103,7 @@ def _diameters(sheet: TraverseSheet, run: Run) -> list[Curve]:
 def scale_of(low: float, high: float) -> tuple[float, float, float]:
     """Round ends and step of an axis that holds low..high in four to eight steps."""
     span = max(high - low, abs(high) * 0.02, 1e-9)
-    step = 10.0 ** _exponent(span / 4)
+    step = 10.0 ** exponent(span / 4)
     for factor in (1, 2, 5, 10):
         if span / (step * factor) <= 6:
             step *= factor
@@ -112,7 +112,8 @@ def scale_of(low: float, high: float) -> tuple[float, float, float]:
     return (bottom, top, step) if top > bottom else (bottom, bottom + step, step)
 
 
-def _exponent(value: float) -> int:
+def exponent(value: float) -> int:
+    """Power of ten of a number."""
     return int(f"{value:e}".partition("e")[2])
 
 

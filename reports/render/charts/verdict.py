@@ -3,9 +3,11 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from reports.document import Result, Verdict
+from reports.document import Result, UnitSystem, Verdict
 from reports.render.charts.base import BAND, CORE, INK, RULE, SOFT, frame, group, path, text
-from reports.render.figures import VERDICT_WORDS, number, share
+from reports.render.figures import VERDICT_WORDS, Figures, number, share
+
+_SI = Figures(UnitSystem.SI)
 
 _COLOURS = {
     Verdict.PASS: 'class="c-accent" fill="#095a5e" stroke="#095a5e"',
@@ -53,14 +55,15 @@ def _percent(value: float) -> str:
     return f"{number(value * 100, 0)} %"
 
 
-def _plain(value: float) -> str:
-    return number(value, 1)
+def _plain(result: Result) -> Label:
+    """The figure with its SI unit, where nobody says how it is written."""
+    return lambda value: _SI.with_unit(result.quantity, value)
 
 
 def axis_of(result: Result, label: Label | None = None) -> Axis:
     """`label` writes the figure itself where limits decide; shares are written in per cent."""
     if _limited(result):
-        spread, words = result.expanded or 0.0, label or _plain
+        spread, words = result.expanded or 0.0, label or _plain(result)
         return Axis(result.value, spread, result.low, result.high, True, result.design, words)
     low, high = (0.9, 1.1)
     if result.tolerance is not None:
@@ -105,7 +108,7 @@ def sentence(result: Result, label: Label | None = None) -> str:
     return f"{word}: {share(result)} of design{limits}"
 
 
-def verdict_mark(result: Result) -> str:
+def verdict_mark(result: Result, label: Label | None = None) -> str:
     """The small mark of tables and lines: band, interval and value, 40 x 9 points."""
     axis = axis_of(result)
     scale = _scale(axis, 1.0, 38.0, 0.5)
@@ -115,7 +118,7 @@ def verdict_mark(result: Result) -> str:
     body.append(path(edges, RULE, 0.6 if axis.judged else 0.3))
     if axis.value is not None:
         body.append(_interval(result, axis, scale))
-    return frame(40, 9, sentence(result), "".join(body), "mark")
+    return frame(40, 9, sentence(result, label), "".join(body), "mark")
 
 
 def _band(axis: Axis, scale: Scale) -> tuple[float, float]:
