@@ -4,9 +4,14 @@ from collections.abc import Iterable
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Case, Exists, IntegerField, OuterRef, QuerySet, Value, When
+from django.db.models import Case, Exists, F, IntegerField, OuterRef, QuerySet, TextField, Value, When
 
+from jobs.models import Measurand
+from measurements.methods import METHODS
 from measurements.models import Method, Result, Session
+
+FLOW = Measurand.FLOW.value
+FLOW_METHODS = [kind.method.value for kind in METHODS.values() if kind.measurand == Measurand.FLOW]
 
 
 def not_superseded(rows: QuerySet[Session]) -> QuerySet[Session]:
@@ -14,16 +19,21 @@ def not_superseded(rows: QuerySet[Session]) -> QuerySet[Session]:
 
 
 def current_sessions(jobs: Iterable[UUID]) -> QuerySet[Session]:
-    """For each job and test point the session that counts: not superseded, the newest.
+    """For each job, test point and thing measured the session that counts: not superseded, the newest.
 
-    A reading that may carry a verdict goes before a screening one, however new.
+    Several methods find one flow (`about` is "flow"); any other method stands for itself. A reading that may
+    carry a verdict goes before a screening one, however new.
     """
     screening = Case(
         When(method=Method.CENTRELINE_READING, then=Value(1)), default=Value(0), output_field=IntegerField()
     )
-    rows = not_superseded(Session.objects.filter(job__in=list(jobs))).annotate(screening=screening)
-    rows = rows.order_by("job_id", "test_point_id", "screening", "-started_at", "-id")
-    return rows.distinct("job_id", "test_point_id")
+    about = Case(
+        When(method__in=FLOW_METHODS, then=Value(FLOW)), default=F("method"), output_field=TextField()
+    )
+    rows = not_superseded(Session.objects.filter(job__in=list(jobs)))
+    rows = rows.annotate(screening=screening, about=about)
+    rows = rows.order_by("job_id", "test_point_id", "about", "screening", "-started_at", "-id")
+    return rows.distinct("job_id", "test_point_id", "about")
 
 
 def current_results(sessions: Iterable[UUID], *left_out: str) -> dict[UUID, Result]:

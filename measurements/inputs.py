@@ -15,6 +15,8 @@ SPREAD = {"temperature": 0.3, "humidity": 0.02, "barometer": 20.0}
 """Standard uncertainty of the place and moment of a reading of the air: K, 1, Pa (practice)."""
 WITHOUT = {"temperature": 0.5, "humidity": 0.05, "barometer": 100.0}
 """The same when no instrument is named (practice)."""
+ENOUGH_RUNS, LEAST_POOLED = 4, 2
+"""Runs of a plane that speak for themselves; degrees of freedom from which others speak for it (practice)."""
 LEAST_PROBABILITY = 0.95
 """When the company sets none; a threshold of zero would accept everything, so it is none."""
 SHAPES = {"round": calc.Shape.ROUND, "rectangular": calc.Shape.RECTANGULAR, "oval": calc.Shape.FLAT_OVAL}
@@ -104,7 +106,16 @@ def _pitot(loaded: Loaded) -> calc.PitotTraverse:
         upstream=loaded.si("plane", "upstream"),
         downstream=loaded.si("plane", "downstream"),
         standard_density=loaded.company.standard_density,
+        run_repeatability=_pooled(loaded),
     )
+
+
+def _pooled(loaded: Loaded) -> calc.Estimate | None:
+    """How far runs repeat on the job's other planes, where this plane's own runs are too few to tell."""
+    if len({row.run for row in loaded.readings}) >= ENOUGH_RUNS:
+        return None
+    found = calc.pooled_repeatability([f for f in loaded.other_runs if len(f) > 1 and math.fsum(f) > 0.0])
+    return found if found is not None and found.dof >= LEAST_POOLED else None
 
 
 def _swept(loaded: Loaded) -> calc.SweptTraverse:
@@ -157,6 +168,8 @@ def _centreline(loaded: Loaded) -> calc.CentrelineReading:
         probe=probe_of(loaded),
         zero_before=before,
         zero_after=after,
+        upstream=loaded.si("plane", "upstream"),
+        downstream=loaded.si("plane", "downstream"),
         standard_density=loaded.company.standard_density,
     )
 
@@ -236,8 +249,33 @@ _CIRCUMSTANCES: dict[str, Callable[[Loaded], Any]] = {
     "upstream": lambda loaded: loaded.si("plane", "upstream"),
     "downstream": lambda loaded: loaded.si("plane", "downstream"),
     "barometer": lambda loaded: _barometer(loaded),
+    "earlier": lambda loaded: _earlier_fan(loaded),
+    "run_repeatability": lambda loaded: _pooled(loaded),
 }
 """Fields that are neither read nor told by themselves."""
+
+
+def _earlier_fan(loaded: Loaded) -> calc.FanState | None:
+    """The fan as the test before this one found it; None without one that told its speed."""
+    if loaded.earlier is None:
+        return None
+    results, told = loaded.earlier.detail["results"], loaded.earlier.inputs["calculation"].get("flow")
+    found = {
+        name: calc.Estimate(one["value"], one["u"])
+        for name, key in _FAN_FIGURES.items()
+        if (one := results.get(key)) is not None
+    }
+    if "speed" not in found:
+        return None
+    return calc.FanState(**found, flow=calc.from_plain(calc.Estimate, told) if told else None)
+
+
+_FAN_FIGURES = {
+    "speed": "speed",
+    "pressure": "fan_static_pressure",
+    "power": "shaft_power",
+    "density": "density",
+}
 
 
 def _barometer(loaded: Loaded) -> calc.Estimate:

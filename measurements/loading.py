@@ -9,6 +9,8 @@ from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
+from django.db.models.fields.json import KeyTransform
+
 from jobs.errors import NotFound
 from jobs.instruments import InForce, Use, certificates_in_force
 from jobs.models import (
@@ -24,8 +26,9 @@ from jobs.models import (
     TestPoint,
 )
 from jobs.tenancy.context import current_company
+from measurements.current import not_superseded
 from measurements.methods import METHODS, MethodKind, Place
-from measurements.models import Reading, Session, Sweep
+from measurements.models import Method, Outcome, Reading, Result, Session, Sweep
 
 QUANTITY_OF_USE = {
     "pressure": Quantity.PRESSURE,
@@ -48,6 +51,10 @@ QUANTITY_OF_USE = {
     "water_temperature": Quantity.TEMPERATURE,
 }
 """What an instrument is used for in a session, and the quantity it then shows."""
+
+
+POINTWISE = (Method.PITOT_TRAVERSE, Method.ANEMOMETER_TRAVERSE)
+"""Traverses point by point, whose runs are pooled over a job."""
 
 
 @dataclass(frozen=True)
@@ -85,6 +92,10 @@ class Loaded:
     company: Company
     superseded: bool
     assigned: list[PersonAssignment]
+    other_runs: tuple[tuple[float, ...], ...] = ()
+    """Flows of the runs of the job's other traverses by points, one tuple a session."""
+    earlier: Result | None = None
+    """What the fan test before this one found at the same fan, in this job."""
 
     @property
     def job(self) -> Job:
@@ -167,6 +178,8 @@ def load_many(sessions: Collection[UUID]) -> list[Loaded]:
     company = Company.objects.get(id=current_company())
     superseded = set(Session.objects.filter(supersedes__in=ids).values_list("supersedes", flat=True))
     people = PersonAssignment.objects.filter(job__in={row.job_id for row in rows})
+    runs = _runs({row.job_id for row in rows if row.method in POINTWISE})
+    tests = _earlier_tests([row for row in rows if row.method == Method.FAN_TEST])
     assigned = list(people.filter(member__in={row.member_id for row in rows}))
     return [
         Loaded(
@@ -177,9 +190,43 @@ def load_many(sessions: Collection[UUID]) -> list[Loaded]:
             company=company,
             superseded=row.id in superseded,
             assigned=[a for a in assigned if (a.job_id, a.member_id) == (row.job_id, row.member_id)],
+            earlier=tests.get(row.id),
+            other_runs=tuple(flows for other, flows in runs[row.job_id].items() if other != row.id),
         )
         for row in rows
     ]
+
+
+def _earlier_tests(sessions: list[Session]) -> dict[UUID, Result]:
+    """By session, the newest result of the fan test before it at the same point of the job."""
+    if not sessions:
+        return {}
+    counting = not_superseded(Session.objects.filter(job__in={s.job_id for s in sessions}))
+    counting = counting.filter(method=Method.FAN_TEST, test_point__in={s.test_point_id for s in sessions})
+    rows = Result.objects.filter(session__in=counting.values("id"), outcome=Outcome.COMPUTED)
+    rows = rows.select_related("session").order_by("session__started_at", "computed_at", "id")
+    tests = list(rows)
+    return {
+        one.id: before[-1]
+        for one in sessions
+        if (before := [row for row in tests if _is_before(row.session, one)])
+    }
+
+
+def _is_before(other: Session, one: Session) -> bool:
+    here = (other.job_id, other.test_point_id) == (one.job_id, one.test_point_id)
+    return here and other.started_at < one.started_at
+
+
+def _runs(jobs: Collection[UUID]) -> dict[UUID, dict[UUID, tuple[float, ...]]]:
+    """By job and session, the flows of the runs that the newest result found; sessions that count only."""
+    found: dict[UUID, dict[UUID, tuple[float, ...]]] = defaultdict(dict)
+    counting = not_superseded(Session.objects.filter(job__in=jobs, method__in=POINTWISE))
+    rows = Result.objects.filter(session__in=counting.values("id"), outcome=Outcome.COMPUTED)
+    rows = rows.annotate(runs=KeyTransform("runs", "detail")).order_by("session_id", "computed_at", "id")
+    for job, session, runs in rows.values_list("session__job_id", "session_id", "runs"):
+        found[job][session] = tuple(run["flow"] for run in runs)
+    return found
 
 
 def _grouped(rows: Iterable[Any]) -> dict[UUID, list[Any]]:

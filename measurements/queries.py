@@ -10,7 +10,7 @@ from django.db.models import Count, Exists, OuterRef, Prefetch, Q, QuerySet, Sub
 from jobs.access import Actor
 from jobs.models import Job, PointKind, System, TestPoint
 from jobs.queries import visible
-from measurements.current import current_results, current_sessions
+from measurements.current import FLOW, current_results, current_sessions
 from measurements.models import AnswerKind, Flag, FlagAnswer, Reading, Result, Session, Severity, Sweep
 
 HEAVY = ("inputs", "detail")
@@ -86,7 +86,7 @@ def visible_results(actor: Actor | None) -> QuerySet[Result]:
 
 @dataclass
 class PointFigure:
-    """A test point of a job with the session and result that count."""
+    """A test point of a job with a session and result that count; once for each thing measured there."""
 
     point: TestPoint
     session: Session | None = None
@@ -104,14 +104,16 @@ def job_results(job: Job) -> list[SystemFigures]:
     """Systems, points and current results of one job, in a constant number of statements."""
     systems = System.objects.filter(job_systems__job=job.id).order_by("tag")
     found = {system.id: SystemFigures(system) for system in systems}
-    sessions = {s.test_point_id: s for s in current_sessions([job.id]).select_related("member")}
-    results = current_results([s.id for s in sessions.values()], *HEAVY)
+    current = list(current_sessions([job.id]).select_related("member"))
+    sessions: dict[UUID, list[Session]] = defaultdict(list)
+    for one in current:
+        sessions[one.test_point_id].append(one)
+    results = current_results([one.id for one in current], *HEAVY)
     flags = open_flag_counts(job.id)
     for point in TestPoint.objects.filter(system__in=list(found)).order_by("position", "tag"):
-        session = sessions.get(point.id)
-        result = results.get(session.id) if session else None
-        figure = PointFigure(point, session, result, flags.get(point.id, 0))
-        found[point.system_id].points.append(figure)
+        raised = flags.get(point.id, 0)
+        figures = [PointFigure(point, s, results.get(s.id), raised) for s in sessions[point.id]]
+        found[point.system_id].points += figures or [PointFigure(point, open_flags=raised)]
     return list(found.values())
 
 
@@ -148,7 +150,8 @@ def job_overviews(jobs: Iterable[UUID]) -> dict[UUID, JobOverview]:
         found[job].points += 1
     evaluated = Exists(Result.objects.filter(session=OuterRef("id")))
     for session in current_sessions(wanted).annotate(is_evaluated=evaluated).defer("content"):
-        if (session.job_id, session.test_point_id) in needed:
+        wanted_flow = session.about == FLOW  # type: ignore[attr-defined]
+        if wanted_flow and (session.job_id, session.test_point_id) in needed:
             found[session.job_id].measured += 1
         found[session.job_id].waiting += not session.is_evaluated  # type: ignore[attr-defined]
     rows = open_flags(Flag.objects.filter(job__in=wanted).annotate(newest_answer=newest_answer()))

@@ -64,7 +64,8 @@ def worklist(actor: Actor, *, today: date | None = None) -> Worklist:
     points = _points({row.system_id for rows in systems.values() for row in rows})
     tools = _tools(ids)
     requests = _requests(ids)
-    done = {(s.job_id, s.test_point_id): s for s in current_sessions(ids).defer("content")}
+    current = sorted(current_sessions(ids).defer("content"), key=lambda s: (s.started_at, s.id))
+    done = {(s.job_id, s.test_point_id): s for s in current}
     return Worklist(
         {
             "company": _company(company),

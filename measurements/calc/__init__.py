@@ -42,6 +42,7 @@ from .distributions import COVERAGE, Distribution, coverage_factor, from_limits,
 from .duct import Duct, Shape, lined_duct
 from .errors import CalcError, ModelError, Refused, UnitError
 from .face import FaceVelocity, effective_area_of, face_velocity
+from .fan import FanState
 from .fan_inputs import FanTest
 from .fan_test import fan_test
 from .hood_face import HoodFace, hood_face
@@ -90,7 +91,7 @@ from .station import FlowStation, flow_station
 from .sweeps import Sweep, SweptTraverse
 from .swept import swept_traverse
 from .system import SystemBalance, balance
-from .traverse import PitotTraverse, PointReading, pitot_traverse
+from .traverse import PitotTraverse, PointReading, pitot_traverse, pooled_repeatability
 from .uncertainty import BudgetRow, Correlation, Effect, Quantity, Result, evaluate, propagate, rounded
 from .units import Kind, difference_from_si, difference_to_si, find_unit, from_si, to_si, units_of
 from .valve import ValveFlow, valve_flow
@@ -126,6 +127,7 @@ __all__ = [
     "Effect",
     "Estimate",
     "FaceVelocity",
+    "FanState",
     "FanTest",
     "FlowStation",
     "Hole",
@@ -218,6 +220,7 @@ __all__ = [
     "pitot_traverse",
     "pitot_velocity",
     "plane_quality",
+    "pooled_repeatability",
     "pressure_at_altitude",
     "pressure_check",
     "propagate",

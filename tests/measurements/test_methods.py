@@ -264,3 +264,30 @@ def test_readings_are_one_form() -> None:
         for place in kind.places:
             if place.name in hints and place.name != "velocity_pressure" and kind.method != "hood_reading":
                 assert Readings in _options(hints[place.name]) or kind.swept, (kind.method, place.name)
+
+
+@pytest.mark.django_db
+def test_a_fan_that_contradicts_the_fan_laws_is_flagged(equipped: World) -> None:
+    first = methods.fan(equipped)
+    measured(equipped, first)
+    for row in (second := methods.fan(equipped))["readings"]:
+        if row["place"] == "speed":
+            row["value"] = "1000"
+    second["started_at"] = first["finished_at"]
+    second["finished_at"] = batches.now().isoformat()
+    result = measured(equipped, second)
+    assert result.inputs["calculation"]["earlier"]["speed"]["value"] == pytest.approx(19.6, rel=0.01)
+    codes = {remark["code"] for remark in result.detail["remarks"]}
+    assert "fan_laws_disagree" in codes
+
+
+@pytest.mark.django_db
+def test_runs_of_a_jobs_planes_are_pooled(equipped: World) -> None:
+    for tag in ("MD-1", "BD-1"):
+        measured(equipped, batches.traverse(equipped, tag))
+    later = measured(equipped, batches.traverse(equipped, "FS-1"))
+    pooled = later.inputs["calculation"]["run_repeatability"]
+    assert pooled["dof"] == 2.0
+    assert 0.0005 < pooled["u"] < 0.002  # the runs differ by 0.2 % of the velocity
+    names = {row["name"] for row in later.detail["results"]["flow"]["budget"]}
+    assert "Repeatability of runs, pooled" in names
