@@ -44,8 +44,8 @@ from .errors import CalcError, ModelError, Refused, UnitError
 from .face import FaceVelocity, effective_area_of, face_velocity
 from .fan import FanState
 from .fan_inputs import FanTest
-from .fan_test import fan_test
-from .hood_face import HoodFace, hood_face
+from .fan_site import fan_test
+from .fume_hood import HoodFace, hood_face
 from .instrument import Accuracy, CertificatePoint, Corrected, Instrument, correct
 from .layout import (
     Counts,
@@ -74,7 +74,7 @@ from .method import (
     Remark,
     RunFigure,
 )
-from .mixed_air import MixedAir, mixed_air
+from .mixing import MixedAir, mixed_air
 from .models import HoodSignal, Signal
 from .outlet import HoodReading, hood_factor, hood_reading
 from .pictures import VelocityMap, Work, expected_work, usual_rule, velocity_map

@@ -37,12 +37,12 @@ from measurements.calc.advice import (
     stretched,
 )
 from measurements.calc.method import solve
-from measurements.calc.mixed_air import mixed_air
+from measurements.calc.mixing import mixed_air
 from measurements.calc.places import Readings, same_instrument, take_mean
 from measurements.calc.station import flow_station
 from measurements.calc.valve import valve_flow
 from tests.calc import worlds
-from tests.calc.test_mixed_air import grid
+from tests.calc.test_mixing import grid
 from tests.calc.test_station import orifice, ring
 from tests.calc.test_valve import valve
 

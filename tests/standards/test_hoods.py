@@ -21,7 +21,7 @@ from measurements.calc import (
 )
 from measurements.calc.anemometer import AnemometerTraverse, anemometer_traverse
 from measurements.calc.conditions import resolve_air
-from measurements.calc.hood_face import GRID_SIDE, HoodFace, face_statistics, hood_face
+from measurements.calc.fume_hood import GRID_SIDE, HoodFace, face_statistics, hood_face
 from measurements.calc.places import Readings
 from tests.standards.records import record
 

@@ -8,7 +8,7 @@ from uncertainties import ufloat  # type: ignore[import-untyped]
 from measurements.calc import Correlation, Quantity, evaluate
 from measurements.calc.instrument import CertificatePoint, Instrument
 from measurements.calc.method import MethodResult
-from measurements.calc.mixed_air import (
+from measurements.calc.mixing import (
     MixedAir,
     MixedSignal,
     Ratio,

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from measurements.calc import Accuracy, CertificatePoint, Code, Estimate, Instrument, Refused, Sharing
-from measurements.calc.mixed_air import (
+from measurements.calc.mixing import (
     MixedAir,
     MixedAirLimits,
     MixedSignal,

@@ -23,7 +23,7 @@ from measurements.calc import (
     to_plain,
 )
 from measurements.calc.conditions import resolve_air
-from measurements.calc.hood_face import (
+from measurements.calc.fume_hood import (
     OFF_MEAN,
     HoodFace,
     face_statistics,

@@ -16,7 +16,7 @@ from measurements.calc.fan_curve import curve_piece
 from measurements.calc.fan_inputs import AMPS_LIMIT, FanTest, FanTestLimits
 from measurements.calc.fan_models import CurvePressure, FanStatic
 from measurements.calc.fan_remarks import fan_state
-from measurements.calc.fan_test import fan_test
+from measurements.calc.fan_site import fan_test
 from measurements.calc.method import MethodResult, Remark
 from measurements.calc.motor import Supply
 from measurements.calc.phases import (
@@ -202,7 +202,7 @@ def test_simulation_confirms_the_uncertainty_of_the_pressure_and_the_power(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     """JCGM 101: the model, values and effects that the test itself solves, drawn at random."""
-    from measurements.calc import fan_test as module
+    from measurements.calc import fan_site as module
 
     caught: list[tuple[Any, ...]] = []
     solve = module.solve
