@@ -65,6 +65,10 @@ def _one_of(values: list[str]) -> Check:
     return lambda value: None if value in values else f"Choose one of {', '.join(values)}."
 
 
+def _yes_or_no(value: Any) -> str | None:
+    return None if isinstance(value, bool) else "Say yes or no."
+
+
 def _name(value: Any) -> str | None:
     return None if 1 <= len(str(value).strip()) <= 120 else "The company's name has 1 to 120 characters."
 
@@ -92,7 +96,8 @@ CHECKS: dict[str, Check] = {
     "tolerance_above": _between(0.01, 0.5, TOLERANCE),
     "decision_rule": _one_of(DecisionRule.values),
     "decision_parameter": _between(0.0, 10.0, "The parameter of the decision rule is a number from 0."),
-    "self_approval": lambda value: None if isinstance(value, bool) else "Say yes or no.",
+    "self_approval": _yes_or_no,
+    "rule_bias_corrected": _yes_or_no,
     "fan_static": _one_of(FanStatic.values),
     "calibration_lapse": _one_of(Lapse.values),
 }

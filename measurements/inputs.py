@@ -107,6 +107,7 @@ def _pitot(loaded: Loaded) -> calc.PitotTraverse:
         downstream=loaded.si("plane", "downstream"),
         standard_density=loaded.company.standard_density,
         run_repeatability=_pooled(loaded),
+        integration_corrected=loaded.company.rule_bias_corrected,
     )
 
 
@@ -138,6 +139,7 @@ def _swept(loaded: Loaded) -> calc.SweptTraverse:
         upstream=loaded.si("plane", "upstream"),
         downstream=loaded.si("plane", "downstream"),
         standard_density=loaded.company.standard_density,
+        integration_corrected=loaded.company.rule_bias_corrected,
     )
 
 
@@ -249,6 +251,7 @@ _CIRCUMSTANCES: dict[str, Callable[[Loaded], Any]] = {
     "upstream": lambda loaded: loaded.si("plane", "upstream"),
     "downstream": lambda loaded: loaded.si("plane", "downstream"),
     "barometer": lambda loaded: _barometer(loaded),
+    "integration_corrected": lambda loaded: loaded.company.rule_bias_corrected,
     "earlier": lambda loaded: _earlier_fan(loaded),
     "run_repeatability": lambda loaded: _pooled(loaded),
 }

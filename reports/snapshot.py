@@ -20,7 +20,7 @@ from reports import changes, flags, material, readings, sheets, tables, testshee
 from reports import document as doc
 from reports.material import Material
 from reports.models import Issue, Revision
-from reports.render.wording import CAUTIONS, FAN_STATIC, METHODS, UNCERTAINTY, UNITS
+from reports.render.wording import CAUTIONS, FAN_STATIC, METHODS, RULE_BIAS, UNCERTAINTY, UNITS
 from reports.reviewset import Measured, PointState, ReviewSet, SystemState, is_computed
 
 SELF_APPROVAL = (
@@ -279,8 +279,10 @@ def _instruments(collected: Material) -> tuple[doc.Instrument, ...]:
 
 def _methods(found: ReviewSet) -> tuple[doc.MethodText, ...]:
     used = sorted({one.session.method for one in found.measured})
-    conventions = (FAN_STATIC[found.company.fan_static],) if "fan_test" in used else ()
-    return (*(METHODS[doc.Method(method)] for method in used), *conventions, UNITS, UNCERTAINTY)
+    traverses = {"pitot_traverse", "anemometer_traverse", "swept_traverse"}
+    places = (RULE_BIAS[found.company.rule_bias_corrected],) if traverses.intersection(used) else ()
+    static = (FAN_STATIC[found.company.fan_static],) if "fan_test" in used else ()
+    return (*(METHODS[doc.Method(method)] for method in used), *places, *static, UNITS, UNCERTAINTY)
 
 
 def _earlier(before: Revision | None) -> doc.Earlier | None:

@@ -79,6 +79,11 @@ class Company(models.Model):
         default=FanStatic.DEFINED,
         help_text="Contracts differ; the report prints which one it states.",
     )
+    rule_bias_corrected = models.BooleanField(
+        default=True,
+        help_text="Take off what the places of a traverse are known to read high (equal areas and swept "
+        "lines some 3 %). Off: the plain mean as published rules have it, with the larger uncertainty.",
+    )
     calibration_lapse = models.TextField(choices=Lapse.choices, default=Lapse.REFUSE)
     created_at = models.DateTimeField(auto_now_add=True)
     version = models.PositiveIntegerField(default=1, editable=False)

@@ -235,6 +235,12 @@ class CompanySettings(Seen):
     fan_static = forms.ChoiceField(
         label="Fan static pressure in reports", choices=FanStatic.choices, widget=forms.RadioSelect
     )
+    rule_bias_corrected = forms.BooleanField(
+        label="Take off what the places of a traverse are known to read high",
+        required=False,
+        help_text="Equal areas and swept lines read some 3 % high. Off: the plain mean as published rules "
+        "have it, with the larger uncertainty. The report says which.",
+    )
     calibration_lapse = forms.ChoiceField(
         label="When a calibration ends before the job does, planning shall", choices=Lapse.choices
     )

@@ -201,7 +201,7 @@ class CompanyOut(serializers.ModelSerializer):
         fields = (
             "id", "short_id", "name", "letterhead", "time_zone", "unit_system", "paper", "standard_density",
             "tolerance_below", "tolerance_above", "decision_rule", "decision_parameter", "self_approval",
-            "fan_static", "calibration_lapse", "created_at", "version",
+            "fan_static", "rule_bias_corrected", "calibration_lapse", "created_at", "version",
         )  # fmt: skip
         read_only_fields = fields
 
@@ -223,6 +223,7 @@ class CompanyIn(Strict):
         required=False, help_text="Guard band in multiples of U (0 to 2), or least probability (0.5 to 1)."
     )
     self_approval = serializers.BooleanField(required=False)
+    rule_bias_corrected = serializers.BooleanField(required=False)
     fan_static = serializers.ChoiceField(choices=FanStatic.choices, required=False)
     calibration_lapse = serializers.ChoiceField(choices=Lapse.choices, required=False)
 

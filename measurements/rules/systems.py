@@ -6,13 +6,13 @@ from dataclasses import dataclass
 from functools import cached_property
 from uuid import UUID
 
-from django.db.models import F, OuterRef, Subquery
+from django.db.models import Case, F, OuterRef, Subquery, TextField, Value, When
 
 from jobs.models import Job, JobStatus, Measurand, PointKind, System, TestPoint
 from measurements import calc
 from measurements.calc.leakage_classes import EN_COEFFICIENTS
 from measurements.calc.system import Change, SystemBalance, against_earlier, leakage_between
-from measurements.current import FLOW, current_results, current_sessions, not_superseded
+from measurements.current import FLOW, FLOW_METHODS, current_results, current_sessions, not_superseded
 from measurements.loading import local_day
 from measurements.models import Method, Outcome, Result, Session, Verdict
 from measurements.rules.base import Finding
@@ -30,11 +30,16 @@ PASSED = {Verdict.PASS.value, Verdict.CONDITIONAL_PASS.value}
 
 @dataclass(frozen=True)
 class Figure:
-    """The figure that counts at a test point."""
+    """The figure that counts of one thing measured at a test point."""
 
     point: TestPoint
     session: Session
     result: Result
+
+    @property
+    def about(self) -> str:
+        """Several methods find one flow; any other stands for itself."""
+        return FLOW if self.session.method in FLOW_METHODS else str(self.session.method)
 
     @cached_property
     def standard_flow(self) -> calc.Result:
@@ -52,28 +57,27 @@ class Figure:
         return float(entry["si"]) if entry else None
 
 
-def figures_of(job: Job, system: System) -> tuple[list[TestPoint], dict[UUID, Figure]]:
-    """Points of the system, and by point what was found there in this job."""
+def figures_of(job: Job, system: System) -> tuple[list[TestPoint], list[Figure]]:
+    """Points of the system, and what was found there in this job."""
     points = list(TestPoint.objects.filter(system=system).order_by("position", "tag"))
     sessions = list(current_sessions([job.id]).filter(test_point__system=system))
-    sessions.sort(key=lambda one: one.about == FLOW)  # type: ignore[attr-defined]  # of several, the flow
     results = current_results([one.id for one in sessions], "inputs")
     by_id = {point.id: point for point in points}
-    return points, {
-        one.test_point_id: Figure(by_id[one.test_point_id], one, results[one.id])
+    return points, [
+        Figure(by_id[one.test_point_id], one, results[one.id])
         for one in sessions
         if one.id in results and results[one.id].outcome == Outcome.COMPUTED
-    }
+    ]
 
 
 def outlets_against_traverse(
-    points: Sequence[TestPoint], figures: dict[UUID, Figure], units: str
+    points: Sequence[TestPoint], figures: Sequence[Figure], units: str
 ) -> Iterator[Finding]:
     """The sum of all outlets below a traverse plane differs from it by more than their uncertainty.
 
     Compared at standard density, so by mass. Only when plane and all its outlets have a figure.
     """
-    flows = {point: figure for point, figure in figures.items() if figure.has_air_flow}
+    flows = {one.point.id: one for one in figures if one.about == FLOW and one.has_air_flow}
     for plane in points:
         outlets = outlets_below(plane, points)
         if plane.kind != PointKind.PLANE or not outlets or plane.id not in flows:
@@ -162,34 +166,41 @@ class Earlier:
     result: Result
 
 
-def earlier_of(job: Job, system: System, figures: Mapping[UUID, Figure]) -> dict[UUID, Earlier]:
-    """By point: the last figure that another job found there before this one did. Two statements."""
-    own = [figure.session.id for figure in figures.values()]
+def earlier_of(job: Job, system: System, figures: Sequence[Figure]) -> dict[tuple[UUID, str], Earlier]:
+    """By point and thing measured: the last figure of another job before this job's own. Two statements."""
+    own = [figure.session.id for figure in figures]
     if not own:
         return {}
-    now = Session.objects.filter(id__in=own, test_point=OuterRef("test_point")).values("started_at")[:1]
-    others = Session.objects.filter(test_point__system=system).exclude(job=job)
+    about = Case(
+        When(method__in=FLOW_METHODS, then=Value(FLOW)), default=F("method"), output_field=TextField()
+    )
+    told = Session.objects.annotate(about=about)
+    now = told.filter(id__in=own, test_point=OuterRef("test_point"), about=OuterRef("about"))
+    others = told.filter(test_point__system=system).exclude(job=job)
     others = others.exclude(job__status=JobStatus.CANCELLED).exclude(method=Method.CENTRELINE_READING)
-    rows = not_superseded(others).annotate(now=Subquery(now)).filter(started_at__lt=F("now"))
-    rows = rows.select_related("job").order_by("test_point_id", "-started_at", "-id")
-    sessions = list(rows.distinct("test_point_id"))
+    rows = not_superseded(others).annotate(now=Subquery(now.values("started_at")[:1]))
+    rows = rows.filter(started_at__lt=F("now")).select_related("job")
+    rows = rows.order_by("test_point_id", "about", "-started_at", "-id")
+    sessions = list(rows.distinct("test_point_id", "about"))
     results = current_results([one.id for one in sessions], "inputs", "detail")
     return {
-        one.test_point_id: Earlier(one, results[one.id])
+        (one.test_point_id, str(one.about)): Earlier(one, results[one.id])
         for one in sessions
         if one.id in results and results[one.id].outcome == Outcome.COMPUTED
     }
 
 
 def changed_since_earlier(
-    figures: Mapping[UUID, Figure], earlier: Mapping[UUID, Earlier], units: str, zone: str
+    figures: Sequence[Figure], earlier: Mapping[tuple[UUID, str], Earlier], units: str, zone: str
 ) -> Iterator[Finding]:
     """A figure differs from that of an earlier job by more than their uncertainty and more than a tenth.
 
     Not where the change was asked for: the design is another one, or what did not pass does now.
     """
-    for point, before in earlier.items():
-        figure = figures[point]
+    for figure in figures:
+        before = earlier.get((figure.point.id, figure.about))
+        if before is None:
+            continue
         now, then = figure.result, before.result
         if now.measurand != then.measurand or now.design_value != then.design_value:
             continue

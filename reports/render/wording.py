@@ -150,6 +150,21 @@ FAN_STATIC: Final = {
     ),
 }
 
+RULE_BIAS: Final = {
+    True: MethodText(
+        title="Places of a traverse",
+        text="What the places of a layout or of swept lines are known to read high on profiles along walls "
+        "is taken off the mean, and its doubt is in the budget.",
+        source="JCGM 100:2008, 3.2.4",
+    ),
+    False: MethodText(
+        title="Places of a traverse",
+        text="The mean over the places is the plain one of the published rules. What they are known to read "
+        "high is left in, and the uncertainty is larger for it.",
+        source="ISO 3966; ANSI/ASHRAE 111",
+    ),
+}
+
 UNITS: Final = MethodText(
     title="Units",
     text="An inch of water is the conventional 249.089 Pa. Readings of instruments made for water at 39.2, "

@@ -188,6 +188,7 @@ def rules(client: Client, **changes: object) -> dict[str, object]:
         "decision_rule": "guarded",
         "decision_parameter": "1",
         "fan_static": "field",
+        "rule_bias_corrected": "on",
         "calibration_lapse": "warn",
         "self_approval": "on",
     } | changes
