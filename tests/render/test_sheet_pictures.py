@@ -261,7 +261,7 @@ def test_the_fan_curve_follows_the_fan_laws() -> None:
     ratio = found["Fan speed"] / 15.0
     rise = ratio**2 * found["Air density"] / 1.2
     points = table(sheet, "curve_points").cells
-    expected = zip(testworld.test_fan_test.CURVE_FLOW, testworld.test_fan_test.CURVE_PRESSURE, strict=True)
+    expected = zip(testworld.test_fan_site.CURVE_FLOW, testworld.test_fan_site.CURVE_PRESSURE, strict=True)
     for row, (flow, pressure) in zip(points, expected, strict=True):
         assert row[0].value == pytest.approx(flow * ratio)
         assert row[1].value == pytest.approx(pressure * rise)

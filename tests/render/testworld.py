@@ -25,10 +25,10 @@ from tests.calc import (
     test_check,
     test_coil,
     test_face,
-    test_fan_test,
-    test_hood_face,
+    test_fan_site,
+    test_fume_hood,
     test_leakage,
-    test_mixed_air,
+    test_mixing,
     test_profile,
     test_pump,
     test_room,
@@ -98,7 +98,7 @@ def _components() -> Any:
 
 
 def _fan() -> Any:
-    return replace(test_fan_test.PLAIN, maximum_speed=20.0, motor_sheave=0.14, fan_sheave=0.27)
+    return replace(test_fan_site.PLAIN, maximum_speed=20.0, motor_sheave=0.14, fan_sheave=0.27)
 
 
 def _room() -> Any:
@@ -132,7 +132,7 @@ CASES: tuple[tuple[str, str, str, Callable[[], Any], Judged], ...] = (
         "mixed_air",
         "AHU-3 mix",
         "mixing box",
-        test_mixed_air.grid,
+        test_mixing.grid,
         {"design_of": "outdoor_share", "limit_low": 0.2},
     ),
     ("hood_reading", "S01", "room 401", worlds.hood, {"design_flow": 0.115}),
@@ -141,12 +141,12 @@ CASES: tuple[tuple[str, str, str, Callable[[], Any], Judged], ...] = (
         "hood_face",
         "FH-7",
         "laboratory 415",
-        lambda: test_hood_face.hood(
+        lambda: test_fume_hood.hood(
             velocity=Readings(
                 (0.48, 0.51, 0.49, 0.52, 0.36, 0.50, 0.47, 0.53, 0.49, 0.51, 0.48, 0.46),
-                test_hood_face.BARE,
+                test_fume_hood.BARE,
                 "thermal 2",
-                test_hood_face.grid(4, 3),
+                test_fume_hood.grid(4, 3),
             ),
             height=0.75,
         ),
