@@ -5,7 +5,7 @@ LOCAL := $(PY) -m config.local
 export PYTHON
 PROCESSES ?= 2
 
-.PHONY: help demo serve test lint figures schemas schemas-check lock setup setup-dev clean
+.PHONY: help demo serve test lint figures coverage checks mutation schemas schemas-check lock setup setup-dev clean
 
 help:
 	@echo 'make demo      a job from schedule to issued report, through the public doors'
@@ -13,6 +13,9 @@ help:
 	@echo 'make test      all tests on an own PostgreSQL and Valkey (ARGS="-k name" picks some, PROCESSES=0 for one)'
 	@echo 'make lint      style, types, walls between the rooms, migrations, schemas'
 	@echo 'make figures   benchmarks, each a line "figure: NAME = VALUE UNIT"'
+	@echo 'make coverage  how often the intervals hold a known flow, in simulation; writes tests/benchmarks/COVERAGE.md'
+	@echo 'make checks    every check against a published value; writes tests/standards/CHECKS.md'
+	@echo 'make mutation  changes to the arithmetic that the tests notice (ARGS="traverse --sample 50")'
 	@echo 'make schemas   writes openapi.yaml and schema.graphql anew'
 	@echo 'make lock      locks the requirement files (ARGS=--upgrade renews all)'
 	@echo 'make clean     removes .venv and all data of this checkout'
@@ -35,6 +38,15 @@ test: setup-dev
 figures: setup-dev
 	@$(LOCAL) run --world figures --fresh -- sh -c 'set -e; for file in tests/benchmarks/*_figures.py; do \
 	  $(PY) -m tests.benchmarks.$$(basename $$file .py); done'
+
+coverage: setup-dev
+	@$(PY) -m tests.benchmarks.coverage --processes $(PROCESSES) --out tests/benchmarks/COVERAGE.md $(ARGS)
+
+checks: setup-dev
+	@$(PY) -m tests.standards.page --out tests/standards/CHECKS.md
+
+mutation: setup-dev
+	@$(PY) -m tests.mutation --processes $(PROCESSES) $(ARGS)
 
 lint: setup-dev
 	@config/local/lint.sh
