@@ -174,11 +174,12 @@ def earlier_of(job: Job, system: System, figures: Sequence[Figure]) -> dict[tupl
     about = Case(
         When(method__in=FLOW_METHODS, then=Value(FLOW)), default=F("method"), output_field=TextField()
     )
-    told = Session.objects.annotate(about=about)
-    now = told.filter(id__in=own, test_point=OuterRef("test_point"), about=OuterRef("about"))
-    others = told.filter(test_point__system=system).exclude(job=job)
+    now = Session.objects.annotate(about=about).filter(
+        id__in=own, test_point=OuterRef("test_point"), about=OuterRef("about")
+    )
+    others = not_superseded(Session.objects.filter(test_point__system=system).exclude(job=job))
     others = others.exclude(job__status=JobStatus.CANCELLED).exclude(method=Method.CENTRELINE_READING)
-    rows = not_superseded(others).annotate(now=Subquery(now.values("started_at")[:1]))
+    rows = others.annotate(about=about, now=Subquery(now.values("started_at")[:1]))
     rows = rows.filter(started_at__lt=F("now")).select_related("job")
     rows = rows.order_by("test_point_id", "about", "-started_at", "-id")
     sessions = list(rows.distinct("test_point_id", "about"))

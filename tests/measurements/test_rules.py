@@ -461,6 +461,24 @@ def test_methods_without_an_air_flow_take_part_in_their_systems_rules(fine: Worl
     assert SYSTEM_RULE not in flags_after(fine, *outlets(fine, 90.0), branch(fine, 0.27), methods.fan(fine))
 
 
+def test_a_fan_is_compared_with_its_own_test_and_with_its_own_profile(fine: World) -> None:
+    """A point has a figure for each thing measured; a newer one of another kind hides nothing."""
+    with company(fine.id):
+        methods.equip(fine)
+    fan_side = methods.read("pressure", "Pa", "-250", "-251", place="inlet_pressure")
+    fan_side += methods.read("pressure", "Pa", "200", "201", place="outlet_pressure")
+    flat = methods.read("pressure", "Pa", "-62.0", "-158.0", "-296.5", "148.0", "96.0", by="line")
+    point = {"test_point": str(fine.points["EF-1"].id)}
+    found_before(fine, methods.fan)
+    found_before(fine, lambda world: methods.profile(world, readings=flat) | point)
+    weak = methods.fan(fine)
+    weak["readings"] = fan_side + [row for row in weak["readings"] if row["quantity"] != "pressure"]
+    assert CHANGE_RULE in flags_after(fine, weak, methods.profile(fine, readings=flat) | point)
+    with company(fine.id):
+        (flag,) = Flag.objects.filter(rule=CHANGE_RULE, job=fine.job.id)
+        assert "EF-1 has 4" in flag.seen
+
+
 def test_the_rules_of_a_system_take_the_same_statements_whatever_its_points(fine: World) -> None:
     seen = []
     for tags in (("S-1",), ("S-2", "S-3")):
