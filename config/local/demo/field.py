@@ -151,6 +151,116 @@ class Tablet:
         made["finished_at"] = self.tick(5)
         return made
 
+    def tests(self) -> list[dict[str, Any]]:
+        """Fan, unit, room and balancing valve: what is no air flow in a duct or at an outlet."""
+        made = (("FN-1", self.fan), ("AH-1", self.profile), ("RM-1", self.room), ("BV-1", self.valve))
+        return [{"tag": tag, "session": make(tag)} for tag, make in made]
+
+    def read(self, quantity: str, unit: str, *values: str, place: str = "", by: str = "run") -> list[Any]:
+        """Readings of one place; `by`: what counts them up."""
+        return [
+            {
+                "place": place,
+                "run": 1,
+                "line": 1,
+                "point": 1,
+                by: n,
+                "quantity": quantity,
+                "value": value,
+                "unit": unit,
+                "taken_at": self.tick(12),
+            }
+            for n, value in enumerate(values, 1)
+        ]
+
+    def test(self, tag: str, method: str, uses: dict[str, str], told: dict[str, Any]) -> dict[str, Any]:
+        made = self.session(tag, method, 6)
+        made["instruments"] = {use: self.tool(kind) for use, kind in uses.items()}
+        return made | {"told": told}
+
+    def fan(self, tag: str) -> dict[str, Any]:
+        """Static pressures round the fan, its speed, the motor's power."""
+        uses = {
+            "pressure": "manometer",
+            "speed": "tachometer",
+            "power": "electrical",
+            "barometer": "barometer",
+        }
+        made = self.test(
+            tag,
+            "fan_test",
+            {**uses, "temperature": "thermometer", "barometer": "barometer"},
+            {
+                "flow": {"value": "2350", "unit": "L/s", "expanded_uncertainty": "90"},
+                "inlet_area": amount("0.52", "m2"),
+                "outlet_area": amount("0.45", "m2"),
+                "motor_efficiency": amount("0.86", "1"),
+                "drive_efficiency": amount("0.96", "1"),
+                "nameplate_power": amount("3", "kW"),
+                "maximum_speed": amount("1600", "/min"),
+                "curve_flow": [amount(v, "m3/s") for v in ("1.2", "1.8", "2.4", "3.0", "3.6")],
+                "curve_pressure": [amount(v, "Pa") for v in ("560", "525", "440", "320", "165")],
+                "curve_speed": amount("1250", "/min"),
+                "curve_density": amount("1.2", "kg/m3"),
+            },
+        )
+        made["conditions"]["duct_static_pressure"] = amount("-246", "Pa")
+        made["readings"] = [
+            *self.read("pressure", "Pa", "-247.2", "-245.8", place="inlet_pressure"),
+            *self.read("pressure", "Pa", "183.1", "182.4", place="outlet_pressure"),
+            *self.read("speed", "/min", "1243", "1242", place="speed"),
+            *self.read("power", "W", "1934", "1941", place="power"),
+        ]
+        return made
+
+    def profile(self, tag: str) -> dict[str, Any]:
+        """Static pressures along the air path of the unit."""
+        made = self.test(
+            tag,
+            "static_profile",
+            {"pressure": "manometer"},
+            {
+                "components": ["filter", "heating_coil", "fan", "silencer"],
+                "clean_drops": [amount("80", "Pa"), amount("115", "Pa"), None, None],
+                "unit_from": amount("1", "1"),
+                "unit_to": amount("4", "1"),
+                "external_limit": amount("250", "Pa"),
+            },
+        )
+        made["conditions"] = {}
+        made["readings"] = self.read(
+            "pressure", "Pa", "-35.4", "-128.0", "-246.5", "182.8", "147.1", by="line"
+        )
+        return made
+
+    def room(self, tag: str) -> dict[str, Any]:
+        """The archive against the corridor."""
+        made = self.test(
+            tag, "room_pressure", {"pressure": "manometer"}, {"wanted": "positive", "reference": "corridor"}
+        )
+        made["conditions"] = {}
+        made["readings"] = self.read("pressure", "Pa", "7.8", "8.3", "8.1", "7.9")
+        return made
+
+    def valve(self, tag: str) -> dict[str, Any]:
+        """Drop over the balancing valve of the heating coil."""
+        made = self.test(
+            tag,
+            "valve_flow",
+            {"water_pressure": "pressure_gauge", "water_temperature": "thermometer"},
+            {
+                "coefficient": {"value": "5.2", "unit": "Kv", "expanded_uncertainty": "0.2"},
+                "setting": amount("3.4", "1"),
+                "fluid": "water",
+            },
+        )
+        made["conditions"] = {}
+        made["readings"] = [
+            *self.read("pressure", "kPa", "7.88", "7.93", "7.90"),
+            *self.read("temperature", "Cel", "54.6", place="temperature"),
+        ]
+        return made
+
     def outlet(self, tag: str, unit: str = "L/s") -> dict[str, Any]:
         """Three readings of the flow hood."""
         made = self.session(tag, "hood_reading", 2)

@@ -74,6 +74,14 @@ def schedule() -> str:
     return "\n".join([head, *rows]) + "\n"
 
 
+POINTS = [  # what the schedule of air flows does not hold: tag, kind, place, design
+    ("FN-1", "fan", "Plant room", {"design": {"of": "fan_static_pressure", "unit": "Pa", "value": "430"}}),
+    ("AH-1", "unit", "Plant room", {}),
+    ("RM-1", "room", "Map archive", {"design": {"of": "pressure", "unit": "Pa", "value": "8", "low": "5"}}),
+    ("BV-1", "valve", "Heating coil of AHU-1", {"design_flow": {"value": "0.42", "unit": "L/s"}}),
+]
+
+
 def carried(tag: str) -> float:
     """What an outlet, branch or main really carries, m³/s."""
     flows = {outlet: design * share / 1000 for outlet, _, design, share in OUTLETS}
@@ -129,5 +137,9 @@ TOOLS = [
          0.5, 0.0, 0.3),
     Tool("hood", "FH-0456", "Flow hood", "flow_hood", "flow", "L/s", 10, 1200, 0.1, 0.02, 2.0, 0.006, 3.0,
          lapsed=True),
+    Tool("speed", "TA-0220", "Tachometer", "tachometer", "speed", "/min", 60, 6000, 1, 0.0005, 1.0, 0.0, 1.0),
+    Tool("power", "PM-0601", "Power clamp", "electrical", "power", "W", 0, 10000, 1, 0.01, 5.0, 0.0, 20.0),
+    Tool("water_pressure", "DM-0144", "Differential manometer", "pressure_gauge", "pressure", "kPa", 0, 100,
+         0.01, 0.003, 0.03, 0.0, 0.06),
     Tool("hood", "FH-0513", "Flow hood", "flow_hood", "flow", "L/s", 10, 1200, 0.1, 0.02, 2.0, 0.004, 3.0),
 ]  # fmt: skip

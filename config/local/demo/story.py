@@ -16,6 +16,7 @@ from typing import Any
 from config.local.demo import scenario
 from config.local.demo.client import Client, Surprise
 from config.local.demo.scenario import Person, Tool
+from measurements.calc.uncertainty import rounded
 
 ROOT = Path(__file__).resolve().parents[3]
 PATIENCE_S = 60.0
@@ -43,10 +44,12 @@ def wait_for(what: str, ready: Callable[[], Any]) -> Any:
 
 def figure(result: dict[str, Any]) -> str:
     """A ledger line: value ± U, share of design, verdict."""
-    flow, expanded = result["flow_m3_s"], result["flow_expanded_m3_s"]
+    value, expanded, unit = result["value"], result["value_expanded"], result["unit"]
+    if unit == "m³/s":
+        value, expanded, unit = value * 1000, expanded * 1000, "L/s"
     share = result["share_of_design"]
     words = result["verdict"].replace("_", " ")
-    told = f"{flow * 1000:.0f} ± {expanded * 1000:.0f} L/s"
+    told = " ± ".join(rounded(value, expanded)) + f" {unit}"
     return f"{told}, {share:.1%} of design, {words}" if share is not None else f"{told}, {words}"
 
 
