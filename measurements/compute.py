@@ -147,4 +147,5 @@ def _flow_figures(found: calc.MethodResult) -> dict[str, Any]:
 
 def _detail(found: calc.MethodResult, judged: calc.Conformity | None) -> dict[str, Any]:
     detail = cast(dict[str, Any], calc.to_plain(found))
-    return {**detail, "conformity": calc.to_plain(judged)}
+    order = list(found.results)  # the most wanted first; JSON objects of the database keep no order
+    return {**detail, "order": order, "conformity": calc.to_plain(judged)}

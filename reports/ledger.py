@@ -8,6 +8,7 @@ from jobs.models import DensityBasis, Measurand, TestPoint
 from measurements import calc
 from measurements.models import Outcome, Result, Verdict
 from reports import document as doc
+from reports.quantities import of_input, quantity_of
 from reports.render.figures import Figures
 
 KELVIN = 273.15
@@ -17,49 +18,6 @@ REASONS = {
     Verdict.CONDITIONAL_PASS.value: "The value lies inside the tolerance, its interval reaches outside.",
     Verdict.CONDITIONAL_FAIL.value: "The value lies outside the tolerance, its interval reaches inside.",
     Verdict.FAIL.value: "The whole interval lies outside the tolerance.",
-}
-QUANTITIES = {
-    "Pa": doc.Quantity.PRESSURE,
-    "m/s": doc.Quantity.VELOCITY,
-    "m3/s": doc.Quantity.FLOW,
-    "K": doc.Quantity.TEMPERATURE,
-    "m": doc.Quantity.LENGTH,
-    "m2": doc.Quantity.AREA,
-    "kg/m3": doc.Quantity.DENSITY,
-    "kg/s": doc.Quantity.MASS_FLOW,
-    "W": doc.Quantity.POWER,
-    "1/s": doc.Quantity.SPEED,
-    "V": doc.Quantity.VOLTAGE,
-    "A": doc.Quantity.CURRENT,
-    "dB": doc.Quantity.SOUND_LEVEL,
-    "1/m3": doc.Quantity.CONCENTRATION,
-    "m3/s/m2": doc.Quantity.LEAKAGE,
-    "m3/s/Pa^0.5": doc.Quantity.FLOW_COEFFICIENT,
-    "W/(m3/s)": doc.Quantity.SPECIFIC_POWER,
-    "Pa s": doc.Quantity.VISCOSITY,
-    "J/(kg K)": doc.Quantity.SPECIFIC_HEAT,
-    "J/kg": doc.Quantity.ENTHALPY,
-    "s": doc.Quantity.TIME,
-}
-"""By the SI unit that the calculation names."""
-OF_FIGURE = {
-    "outdoor_share": doc.Quantity.FRACTION,
-    "imbalance": doc.Quantity.FRACTION,
-    "efficiency": doc.Quantity.FRACTION,
-    "head": doc.Quantity.HEAD,
-    "shut_off_head": doc.Quantity.HEAD,
-    "heat": doc.Quantity.HEAT,
-    "air_sensible": doc.Quantity.HEAT,
-    "air_total": doc.Quantity.HEAT,
-    "water_heat": doc.Quantity.HEAT,
-    "nc_rating": doc.Quantity.RATING,
-    "air_changes": doc.Quantity.RATE,
-    "decay_rate": doc.Quantity.RATE,
-}
-"""Where the figure's name says more than its unit."""
-OF_INPUT = {
-    "barometer": doc.Quantity.ABSOLUTE_PRESSURE,
-    "humidity": doc.Quantity.HUMIDITY,
 }
 
 
@@ -76,11 +34,6 @@ def basis_of(result: Result, point: TestPoint) -> str:
     return "standard" if judged == DensityBasis.STANDARD else "actual"
 
 
-def quantity_of(name: str, unit: str) -> doc.Quantity:
-    """The kind of a figure from its name and SI unit."""
-    return OF_FIGURE.get(name) or QUANTITIES.get(unit, doc.Quantity.NUMBER)
-
-
 def ledger(result: Result, point: TestPoint) -> doc.Result:
     """The line of a computed result, on the density basis of its design. Raises ValueError when refused."""
     if result.outcome != Outcome.COMPUTED or result.value is None:
@@ -91,7 +44,7 @@ def ledger(result: Result, point: TestPoint) -> doc.Result:
     return doc.Result(
         value=float(result.value),
         expanded=result.value_expanded,
-        quantity=quantity_of(measurand, found(result, measurand).get("unit", "")),
+        quantity=quantity_of(result, measurand, found(result, measurand).get("unit", "")),
         what=measurand.words,
         basis="standard" if standard else "actual",
         design=result.design_value,
@@ -164,12 +117,12 @@ def found(result: Result, name: str) -> dict[str, Any]:
 
 def budget(result: Result, point: TestPoint) -> tuple[doc.BudgetRow, ...]:
     """Every effect that acts on the figure, largest first."""
-    rows = [_budget_row(row) for row in output(result, point).get("budget", ())]
+    rows = [_budget_row(result, row) for row in output(result, point).get("budget", ())]
     return tuple(sorted((row for row in rows if row.contribution > 0.0), key=lambda r: (-r.share, r.source)))
 
 
-def _budget_row(row: Mapping[str, Any]) -> doc.BudgetRow:
-    quantity = OF_INPUT.get(row["input"]) or QUANTITIES.get(row["unit"], doc.Quantity.NUMBER)
+def _budget_row(result: Result, row: Mapping[str, Any]) -> doc.BudgetRow:
+    quantity = of_input(result, row)
     estimate = finite(row["value"])
     if estimate is not None and quantity is doc.Quantity.TEMPERATURE:
         estimate -= KELVIN
@@ -207,7 +160,7 @@ def figure_words(result: Result | None) -> str:
         return "not evaluated"
     if result.value is None:
         return f"no figure: {result.refusal}" if result.refusal else "no figure"
-    quantity = quantity_of(result.measurand, found(result, result.measurand).get("unit", ""))
+    quantity = quantity_of(result, result.measurand, found(result, result.measurand).get("unit", ""))
     text = SI.figure(quantity, doc.Measured(value=result.value, expanded=result.value_expanded))
     return f"{text}, {result.verdict.replace('_', ' ')}"
 

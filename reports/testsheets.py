@@ -4,8 +4,6 @@ from collections.abc import Callable, Iterator, Sequence
 from math import exp, log
 from typing import Any
 
-from msgspec import structs
-
 from measurements.calc.fan_curve import curve_piece
 from measurements.calc.leakage_classes import (
     EN_COEFFICIENTS,
@@ -22,6 +20,7 @@ from measurements.models import Reading, Result
 from reports import document as doc
 from reports import flags, ledger, sheets
 from reports.material import Material
+from reports.quantities import quantity_of
 from reports.reviewset import Measured
 
 
@@ -31,7 +30,7 @@ def sheet(one: Measured, material: Material, *, remark: str = "") -> doc.TestShe
     if result is None:
         raise ValueError("the session is not evaluated")
     kind, point = METHODS[session.method], session.test_point
-    line, budget = in_liquid(result, ledger.ledger(result, point), ledger.budget(result, point))
+    line, budget = ledger.ledger(result, point), ledger.budget(result, point)
     notes = "\n".join(part for part in (remark, session.note) if part)
     return doc.TestSheet(
         anchor=str(session.id),
@@ -62,77 +61,11 @@ def sheet(one: Measured, material: Material, *, remark: str = "") -> doc.TestShe
     )
 
 
-OF_NAME = {
-    **dict.fromkeys(("air_difference", "water_difference"), doc.Quantity.TEMPERATURE_DIFFERENCE),
-    **dict.fromkeys(
-        (
-            "static_efficiency",
-            "overall_efficiency",
-            "flow_difference",
-            "voltage_unbalance",
-            "current_unbalance",
-            "voltage_deviation",
-            "current_deviation",
-            "deviation",
-            "share",
-            "low",
-            "high",
-        ),
-        doc.Quantity.FRACTION,
-    ),
-    "recovery_rate": doc.Quantity.RATE,
-    "air_latent": doc.Quantity.HEAT,
-    "coefficient": doc.Quantity.LEAK_COEFFICIENT,
-    "leakage_factor": doc.Quantity.LEAK_FACTOR,
-}
-"""Figures whose unit does not say what they are."""
-MIXED = ("return_air", "outdoor_air", "mixed_air", "span")
-LIQUIDS = ("valve_flow", "pump_test")
-OF_LIQUID = {"m3/s": doc.Quantity.LIQUID_FLOW, "Pa": doc.Quantity.LIQUID_PRESSURE}
-WET = {
-    doc.Quantity.FLOW: doc.Quantity.LIQUID_FLOW,
-    doc.Quantity.PRESSURE: doc.Quantity.LIQUID_PRESSURE,
-}
-
-
-def quantity_of(result: Result, name: str, unit: str) -> doc.Quantity:
-    """The kind of a figure of this result."""
-    if name in MIXED:
-        if unit == "1":
-            return doc.Quantity.CARBON_DIOXIDE
-        return doc.Quantity.TEMPERATURE_DIFFERENCE if name == "span" else doc.Quantity.TEMPERATURE
-    if unit in OF_LIQUID and is_liquid(result):
-        return OF_LIQUID[unit]
-    if name == "coefficient" and unit == "1":
-        return doc.Quantity.NUMBER
-    return OF_NAME.get(name) or ledger.quantity_of(name, unit)
-
-
-def is_liquid(result: Result) -> bool:
-    """Whether what flows is a liquid."""
-    method = result.inputs.get("method", "")
-    return method in LIQUIDS or (method == "flow_station" and ledger.given(result).get("fluid") == "water")
-
-
-def in_liquid(
-    result: Result, line: doc.Result, budget: tuple[doc.BudgetRow, ...]
-) -> tuple[doc.Result, tuple[doc.BudgetRow, ...]]:
-    """A ledger line and its budget with flows and pressures of liquids named as such."""
-    liquid = is_liquid(result)
-    rows = tuple(
-        structs.replace(row, quantity=WET[row.quantity])
-        if row.quantity in WET and (liquid or "water" in row.source.lower())
-        else row
-        for row in budget
-    )
-    wet = liquid and line.quantity in WET
-    return (structs.replace(line, quantity=WET[line.quantity]) if wet else line), rows
-
-
 def figures(result: Result) -> tuple[doc.Fact, ...]:
     """Everything that was found with its uncertainty, the measurand first."""
     results = ledger.detail(result).get("results") or {}
-    order = sorted(results, key=lambda name: name != result.measurand)
+    named = ledger.detail(result).get("order") or sorted(results)  # the database sorts keys by its own rule
+    order = sorted(named, key=lambda name: name != result.measurand)
     found = [(results[name]["name"], name, results[name]) for name in order]
     found += [(plain(label), figure["name"], figure) for label, figure in _uneven(result)]
     return tuple(

@@ -201,7 +201,7 @@ def sheet_of(
     """The sheet of one invented session."""
     result, point = result_of(method, inputs, judged), TestPoint(company_id=NOBODY, tag=tag)
     kind = METHODS[method]
-    line, budget = testsheets.in_liquid(result, ledger.ledger(result, point), ledger.budget(result, point))
+    line, budget = ledger.ledger(result, point), ledger.budget(result, point)
     anchor = f"test-{tag.lower().replace(' ', '-')}"
     one = cast(
         Any, SimpleNamespace(session=SimpleNamespace(id=anchor, content={"told": dict(_told(kind, inputs))}))

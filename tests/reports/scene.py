@@ -93,11 +93,16 @@ def post(world: World, *sessions: dict[str, Any], actor: Any = None) -> None:
 
 
 def evaluated(world: World) -> None:
-    """Does what the worker would do: what is due, then what other sessions made out of date."""
+    """Does what the worker would do: every evaluation that is due."""
     due.work(world.id)
+
+
+def settled(world: World) -> None:
+    """What is due, then what other sessions made out of date, as handing over does."""
+    evaluated(world)
     with company(world.id):
         refresh(world.job.id)
-    due.work(world.id)
+    evaluated(world)
 
 
 def rendered(world: World) -> None:

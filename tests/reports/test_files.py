@@ -29,7 +29,7 @@ def report(company_a: World, tmp_path: Path) -> tuple[World, Path]:
     scene.measured(company_a)
     scene.post(company_a, batches.hood(company_a, "S-1", "90.5", note=HOSTILE))
     scene.post(company_a, batches.traverse(company_a, flow=0.268, note=HOSTILE))
-    scene.evaluated(company_a)
+    scene.settled(company_a)
     scene.issued(company_a)
     target = tmp_path / "report.pdf"
     with company(company_a.id):
