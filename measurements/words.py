@@ -4,7 +4,8 @@ import math
 from decimal import Decimal
 
 from jobs.models import Measurand, UnitSystem
-from measurements.calc.units import from_si
+from measurements.calc.uncertainty import rounded
+from measurements.calc.units import difference_from_si, from_si
 
 FLOW = {UnitSystem.SI: ("L/s", "L/s"), UnitSystem.IP: ("cfm", "cfm")}
 PRESSURE = {UnitSystem.SI: ("Pa", "Pa"), UnitSystem.IP: ("inH2O", "inH2O")}
@@ -92,6 +93,21 @@ def shown(value: float, quantity: str, system: str) -> str:
     return _figure(value, unit, kind)
 
 
+def pair(value: float, spread: float, quantity: str, system: str) -> str:
+    """A figure with its uncertainty, rounded together as in reports: "144 ± 12 L/s". KeyError as `shown`."""
+    kind, units = QUANTITIES[quantity]
+    return _pair(value, spread, kind, units[UnitSystem(system)])
+
+
+def _pair(value: float, spread: float, kind: str, unit: tuple[str, str]) -> str:
+    if not (math.isfinite(value) and math.isfinite(spread)):
+        return "a figure without limit"
+    if spread == 0.0:
+        return _figure(value, unit, kind)
+    texts = rounded(from_si(value, unit[0], kind), abs(difference_from_si(spread, unit[0], kind)))
+    return f"{' ± '.join(texts)} {unit[1]}".strip().replace("-", "−")
+
+
 def counted(count: float, noun: str) -> str:
     """A number of things, e.g. "1 reading", "3 readings"."""
     whole = round(count)
@@ -122,6 +138,14 @@ def measurand(value: float, name: str, system: str, *, liquid: bool = False) -> 
         return shown(value, "water_flow", system)
     kind, units = UNITS_OF[Measurand(name)]
     return _figure(value, units[UnitSystem(system)], kind)
+
+
+def measurand_pair(value: float, spread: float, name: str, system: str, *, liquid: bool = False) -> str:
+    """A measurand with its U, rounded together. `liquid`: a flow is that of a liquid."""
+    if liquid and name == Measurand.FLOW:
+        return pair(value, spread, "water_flow", system)
+    kind, units = UNITS_OF[Measurand(name)]
+    return _pair(value, spread, kind, units[UnitSystem(system)])
 
 
 def limits(low: float | None, high: float | None, name: str, system: str, *, liquid: bool = False) -> str:

@@ -5,6 +5,7 @@ Every code has one home: a row there, a rule of another module (BY_OTHERS), or a
 """
 
 import math
+import re
 import string
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -14,7 +15,7 @@ from measurements import calc
 from measurements.calc import Code
 from measurements.rules.base import Finding, Seen, rule
 from measurements.rules.noticed_rows import ROWS, Row
-from measurements.words import counted, listed, shown
+from measurements.words import counted, listed, pair, shown
 
 BY_OTHERS: Mapping[Code, str] = {
     Code.NEGATIVE_READINGS: "negative_readings",
@@ -119,7 +120,20 @@ def _filled(template: str | tuple[str, ...], known: Mapping[str, Any]) -> str:
     """The first template whose figures are all known, else the last."""
     choices = (template,) if isinstance(template, str) else template
     fitting = (one for one in choices if fields_of(one) <= known.keys())
-    return next(fitting, choices[-1]).format_map(_Known(known))
+    chosen = next(fitting, choices[-1])
+    return PAIR.sub(lambda found: _paired(found, known), chosen).format_map(_Known(known))
+
+
+PAIR = re.compile(r"\{(\w+):(\w+)\} ± \{(\w+):(\w+)\}")
+"""A figure and its uncertainty in a template; they are rounded together."""
+
+
+def _paired(found: re.Match[str], known: Mapping[str, Any]) -> str:
+    value, quantity, spread, _ = found.groups()
+    pairs = (known.get(value), known.get(spread))
+    if not all(isinstance(one, _Figure) for one in pairs):
+        return found.group()
+    return pair(pairs[0].value, pairs[1].value, quantity, pairs[0].units)  # type: ignore[union-attr]
 
 
 def _check_of(row: Row) -> Callable[[Seen], Iterator[Finding]]:

@@ -6,7 +6,7 @@ from jobs.models import Measurand
 from measurements import calc
 from measurements.models import Severity
 from measurements.rules.base import PRACTICE, Finding, Seen, rule
-from measurements.words import limits, measurand, percent, velocity
+from measurements.words import limits, measurand, measurand_pair, pair, percent, velocity
 
 CONFORMITY = "JCGM 106, ILAC-G8"
 TEN_TIMES = 10.0
@@ -26,13 +26,10 @@ def _figure(seen: Seen) -> str:
     words = words if words[1].isupper() else f"{words[0].lower()}{words[1:]}"
     if not _by_limits(seen):
         design = measurand(figures["design_value"], name, seen.units, liquid=_liquid(seen))
-        share, expanded = percent(figures["share_of_design"]), percent(figures["share_expanded"])
-        return f"The {words} is {share} ± {expanded} of the design {design}"
-    value, spread = (
-        measurand(figures[part], name, seen.units, liquid=_liquid(seen))
-        for part in ("value", "value_expanded")
-    )
-    return f"The {words} is {value} ± {spread}"
+        share = pair(figures["share_of_design"], figures["share_expanded"], "share", seen.units)
+        return f"The {words} is {share} of the design {design}"
+    value, spread = figures["value"], figures["value_expanded"]
+    return f"The {words} is {measurand_pair(value, spread, name, seen.units, liquid=_liquid(seen))}"
 
 
 def _liquid(seen: Seen) -> bool:

@@ -232,13 +232,14 @@ Case = tuple[str, str, list[dict[str, Any]], dict[str, Any], str]
 NOTHING: list[dict[str, Any]] = []
 CASES: dict[Code, Case] = {
     Code.MOTOR_OVERCURRENT: (
-        "fan_test", "current", line("current", "current", "A", "6.45", "6.30", "6.32"), {}, "draws 6.45 A ±",
+        "fan_test", "current", line("current", "current", "A", "6.45", "6.30", "6.32"), {},
+        "draws 6.450 ± 0.077 A",
     ),
     Code.MOTOR_OVERLOAD: (
-        "fan_test", "power", read("power", "W", "4010", "4000", place="power"), {}, "gives 3.48 kW ±",
+        "fan_test", "power", read("power", "W", "4010", "4000", place="power"), {}, "gives 3.48 ± 0.14 kW",
     ),
     Code.ABOVE_MAXIMUM_SPEED: (
-        "fan_test", "", NOTHING, {"maximum_speed": amount("1100", "/min")}, "turns at 1178 r/min ±",
+        "fan_test", "", NOTHING, {"maximum_speed": amount("1100", "/min")}, "turns at 1177.5 ± 2.3 r/min",
     ),
     Code.VOLTAGE_UNBALANCE_SEVERE: (
         "fan_test", "voltage", line("voltage", "voltage", "V", "402", "371", "428"), {}, "unbalanced by 7.",
@@ -270,14 +271,14 @@ CASES: dict[Code, Case] = {
     ),
     Code.SIGN_UNEXPECTED: (
         "static_profile", "", line("", "pressure", "Pa", "62.0", "-158.0", "-296.5", "148.0", "96.0"), {},
-        "at Station 1 is 62 Pa",
+        "at Station 1 is 62.0 ± 4.3 Pa",
     ),
     Code.LOW_DROP: (
         "valve_flow", "", read("pressure", "kPa", "2.1", "2.2", "2.1"), {}, "drop is 2.13 kPa",
     ),
     Code.SETTING_NOT_RECORDED: ("valve_flow", "", NOTHING, {"setting": None}, "was not recorded"),
     Code.FLUID_TEMPERATURE_ASSUMED: (
-        "valve_flow", "temperature", NOTHING, {}, "taken as 40.0 °C ± 35 K",
+        "valve_flow", "temperature", NOTHING, {}, "taken as 40 ± 35 °C",
     ),
     Code.NEGATIVE_HEAD: (
         "pump_test", "discharge", read("pressure", "kPa", "24", "25", place="discharge"), {}, "head is −",
@@ -441,7 +442,7 @@ def test_one_code_in_several_parts_is_a_finding_for_each() -> None:
         for n in (1, 2)
     )
     first, second = noticed(remarks, "IP", "static_profile")
-    assert first.seen == "The drop of 1-2 cooling coil is −0.0803 inH2O ± 0.012 inH2O, the wrong way."
+    assert first.seen == "The drop of 1-2 cooling coil is −0.080 ± 0.012 inH2O, the wrong way."
     assert first.key != second.key
     assert noticed(()) == []
 
