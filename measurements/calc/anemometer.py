@@ -183,7 +183,7 @@ def anemometer_traverse(inputs: AnemometerTraverse) -> MethodResult:
     plane = point_plane(inputs.duct, inputs.upstream, inputs.downstream, pressures)
     means = place_means(places, taken.values)
     missing = _missing(layout, means)
-    placing = _placing(pitot, layout, means, spread)
+    placing = _placing(pitot, layout, means, spread, plane)
     effects = [
         *taken.effects,
         *below_range_effects(taken),
@@ -192,7 +192,7 @@ def anemometer_traverse(inputs: AnemometerTraverse) -> MethodResult:
         *_blocking_effects(inputs.head_area),
         *common_effects(inputs.probe, inputs.allowances, air),
     ]
-    factor = 1.0 / (1.0 + placing.bias) if inputs.integration_corrected else 1.0
+    factor = placing.factor(inputs.integration_corrected)
     values: dict[str, float | Sequence[float]] = {
         "velocity": taken.values,
         "velocity_weight": place_weights(places),

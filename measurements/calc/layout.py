@@ -17,6 +17,11 @@ PITCH = 6.0 * INCH
 """Largest distance between centres of equal areas, m (practice)."""
 EXPONENTS = (5.0, 7.0, 10.0)
 """Powers 1/n of the wall-distance law that duct profiles are tried with (7 is the usual one)."""
+FLAT = 20.0
+"""Power 1/n of the flattest profile that is met where a profile has not developed: behind a disturbance the
+layers at the walls begin anew (this project's own)."""
+UNDEVELOPED = (*EXPONENTS, FLAT)
+"""The same where the flow has not had the length to develop."""
 
 
 class Provenance(StrEnum):
@@ -394,9 +399,11 @@ def pattern_bias(duct: Duct, points: tuple[Point, ...]) -> float:
     return max(pattern_biases(duct, points), key=abs)
 
 
-def pattern_biases(duct: Duct, points: tuple[Point, ...]) -> tuple[float, ...]:
-    """Error of the pattern's mean on each of those profiles, as fractions in the order of EXPONENTS."""
-    return tuple(_mean_at(duct, points, n) / _true_mean(duct, n) - 1.0 for n in EXPONENTS)
+def pattern_biases(
+    duct: Duct, points: tuple[Point, ...], exponents: tuple[float, ...] = EXPONENTS
+) -> tuple[float, ...]:
+    """Error of the pattern's mean on power laws 1/n, as fractions in the order of exponents."""
+    return tuple(_mean_at(duct, points, n) / _true_mean(duct, n) - 1.0 for n in exponents)
 
 
 def _mean_at(duct: Duct, points: tuple[Point, ...], n: float) -> float:

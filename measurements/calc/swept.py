@@ -21,9 +21,11 @@ from .instrument import correct
 from .integration import left_in_u
 from .layout import (
     EXPONENTS,
+    UNDEVELOPED,
     Plane,
     PlaneFigures,
     PlaneGrade,
+    PlaneStep,
     Provenance,
     make_layout,
     pattern_biases,
@@ -68,13 +70,21 @@ quicker in the middle than at the walls, or slower, errs by up to 1.5 % on power
 DIAMETER_PLANE = PlaneFigures(
     "this project's own: turned and turbulent flow, and the unevenness that two means along diameters hide",
     Provenance.OWN,
-    good=0.005,
-    bare=0.035,
-    after=0.01,
     unknown=0.025,
+    steps=(
+        PlaneStep(7.5, 3.0, 0.005),
+        PlaneStep(5.0, 1.0, 0.012),
+        PlaneStep(3.0, 1.0, 0.02),
+        PlaneStep(2.0, 0.5, 0.032),
+        PlaneStep(1.0, 0.5, 0.045),
+        PlaneStep(0.0, 0.0, 0.06),
+    ),
 )
-FLAT = 20.0
-"""Power 1/n of the flattest profile that is met behind a disturbance."""
+"""Skewed flow and wakes move the means of two diameters and do not show in them. They die away along the duct in
+proportion to what is left of them, so a step's figure halves within some two diameters; a straight line between
+a bare and a good plane would be too much at five diameters and too little at two."""
+ALLOWANCE_DOF = 2.0
+"""Degrees of freedom of the allowance for a single sweep."""
 FINE = 60
 """Points that stand for a whole line when its place is judged on power laws."""
 LINE_REPEAT = 0.10
@@ -151,7 +161,7 @@ def prepare(inputs: SweptTraverse) -> Prepared:
     missing = tuple(n for n in range(1, inputs.lines + 1) if all(s.line != n for s in inputs.sweeps))
     factor, factor_u = told_factor(inputs)
     lines = lines_placing(inputs)
-    if inputs.integration_corrected:
+    if inputs.integration_corrected and lines.told:
         factor /= 1.0 + lines.bias
     given = inputs.allowances.plane
     plane_u = plane.relative_u if given is None else not_negative("plane", given)
@@ -242,12 +252,25 @@ def _type_a_effects(inputs: SweptTraverse, kept: Sequence[LineAverage], spread: 
     if spread.run_dof > 0:
         return run_effects(spread)
     series = [k.spread for k in kept if k.spread is not None]
+    allowed = not_negative("single_sweep", inputs.allowances.single_sweep)
     if len(series) == len(kept):
+        series = [_with_allowance(k.spread, allowed * k.value) for k in kept if k.spread is not None]
         u = tuple(s.u for s in series)
         dof = _pooled_dof(_weights(kept), series)
         return [Effect("Fluctuation", "line", u, Sharing.INDEPENDENT, dof, Distribution.T)]
-    u_single = not_negative("single_sweep", inputs.allowances.single_sweep)
-    return [Effect("Fluctuation (allowance)", "line", tuple(u_single * k.value for k in kept))]
+    return [Effect("Fluctuation (allowance)", "line", tuple(allowed * k.value for k in kept))]
+
+
+def _with_allowance(series: SeriesA, allowed: float) -> SeriesA:
+    """A series' own fluctuation pooled with the allowance for a sweep that has none.
+
+    A slow flow or a wake leaves a short series one or two degrees of freedom, and an interval several times
+    wider than without any series: what is known of sweeps beforehand is known still. It counts as known within
+    half of itself, two degrees of freedom (GUM G.4.2; this project's own).
+    """
+    dof = series.dof + ALLOWANCE_DOF
+    square = (series.dof * series.u**2 + ALLOWANCE_DOF * allowed**2) / dof
+    return replace(series, u=math.sqrt(square), dof=dof)
 
 
 def _pooled_dof(weights: Sequence[float], series: Sequence[SeriesA]) -> float:
@@ -276,41 +299,81 @@ class LinesPlacing:
 def told_factor(inputs: SweptTraverse) -> tuple[float, float]:
     """Factor on the mean of lines for a diameter and a gap that is told; its relative uncertainty."""
     duct, gap = inputs.duct, inputs.wall_gap or 0.0
-    if duct.shape is Shape.ROUND and not inputs.by_area:
+    if _along_diameters(inputs):
         _check_gap(duct.width, gap)
-        developed = swept_plane(inputs).grade is PlaneGrade.GOOD
-        factor, u = round_sweep_factor(2.0 * gap / duct.width, developed=developed)
-        return factor, u / factor
+        factor, _ = round_sweep_factor(2.0 * gap / duct.width, developed=_developed(inputs))
+        middle, u = round_sweep_factor(2.0 * _usual_gap(inputs) / duct.width, developed=_developed(inputs))
+        return factor, u / middle
     factor, u = wall_gap_factor(duct.depth, gap, inputs.by_area)
     return factor, math.hypot(u / factor, AREA_SWEEP_U if inputs.by_area else 0.0)
 
 
 def lines_placing(inputs: SweptTraverse) -> LinesPlacing:
-    """By power laws 1/5 to 1/10: the middle is the bias, the half width counts as rectangular.
+    """By power laws: the middle is the bias, the half width counts as rectangular.
 
-    Lines of no stated rule: `INTEGRATION_UNKNOWN`. A given integration uncertainty stands alone.
+    Powers 1/5 to 1/10; where the flow has not developed they go on to 1/20 and the range is triangular
+    (`point_placing` says why). Along diameters one power decides of the factor 0.93 and of the gaps, and one
+    power makes both extreme: their common range stands with the factor ("Sweep along a diameter"), here only
+    what is not known of the gaps. Lines of no stated rule: `INTEGRATION_UNKNOWN`. A given integration
+    uncertainty stands alone.
     """
     given = inputs.allowances.integration
     if given is not None:
         return LinesPlacing(0.0, not_negative("integration", given))
-    places = _line_biases(inputs)
-    gaps, gap_u = [0.0] * len(EXPONENTS), 0.0
-    if inputs.wall_gap is None:
-        length = inputs.duct.depth
-        least, most = (_gap_biases(length, min(g, 0.1 * length), inputs.by_area) for g in UNKNOWN_GAP)
-        gaps = [0.5 * (a + b) for a, b in zip(least, most, strict=True)]
-        gap_u = max(0.5 * (b - a) for a, b in zip(least, most, strict=True)) / math.sqrt(3.0)
-    found = [(1.0 + a) * (1.0 + b) - 1.0 for a, b in zip(places or [0.0] * len(gaps), gaps, strict=True)]
-    own = 0.5 * (max(found) - min(found)) / math.sqrt(3.0)
+    exponents = EXPONENTS if _developed(inputs) else UNDEVELOPED
+    places = _line_biases(inputs, exponents)
     floor = INTEGRATION_FLOOR if places else INTEGRATION_UNKNOWN
+    gaps, gap_u = _untold_gaps(inputs, exponents)
+    if _along_diameters(inputs):
+        factor, _ = told_factor(inputs)
+        share = 2.0 * _usual_gap(inputs) / inputs.duct.width
+        middle, _ = round_sweep_factor(share, developed=_developed(inputs))
+        return LinesPlacing(factor / middle - 1.0, math.hypot(gap_u, floor))
+    found = [(1.0 + a) * (1.0 + b) - 1.0 for a, b in zip(places or [0.0] * len(gaps), gaps, strict=True)]
+    own = 0.5 * (max(found) - min(found)) / _divisor(developed=_developed(inputs))
     return LinesPlacing(0.5 * (max(found) + min(found)), math.hypot(own, gap_u, floor))
+
+
+def _along_diameters(inputs: SweptTraverse) -> bool:
+    """Whether the lines' means are those of diameters."""
+    return inputs.duct.shape is Shape.ROUND and not inputs.by_area
+
+
+def _developed(inputs: SweptTraverse) -> bool:
+    return swept_plane(inputs).grade is PlaneGrade.GOOD
+
+
+def _divisor(*, developed: bool) -> float:
+    return math.sqrt(3.0 if developed else 6.0)
+
+
+def _usual_gap(inputs: SweptTraverse) -> float:
+    """m, the gap that was told, or the middle of those that are usual."""
+    if inputs.wall_gap is not None:
+        return inputs.wall_gap
+    return 0.5 * sum(min(g, 0.1 * inputs.duct.depth) for g in UNKNOWN_GAP)
+
+
+def _untold_gaps(inputs: SweptTraverse, exponents: Sequence[float]) -> tuple[list[float], float]:
+    """How much gaps that are not told read high on each power law, and their doubt (rectangular).
+
+    Half of the doubt's square is the head's, the same at every wall; half is the hand's, each end's own, of
+    which a line has two (this project's own).
+    """
+    if inputs.wall_gap is not None:
+        return [0.0] * len(exponents), 0.0
+    length = inputs.duct.depth
+    least, most = (_gap_biases(length, min(g, 0.1 * length), inputs.by_area, exponents) for g in UNKNOWN_GAP)
+    gaps = [0.5 * (a + b) for a, b in zip(least, most, strict=True)]
+    half = max(0.5 * (b - a) for a, b in zip(least, most, strict=True))
+    return gaps, half * math.sqrt((0.5 + 0.25 / inputs.lines) / 3.0)
 
 
 def _factor_effects(
     inputs: SweptTraverse, kept: Sequence[LineAverage], factor_u: float, lines: LinesPlacing
 ) -> list[Effect]:
     """Averaging, the sweep's own factor, and the places of lines, as fractions of the velocity."""
-    small = 0.0 if lines.told or inputs.integration_corrected else lines.bias
+    small = 0.0 if lines.told else lines.bias
     sweep = "Sweep along a diameter" if inputs.duct.shape is Shape.ROUND else "Gaps at the walls"
     parts = [
         (sweep, factor_u),
@@ -347,13 +410,16 @@ def round_sweep_factor(open_share: float = 0.0, *, developed: bool = True) -> tu
     2 n^2 / ((n + 1)(2 n + 1)), so their ratio is 2 n / (2 n + 1): 0.909 for n = 5 (rough walls, low Reynolds
     numbers), 0.933 for 7, 0.952 for 10 (smooth, high). The middle is taken, its limits as rectangular: 0.931.
     Behind disturbances (not developed) profiles are flatter: the range goes on to n = 20 (0.976), the middle
-    is 0.943 (this project's own). It holds for a steady speed from wall to wall. open_share: share of the
+    is 0.943 and the limits are triangular, as rough walls and length must meet at either end (this project's
+    own). It holds for a steady speed from wall to wall. open_share: share of the
     diameter that the sweep leaves open at both walls together.
     """
-    exponents = EXPONENTS if developed else (*EXPONENTS, FLAT)
+    exponents = EXPONENTS if developed else UNDEVELOPED
     biases = _gap_biases(1.0, 0.5 * open_share, by_area=False, exponents=exponents)
     ratios = [2.0 * n / (2.0 * n + 1.0) / (1.0 + b) for n, b in zip(exponents, biases, strict=True)]
-    return 0.5 * (max(ratios) + min(ratios)), 0.5 * (max(ratios) - min(ratios)) / math.sqrt(3.0)
+    return 0.5 * (max(ratios) + min(ratios)), 0.5 * (max(ratios) - min(ratios)) / _divisor(
+        developed=developed
+    )
 
 
 def wall_gap_factor(length: float, gap: float, by_area: bool = False) -> tuple[float, float]:
@@ -388,21 +454,21 @@ def _gap_biases(
     return found
 
 
-def _line_biases(inputs: SweptTraverse) -> list[float] | None:
-    """How much the lines' places read high on the power laws of EXPONENTS; None: places not stated."""
+def _line_biases(inputs: SweptTraverse, exponents: Sequence[float]) -> list[float] | None:
+    """How much the lines' places read high on power laws; None: places not stated."""
     duct, rule = inputs.duct, inputs.rule
     if rule is None or (rule is not Rule.EQUAL_AREA and duct.shape is not Shape.RECTANGULAR):
         return None
     if duct.shape is Shape.ROUND:
-        return [0.0] * len(EXPONENTS)
+        return [0.0] * len(exponents)
     if duct.shape is Shape.FLAT_OVAL:
         fine = make_layout(duct, rule, holes=inputs.lines, points_per_hole=FINE)
-        return list(pattern_biases(duct, fine.points))
+        return list(pattern_biases(duct, fine.points, tuple(exponents)))
     places = side_fractions(rule, inputs.lines)
     return [
         math.fsum((1.0 - abs(1.0 - 2.0 * x)) ** (1.0 / n) for x in places) / len(places) / (n / (n + 1.0))
         - 1.0
-        for n in EXPONENTS
+        for n in exponents
     ]
 
 

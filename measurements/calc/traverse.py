@@ -19,9 +19,11 @@ from .instrument import Instrument
 from .integration import IntegrationSource, integration_estimate, left_in_u
 from .layout import (
     EXPONENTS,
+    UNDEVELOPED,
     Layout,
     Plane,
     PlaneFigures,
+    PlaneGrade,
     Provenance,
     make_layout,
     pattern_biases,
@@ -59,9 +61,14 @@ from .version import CALCULATION_VERSION
 
 INTEGRATION_FLOOR = 0.002
 """Least standard uncertainty of a layout's mean, as a fraction (practice)."""
-UNSEEN = {Shape.ROUND: 1.25, Shape.RECTANGULAR: 0.7, Shape.FLAT_OVAL: 0.7}
+UNSEEN = {Shape.ROUND: 1.25, Shape.RECTANGULAR: 0.7, Shape.FLAT_OVAL: 0.6}
 """How much the structure of a profile between the points weighs against what its points show (this project's
 own, from invented profiles). A grid sees more of a section than points by chance, two diameters see less."""
+UNSEEN_EVEN = 0.45
+"""The same for a grid of equal areas in a rectangle. Of structure without a preferred place that hangs together
+over an eighth to a quarter of the duct an even grid misses two thirds of what one crowded to the walls misses
+(computed; `tests/calc/test_traverse.py` does it again): it is the midpoint rule in both directions. In a flat
+oval it misses nine tenths."""
 POINT_PLANE = PlaneFigures(
     "this project's own: what turned and turbulent flow does to a tube; unevenness shows in the readings",
     Provenance.OWN,
@@ -106,8 +113,8 @@ class PitotTraverse:
     zero_before, zero_after: what the manometer showed with no pressure. upstream, downstream: straight
     lengths at the plane. run_repeatability: relative standard deviation of one run's mean (u, dof; its value
     counts for nothing) from other planes of the job (`pooled_repeatability`); joined with what this plane's
-    own runs show. integration_corrected: take the rule's own bias off the mean (equal areas read some 3 %
-    high in a rectangle) instead of leaving it in with a wider interval, as published rules do.
+    own runs show. integration_corrected: take the rule's own bias, where it is above 1 %, off the mean
+    (equal areas read some 3 % high in a rectangle) instead of leaving it in with a wider interval, as published rules do.
     """
 
     duct: Duct
@@ -148,7 +155,7 @@ def pitot_traverse(inputs: PitotTraverse) -> MethodResult:
     places = _by_place(inputs.readings, taken)
     spread = spread_of_runs(_roots_by_run(inputs.readings, taken))
     plane = point_plane(inputs.duct, inputs.upstream, inputs.downstream, taken.values)
-    placing = _placing(inputs, layout, _place_roots(places, taken), spread)
+    placing = _placing(inputs, layout, _place_roots(places, taken), spread, plane)
     missing = _missing(layout, places)
     effects = [
         *_reading_effects(inputs, taken, spread),
@@ -157,7 +164,7 @@ def pitot_traverse(inputs: PitotTraverse) -> MethodResult:
         Effect("Compressibility", "velocity_factor", taken.compressibility / math.sqrt(3.0), Sharing.COMMON),
         *common_effects(inputs.probe, inputs.allowances, air),
     ]
-    factor = 1.0 / (1.0 + placing.bias) if inputs.integration_corrected else 1.0
+    factor = placing.factor(inputs.integration_corrected)
     identity = digest("pitot_traverse", inputs, CALCULATION_VERSION)
     model = pitot_model(inputs.duct.shape, air.model.function)
     values = {
@@ -348,6 +355,14 @@ class Placing:
         """Whether the bias is large enough to be named."""
         return abs(self.bias) > LARGE_BIAS
 
+    def factor(self, corrected: bool) -> float:
+        """What the points' mean is multiplied by. Only a bias that is told is taken off.
+
+        Rules made for wall laws (log-Tchebycheff, log-linear) err by less, now high, now low: the middle of
+        such a range is not known better than zero, and their plain mean stands.
+        """
+        return 1.0 / (1.0 + self.bias) if corrected and self.told else 1.0
+
     @property
     def u_uncorrected(self) -> float:
         """Standard uncertainty where a small bias is left in the result, as the rules' plain mean does."""
@@ -358,8 +373,7 @@ def _placing_effects(
     inputs: PitotTraverse, layout: Layout | None, plane: Plane, placing: Placing, missing: Sequence[str]
 ) -> list[Effect]:
     common, given = Sharing.COMMON, inputs.allowances.plane
-    alone = placing.told or inputs.integration_corrected
-    u = placing.u if alone else placing.u_uncorrected
+    u = placing.u if placing.told else placing.u_uncorrected
     plane_u = plane.relative_u if given is None else not_negative("plane", given)
     effects = [
         Effect("Number and placing of points", "velocity_factor", u, common, placing.dof),
@@ -390,26 +404,34 @@ def _bias_remarks(inputs: PitotTraverse, placing: Placing) -> list[Remark]:
     return [Remark(Code.INTEGRATION_BIAS, numbers)]
 
 
-def point_placing(layout: Layout, velocities: Mapping[Place, float], fluctuation: float = 0.0) -> Placing:
+def point_placing(
+    layout: Layout, velocities: Mapping[Place, float], fluctuation: float = 0.0, *, developed: bool = True
+) -> Placing:
     """Integration error of the plain mean of a traverse: the rule's own, and what structure adds.
 
     velocities: by (hole, row) in any unit proportional to them. fluctuation: relative standard uncertainty
-    of one of them from unsteadiness, where that is counted elsewhere.
+    of one of them from unsteadiness, where that is counted elsewhere. developed: whether the plane has the
+    straight lengths of a good one and an even distribution.
 
     The rule's own error lies within what it errs by on wall laws with powers from 1/5 to 1/10 (in a rectangle
     both of the product of the distances and of the nearest wall): the middle is the bias; the half width
     counts as rectangular, in a rectangle as triangular, as two extremes must meet there (GUM 4.3.9).
+    Where the flow has not developed, profiles are flatter and the powers go on to 1/20: what a rule for
+    developed profiles would take off is too much there. It is triangular in every shape then, as rough walls
+    and length (or smooth walls and none) must meet at either end.
     Structure shows in how far the points lie from a smooth profile (`integration_estimate`); what n points
     miss of it is as large as n points miss by chance, times UNSEEN. The smooth profile's own mean is not
     used: near walls it is extrapolated, and in skewed flows it errs by more than the plain mean does. Without
     a smooth profile the estimate's own uncertainty stands for structure.
     """
-    low, high = _pattern_range(layout)
-    bias, own = 0.5 * (low + high), max(INTEGRATION_FLOOR, 0.5 * (high - low) / _divisor(layout))
+    low, high = _pattern_range(layout, developed)
+    triangular = layout.duct.shape is Shape.RECTANGULAR or not developed
+    half = 0.5 * (high - low) / math.sqrt(6.0 if triangular else 3.0)
+    bias, own = 0.5 * (low + high), max(INTEGRATION_FLOOR, half)
     found = integration_estimate(layout, velocities)
     if found.source is not IntegrationSource.PROFILE:
         return Placing(bias, math.hypot(own, found.u), found.dof)
-    square = max(found.residual**2 - fluctuation**2, 0.0) * UNSEEN[layout.duct.shape] ** 2 / found.points
+    square = max(found.residual**2 - fluctuation**2, 0.0) * _unseen(layout) ** 2 / found.points
     u = math.sqrt(own * own + square)
     free = max(found.points - PROFILE_TERMS, 1.0)
     return Placing(bias, u, free * (u * u / square) ** 2 if square else math.inf)
@@ -420,16 +442,18 @@ PROFILE_TERMS = 9.0
 
 
 @lru_cache(maxsize=1024)
-def _pattern_range(layout: Layout) -> tuple[float, float]:
+def _pattern_range(layout: Layout, developed: bool) -> tuple[float, float]:
     """Least and largest bias of the points' mean on wall laws."""
-    biases = [*pattern_biases(layout.duct, layout.points)]
+    exponents = EXPONENTS if developed else UNDEVELOPED
+    biases = [*pattern_biases(layout.duct, layout.points, exponents)]
     if layout.duct.shape is Shape.RECTANGULAR:
-        biases += [_nearest_wall_bias(layout, 1.0 / n) for n in EXPONENTS]
+        biases += [_nearest_wall_bias(layout, 1.0 / n) for n in exponents]
     return min(biases), max(biases)
 
 
-def _divisor(layout: Layout) -> float:
-    return math.sqrt(6.0 if layout.duct.shape is Shape.RECTANGULAR else 3.0)
+def _unseen(layout: Layout) -> float:
+    even = layout.duct.shape is Shape.RECTANGULAR and layout.rule is Rule.EQUAL_AREA
+    return UNSEEN_EVEN if even else UNSEEN[layout.duct.shape]
 
 
 def _nearest_wall_bias(layout: Layout, power: float) -> float:
@@ -442,14 +466,18 @@ def _nearest_wall_bias(layout: Layout, power: float) -> float:
 
 
 def _placing(
-    inputs: PitotTraverse, layout: Layout | None, roots: Mapping[Place, float], spread: RunSpread
+    inputs: PitotTraverse,
+    layout: Layout | None,
+    roots: Mapping[Place, float],
+    spread: RunSpread,
+    plane: Plane,
 ) -> Placing:
     if inputs.allowances.integration is not None:
         return Placing(0.0, not_negative("integration", inputs.allowances.integration), math.inf)
     if layout is None:
         return Placing(0.0, INTEGRATION_UNKNOWN, math.inf)
     fluctuation = spread.point_u * math.sqrt(len(roots)) if spread.point_dof else _scatter(inputs, roots)
-    return point_placing(layout, roots, fluctuation)
+    return point_placing(layout, roots, fluctuation, developed=plane.grade is PlaneGrade.GOOD)
 
 
 def _scatter(inputs: PitotTraverse, roots: Mapping[Place, float]) -> float:
