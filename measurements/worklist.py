@@ -230,8 +230,21 @@ def layout_of(point: TestPoint, probe_length: float | None = None) -> dict[str, 
         "points": work.advised.points_per_hole,
         "source": work.advised.source,
         "reason": work.advised.reason,
+        "why": [
+            {
+                "across": asked.across.value,
+                "size_m": asked.size,
+                "asks": asked.asks,
+                "source": asked.source,
+                "provenance": asked.provenance.value,
+            }
+            for asked in work.advised.why
+        ],
         "wall_m": USUAL_WALL,
-        "holes": [{"label": h.label, "position_m": h.position, "angle_deg": h.angle} for h in layout.holes],
+        "holes": [
+            {"label": h.label, "position_m": h.position, "angle_deg": h.angle, "outside_mark_m": h.mark}
+            for h in layout.holes
+        ],
         "depths": [
             {
                 "label": p.label,
@@ -241,6 +254,7 @@ def layout_of(point: TestPoint, probe_length: float | None = None) -> dict[str, 
                 "y_m": p.y,
                 "depth_m": p.depth,
                 "mark_m": p.mark,
+                "mark_from_far_side_m": p.opposite,
             }
             for p in layout.points
         ],
