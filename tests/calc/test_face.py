@@ -124,7 +124,9 @@ def test_the_gross_area_only_screens() -> None:
     maker = face_velocity(face())
     gross = face_velocity(face(area_source=AreaSource.GROSS))
     assert not gross.verdict_allowed
-    assert gross.remark(Code.SCREENING_ONLY) is not None
+    screening = gross.remark(Code.SCREENING_ONLY)
+    assert screening is not None
+    assert screening.numbers == {"factor": 1.0}
     assert gross.flow.value == maker.flow.value
     assert rows(gross)["Gross area taken as effective"] == pytest.approx(
         gross.flow.value * 0.3 / math.sqrt(3.0)

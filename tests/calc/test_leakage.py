@@ -326,6 +326,11 @@ def test_refusals(changes: dict[str, object], named: str) -> None:
     assert caught.value.input == named
 
 
+def test_flows_that_do_not_change_lie_on_their_line() -> None:
+    level = fit_power_law((100.0, 200.0, 300.0), (1.0, 1.0, 1.0))
+    assert (level.r2, level.exponent) == (1.0, 0.0)
+
+
 def test_a_fit_needs_three_steps_above_zero() -> None:
     with pytest.raises(Refused, match="three"):
         fit_power_law((100.0, 200.0), (1.0, 2.0))

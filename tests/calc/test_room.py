@@ -264,6 +264,8 @@ def test_small_sums_at_their_edges() -> None:
     assert air_change_rate(0.0, 10.0) == 0.0
     assert flow_per_area(1.0, 4.0) == 0.25
     assert not uniformity((0.3, 0.5)).within(0.2)
+    assert particle_limit(9.0, 0.1e-6) == pytest.approx(1e9)
+    assert particle_limit(1.0, 0.1e-6) == pytest.approx(10.0)
 
 
 @pytest.mark.parametrize(

@@ -17,6 +17,7 @@ _ALONE = "the group has one member here"
 _OWN = "own_dof = part.finite_dof and part.sharing is Sharing.INDEPENDENT"
 _BOTH = "return min(max(above - below, 0.0), 1.0)"
 _FIRST = "t = z + 0.25 * (z**3 + z) / dof"
+_BY_DROP = "by_drop = 0.5 * flow * u / abs(drop) if drop else liquid_flow(k.value, u, density)"
 _GUARD = "guard_impossible=_width(tolerance) < 2.0 * U * (1.0 - _SLACK),"
 
 EXPLAINED: dict[tuple[str, str, str], str] = {
@@ -48,4 +49,5 @@ EXPLAINED: dict[tuple[str, str, str], str] = {
     ("conformity", _GUARD, _GUARD.replace("U * (1.0 - _SLACK)", "U ** (1.0 - _SLACK)")): (
         "differs by a part in 10^12, which is what the slack forgives"
     ),
+    ("network_water", _BY_DROP, _BY_DROP.replace("= 0.5", "= -0.5")): "only its square counts",
 }
