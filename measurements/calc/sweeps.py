@@ -33,10 +33,10 @@ SETTLED_BY = 0.2
 STEP = 0.5
 """A start counts as unsettled when it lies further off the later range than this share of the later level."""
 PRESSURE_CV = 0.20
-"""Relative standard deviation of the pressure along a line where no series tells it. A sweep never touches the
-walls: from 10 mm to 10 mm off them in a duct of 0.4 m a 1/7 profile has a root of the mean 0.46 % above the mean
-root (1/5: 0.8 %, 1/10: 0.25 %), as this figure gives; from wall to wall it would be 0.8 %, but what the gaps
-hide is taken off by itself and must not count twice."""
+"""Relative standard deviation of the pressure along a line where no series tells it. A sweep never touches
+the walls: from 10 mm to 10 mm off them in a duct of 0.4 m a 1/7 profile has a root of the mean 0.5 % above
+the mean root, as this figure gives; from wall to wall it would be 0.8 %, but what the gaps hide is taken off
+by itself and must not count twice."""
 GAP = 5.0
 """A pause of more than this many usual steps between samples is told."""
 

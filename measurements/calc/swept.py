@@ -12,10 +12,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 from .conditions import AirState, resolve_air
 from .distributions import Distribution
-from .duct import Shape
+from .duct import Duct, Shape
 from .errors import Refused, finite, not_negative, positive
 from .instrument import correct
 from .integration import left_in_u
@@ -53,6 +54,7 @@ from .traverse import (
     POINT_PLANE,
     common_effects,
     common_values,
+    nearest_wall_bias,
     run_effects,
 )
 from .uncertainty import Effect, Values, propagate
@@ -73,18 +75,23 @@ DIAMETER_PLANE = PlaneFigures(
     unknown=0.025,
     steps=(
         PlaneStep(7.5, 3.0, 0.005),
+        PlaneStep(6.0, 1.0, 0.009),
         PlaneStep(5.0, 1.0, 0.012),
+        PlaneStep(4.0, 1.0, 0.016),
         PlaneStep(3.0, 1.0, 0.02),
         PlaneStep(2.0, 0.5, 0.032),
         PlaneStep(1.0, 0.5, 0.045),
         PlaneStep(0.0, 0.0, 0.06),
     ),
 )
-"""Skewed flow and wakes move the means of two diameters and do not show in them. They die away along the duct in
-proportion to what is left of them, so a step's figure halves within some two diameters; a straight line between
-a bare and a good plane would be too much at five diameters and too little at two."""
+"""Skewed flow and wakes move the means of two diameters and do not show in them. They die away along the
+duct in proportion to what is left of them, so that a step's figure halves within some two diameters; a
+straight line between a bare and a good plane would be too much at five diameters, too little at two."""
+UNEVEN_CV = 2.0
+"""In a poor plane skew and wakes spread the pressure along a line by up to this many times what walls do:
+half above the mean on one side and half below on the other is a deviation of 0.4 (this project's own)."""
 ALLOWANCE_DOF = 2.0
-"""Degrees of freedom of the allowance for a single sweep."""
+"""Degrees of freedom of the allowance for a single sweep, once in a traverse."""
 FINE = 60
 """Points that stand for a whole line when its place is judged on power laws."""
 LINE_REPEAT = 0.10
@@ -254,22 +261,24 @@ def _type_a_effects(inputs: SweptTraverse, kept: Sequence[LineAverage], spread: 
     series = [k.spread for k in kept if k.spread is not None]
     allowed = not_negative("single_sweep", inputs.allowances.single_sweep)
     if len(series) == len(kept):
-        series = [_with_allowance(k.spread, allowed * k.value) for k in kept if k.spread is not None]
+        share = ALLOWANCE_DOF / len(kept)
+        series = [_with_allowance(k.spread, allowed * k.value, share) for k in kept if k.spread is not None]
         u = tuple(s.u for s in series)
         dof = _pooled_dof(_weights(kept), series)
         return [Effect("Fluctuation", "line", u, Sharing.INDEPENDENT, dof, Distribution.T)]
     return [Effect("Fluctuation (allowance)", "line", tuple(allowed * k.value for k in kept))]
 
 
-def _with_allowance(series: SeriesA, allowed: float) -> SeriesA:
+def _with_allowance(series: SeriesA, allowed: float, known: float) -> SeriesA:
     """A series' own fluctuation pooled with the allowance for a sweep that has none.
 
     A slow flow or a wake leaves a short series one or two degrees of freedom, and an interval several times
-    wider than without any series: what is known of sweeps beforehand is known still. It counts as known within
-    half of itself, two degrees of freedom (GUM G.4.2; this project's own).
+    wider than without any series: what is known of sweeps beforehand is known still. It counts as known
+    within half of itself, two degrees of freedom (GUM G.4.2; this project's own), which all sweeps share as
+    they share the allowance: known is one sweep's part.
     """
-    dof = series.dof + ALLOWANCE_DOF
-    square = (series.dof * series.u**2 + ALLOWANCE_DOF * allowed**2) / dof
+    dof = series.dof + known
+    square = (series.dof * series.u**2 + known * allowed**2) / dof
     return replace(series, u=math.sqrt(square), dof=dof)
 
 
@@ -305,7 +314,12 @@ def told_factor(inputs: SweptTraverse) -> tuple[float, float]:
         middle, u = round_sweep_factor(2.0 * _usual_gap(inputs) / duct.width, developed=_developed(inputs))
         return factor, u / middle
     factor, u = wall_gap_factor(duct.depth, gap, inputs.by_area)
-    return factor, math.hypot(u / factor, AREA_SWEEP_U if inputs.by_area else 0.0)
+    return factor, math.hypot(u / factor, _hand_u(inputs) if inputs.by_area else 0.0)
+
+
+def _hand_u(inputs: SweptTraverse) -> float:
+    """A hand's uneven speed: half of its square is a habit, half each sweep's own (this project's own)."""
+    return AREA_SWEEP_U * math.sqrt(0.5 + 0.5 / len(inputs.sweeps))
 
 
 def lines_placing(inputs: SweptTraverse) -> LinesPlacing:
@@ -330,7 +344,9 @@ def lines_placing(inputs: SweptTraverse) -> LinesPlacing:
         middle, _ = round_sweep_factor(share, developed=_developed(inputs))
         return LinesPlacing(factor / middle - 1.0, math.hypot(gap_u, floor))
     found = [(1.0 + a) * (1.0 + b) - 1.0 for a, b in zip(places or [0.0] * len(gaps), gaps, strict=True)]
-    own = 0.5 * (max(found) - min(found)) / _divisor(developed=_developed(inputs))
+    corners = _corner_biases(inputs, exponents)
+    found += [(1.0 + a) * (1.0 + b) - 1.0 for a, b in zip(corners, gaps[: len(corners)], strict=True)]
+    own = 0.5 * (max(found) - min(found)) / _divisor(developed=_developed(inputs) and not corners)
     return LinesPlacing(0.5 * (max(found) + min(found)), math.hypot(own, gap_u, floor))
 
 
@@ -400,7 +416,10 @@ def _averaging_u(inputs: SweptTraverse, kept: Sequence[LineAverage]) -> float:
     """Of an average of pressure where no series tells what the root does, as a fraction of the velocity."""
     if inputs.signal is not Signal.PRESSURE or all(k.sweep.samples for k in kept):
         return 0.0
-    return pressure_average_bias(inputs.pressure_cv) / math.sqrt(3.0)
+    bias, most = pressure_average_bias(inputs.pressure_cv), 0.0
+    if swept_plane(inputs).grade is PlaneGrade.POOR:
+        most = pressure_average_bias(UNEVEN_CV * inputs.pressure_cv)
+    return max(bias, most - bias) / math.sqrt(3.0)
 
 
 def round_sweep_factor(open_share: float = 0.0, *, developed: bool = True) -> tuple[float, float]:
@@ -470,6 +489,29 @@ def _line_biases(inputs: SweptTraverse, exponents: Sequence[float]) -> list[floa
         - 1.0
         for n in exponents
     ]
+
+
+def _corner_biases(inputs: SweptTraverse, exponents: Sequence[float]) -> tuple[float, ...]:
+    """The same in a rectangle whose corners are filled, where the nearest wall alone decides; else none.
+
+    Between this and the product of both distances lie all rectangles, so that two extremes, of the power and
+    of the corners, must meet at either end of the range: it is triangular, as for points.
+    """
+    if inputs.duct.shape is not Shape.RECTANGULAR or inputs.rule is not Rule.EQUAL_AREA:
+        return ()
+    return _filled_corners(inputs.duct, inputs.lines, tuple(exponents))
+
+
+@lru_cache(maxsize=512)
+def _filled_corners(duct: Duct, lines: int, exponents: tuple[float, ...]) -> tuple[float, ...]:
+    fine = make_layout(duct, Rule.EQUAL_AREA, holes=lines, points_per_hole=FINE)
+    along = make_layout(duct, Rule.EQUAL_AREA, holes=FINE, points_per_hole=FINE)
+    found = []
+    for n in exponents:
+        read, whole = (nearest_wall_bias(layout, 1.0 / n) for layout in (fine, along))
+        # the fine grid itself reads high both ways; along the lines that is half of it
+        found.append((1.0 + read) / math.sqrt(1.0 + whole) - 1.0)
+    return tuple(found)
 
 
 def _missing_effects(share: float) -> list[Effect]:

@@ -65,10 +65,10 @@ UNSEEN = {Shape.ROUND: 1.25, Shape.RECTANGULAR: 0.7, Shape.FLAT_OVAL: 0.6}
 """How much the structure of a profile between the points weighs against what its points show (this project's
 own, from invented profiles). A grid sees more of a section than points by chance, two diameters see less."""
 UNSEEN_EVEN = 0.45
-"""The same for a grid of equal areas in a rectangle. Of structure without a preferred place that hangs together
-over an eighth to a quarter of the duct an even grid misses two thirds of what one crowded to the walls misses
-(computed; `tests/calc/test_traverse.py` does it again): it is the midpoint rule in both directions. In a flat
-oval it misses nine tenths."""
+"""The same for a grid of equal areas in a rectangle. Of structure without a preferred place that hangs
+together over an eighth to a quarter of the duct an even grid misses two thirds of what one crowded to the
+walls misses (computed; `tests/calc/test_traverse.py` does it again): it is the midpoint rule in both
+directions. In a flat oval it misses nine tenths."""
 POINT_PLANE = PlaneFigures(
     "this project's own: what turned and turbulent flow does to a tube; unevenness shows in the readings",
     Provenance.OWN,
@@ -114,7 +114,8 @@ class PitotTraverse:
     lengths at the plane. run_repeatability: relative standard deviation of one run's mean (u, dof; its value
     counts for nothing) from other planes of the job (`pooled_repeatability`); joined with what this plane's
     own runs show. integration_corrected: take the rule's own bias, where it is above 1 %, off the mean
-    (equal areas read some 3 % high in a rectangle) instead of leaving it in with a wider interval, as published rules do.
+    (equal areas read some 3 % high in a rectangle) instead of leaving it in with a wider interval, as
+    published rules do.
     """
 
     duct: Duct
@@ -447,7 +448,7 @@ def _pattern_range(layout: Layout, developed: bool) -> tuple[float, float]:
     exponents = EXPONENTS if developed else UNDEVELOPED
     biases = [*pattern_biases(layout.duct, layout.points, exponents)]
     if layout.duct.shape is Shape.RECTANGULAR:
-        biases += [_nearest_wall_bias(layout, 1.0 / n) for n in exponents]
+        biases += [nearest_wall_bias(layout, 1.0 / n) for n in exponents]
     return min(biases), max(biases)
 
 
@@ -456,7 +457,7 @@ def _unseen(layout: Layout) -> float:
     return UNSEEN_EVEN if even else UNSEEN[layout.duct.shape]
 
 
-def _nearest_wall_bias(layout: Layout, power: float) -> float:
+def nearest_wall_bias(layout: Layout, power: float) -> float:
     """Bias on v = (distance to the nearest wall)^power of a rectangle."""
     a, b = layout.duct.width / 2.0, layout.duct.depth / 2.0
     short, long = min(a, b), max(a, b)

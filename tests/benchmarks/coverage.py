@@ -207,8 +207,8 @@ Share: of the 95.45 % intervals that hold the true flow, with its sampling error
 binomial). Needed: the 95.45 % quantile of |error|. Width: mean U over needed. Goals: 94.5 to 97 % in good
 planes, never under 94.5 % in others, width at most {widest}; below {dof:g} effective degrees of freedom, and
 for screening, only the lower bound counts. A share misses when it is off by more than twice its sampling
-error. The known bias of the places is taken off, as the house does unless a company says otherwise; rows named
-"{plain}" are for comparison and have no goal.
+error. The known bias of the places is taken off, as the house does unless a company says otherwise; rows
+named "{plain}" are for comparison and have no goal.
 
 | method | plane | sessions | share % | mean error % | needed % | mean U % | width | dof | missed |
 | --- | --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | --- |"""

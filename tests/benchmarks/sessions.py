@@ -61,8 +61,8 @@ class Cell:
     """One row of the table: a method with its choices, in one class of plane.
 
     pooled: repeatability of runs is taken from the other planes of the job as well. corrected: the known
-    bias of the places is taken off, as the house does by default. screening: a rough figure that carries no verdict. series: sweeps have a time series.
-    signal, kinds: of the instrument. speeds: m/s.
+    bias of the places is taken off, as the house does by default. screening: a rough figure that carries no
+    verdict. series: sweeps have a time series. signal, kinds: of the instrument. speeds: m/s.
     """
 
     method: str

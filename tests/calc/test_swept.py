@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -28,7 +29,9 @@ from measurements.calc.sweeps import (
     time_weights,
 )
 from measurements.calc.swept import (
+    ALLOWANCE_DOF,
     AREA_SWEEP_U,
+    UNEVEN_CV,
     lines_placing,
     prepare,
     round_sweep_factor,
@@ -536,3 +539,58 @@ def test_rings_need_series() -> None:
     case = swept(duct=ROUND, lines=1, sweeps=_means(9.0), along_diameter=AlongDiameter.AREA, **VELOCITY)
     with pytest.raises(Refused, match="needs a series"):
         swept_traverse(case)
+
+
+@pytest.mark.parametrize("n", [5.0, 7.0, 10.0])
+def test_along_diameters_factor_and_gaps_are_taken_off_together(n: float) -> None:
+    """One power decides of both: means of sweeps that stay 10 mm off the walls of a circle."""
+    sweep = _power_sweep(n, 0.01 / ROUND.width)
+    mean = sum(sweep.samples) / len(sweep.samples)
+    case = swept(
+        duct=ROUND, lines=2, sweeps=_means(mean, mean), upstream=20.0, integration_corrected=True, **VELOCITY
+    )
+    result = swept_traverse(case)
+    exact = 10.0 * 2.0 * n * n / ((n + 1.0) * (2.0 * n + 1.0))
+    assert result.velocity is not None
+    rows = {row.name: row.u for row in result.flow.budget}
+    u = rows["Sweep along a diameter"] / (result.velocity.value / mean)
+    assert abs(result.velocity.value / exact - 1.0) < 1.02 * math.sqrt(3.0) * u
+    assert u > round_sweep_factor()[1]
+
+
+def test_a_series_never_tells_less_than_no_series() -> None:
+    """A wake like a slow swing leaves a series few degrees of freedom; the allowance adds its own."""
+    times = tuple(0.5 * i for i in range(1, 61))
+    slow = tuple(50.0 + 8.0 * math.sin(0.9 * t) for t in times)
+    series = tuple(Sweep(n, 1, times, slow) for n in range(1, 6))
+    found = swept_traverse(swept(sweeps=series))
+    row = {r.name: r for r in found.flow.budget}["Fluctuation"]
+    assert row.dof >= 1.0 + ALLOWANCE_DOF / 5.0
+    assert found.flow.k < 2.3
+
+
+def test_in_a_poor_plane_an_average_of_pressure_hides_more() -> None:
+    good, poor = (
+        {r.name: r.u for r in swept_traverse(swept(sweeps=_means(*[50.0] * 5), upstream=up)).flow.budget}
+        for up in (8.0, 0.7)
+    )
+    ratio = poor["Averaging of pressure"] / good["Averaging of pressure"]
+    assert ratio == pytest.approx(UNEVEN_CV**2 - 1.0)
+
+
+def test_lines_in_a_rectangle_lie_between_product_and_nearest_wall() -> None:
+    """Both laws on a fine grid by numpy; the middle of all is the bias."""
+    placing = lines_placing(swept(lines=4, rule=Rule.EQUAL_AREA, wall_gap=0.0, upstream=20.0))
+    a, b, count = RECTANGULAR.width / 2.0, RECTANGULAR.depth / 2.0, 1200
+    t = 1.0 - np.cos(0.5 * math.pi * (np.arange(count) + 0.5) / count)
+    weight = np.sin(0.5 * math.pi * (np.arange(count) + 0.5) / count)
+    weight /= weight.sum()
+    lines = np.array([0.25, 0.75])
+    found = []
+    for n in (5.0, 7.0, 10.0):
+        found.append(float((lines ** (1.0 / n)).mean()) * (n + 1.0) / n - 1.0)
+        whole, read = (np.minimum(a * x[:, None], b * t[None, :]) ** (1.0 / n) @ weight for x in (t, lines))
+        found.append(float(read.mean() / (whole @ weight)) - 1.0)
+    assert placing.bias == pytest.approx(0.5 * (max(found) + min(found)), abs=2e-4)
+    own = 0.5 * (max(found) - min(found)) / math.sqrt(6.0)
+    assert placing.u == pytest.approx(math.hypot(own, 0.002), abs=2e-4)

@@ -33,11 +33,18 @@ from measurements.calc import (
     tolerance_of,
     velocity_map,
 )
-from measurements.calc.layout import profile
+from measurements.calc import integration as fitted
+from measurements.calc.layout import FLAT, Layout, pattern_biases, profile
 from measurements.calc.models import pitot_model
 from measurements.calc.pressures import weak_root_u
 from measurements.calc.simulate import monte_carlo
-from measurements.calc.traverse import _nearest_wall_bias, point_placing, pooled_repeatability
+from measurements.calc.traverse import (
+    UNSEEN,
+    UNSEEN_EVEN,
+    nearest_wall_bias,
+    point_placing,
+    pooled_repeatability,
+)
 from tests.calc.worlds import AIR, MANOMETER, PERFECT, RECTANGULAR, ROUND, centreline, pitot, readings
 
 
@@ -444,7 +451,7 @@ def test_bias_on_the_nearest_wall_law_by_a_fine_grid(power: float, rule: Rule) -
     near = np.minimum(np.minimum(x, a - x), np.minimum(y, b - y))
     true = float((np.outer(weight, weight) * near**power).sum() / weight.sum() ** 2)
     mean = sum(min(p.x, a - p.x, p.y, b - p.y) ** power for p in layout.points) / len(layout.points)
-    assert _nearest_wall_bias(layout, power) == pytest.approx(mean / true - 1.0, abs=2e-5)
+    assert nearest_wall_bias(layout, power) == pytest.approx(mean / true - 1.0, abs=2e-5)
 
 
 def test_one_run_pays_an_allowance_until_other_planes_tell() -> None:
@@ -514,3 +521,58 @@ def test_one_place_near_a_disturbance_tells_little() -> None:
     with pytest.raises(Refused) as caught:
         centreline_reading(centreline(upstream=-1.0, downstream=1.0))
     assert caught.value.input == "upstream"
+
+
+def _unseen_structure(layout: Layout) -> float:
+    """What the points' mean misses of structure without a preferred place, over what their residuals about a
+    smooth profile make of it by chance: correlated as exp(-d^2 / 2 l^2), l 1/8 to 1/4 of the duct.
+    """
+    weights = fitted._weights(layout.duct, layout.rule, len(layout.holes), layout.rows, ())
+    a, b = layout.duct.width / 2.0, layout.duct.depth / 2.0
+    at = np.array([(p.x / a, p.y / b) for p in layout.points])
+    side = (2.0 * np.arange(24) + 1.0) / 24.0
+    of = np.stack(np.meshgrid(side, side), axis=-1).reshape(-1, 2)
+
+    def alike(one: np.ndarray, two: np.ndarray, length: float) -> np.ndarray:
+        square = ((one[:, None, :] - two[None, :, :]) ** 2).sum(axis=2)
+        return np.asarray(np.exp(-0.5 * square / length**2))
+
+    missed = seen = 0.0
+    for length in (0.25, 0.35, 0.5):
+        between = alike(at, at, length)
+        missed += float(between.mean() - 2.0 * alike(at, of, length).mean() + alike(of, of, length).mean())
+        for family in weights.families:
+            rest = np.array(family.rest)
+            seen += float(np.trace(rest @ between @ rest.T)) / (len(at) - family.terms) / 4.0
+    return math.sqrt(len(at) * missed / seen)
+
+
+def test_an_even_grid_misses_two_thirds_of_what_a_crowded_one_misses() -> None:
+    even, crowded = (
+        _unseen_structure(make_layout(RECTANGULAR, rule)) for rule in (Rule.EQUAL_AREA, Rule.LOG_TCHEBYCHEFF)
+    )
+    assert even / crowded == pytest.approx(UNSEEN_EVEN / UNSEEN[Shape.RECTANGULAR], abs=0.15)
+
+
+def test_behind_a_disturbance_the_known_bias_is_that_of_flatter_profiles() -> None:
+    layout = make_layout(RECTANGULAR, Rule.EQUAL_AREA)
+    velocities = {(p.hole + 1, p.row): profile(RECTANGULAR, p.x, p.y) for p in layout.points}
+    near, far = (point_placing(layout, velocities, developed=d) for d in (False, True))
+    flattest = pattern_biases(RECTANGULAR, layout.points, (FLAT,))[0]
+    assert flattest < near.bias < far.bias
+    assert near.u > far.u
+    plain = pitot(rule=Rule.EQUAL_AREA, holes=5, rows=5, integration_corrected=True)
+    good, poor = (pitot_traverse(replace(plain, upstream=up, downstream=3.0)) for up in (8.0, 0.7))
+    assert good.flow.value < poor.flow.value
+
+
+def test_a_bias_that_is_not_told_is_not_taken_off() -> None:
+    for rule in (Rule.LOG_TCHEBYCHEFF, Rule.LOG_LINEAR):
+        duct = RECTANGULAR if rule is Rule.LOG_TCHEBYCHEFF else ROUND
+        layout = make_layout(duct, rule)
+        rows = tuple(PointReading(p.hole + 1, p.row, 50.0) for p in layout.points)
+        case = pitot(duct=duct, rule=rule, holes=None, rows=None, readings=rows)
+        plain, corrected = (
+            pitot_traverse(replace(case, integration_corrected=one)).flow for one in (False, True)
+        )
+        assert (corrected.value, corrected.u) == (plain.value, plain.u)
