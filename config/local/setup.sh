@@ -76,8 +76,8 @@ if [ -x .venv/bin/python ] && ! .venv/bin/python -c "import sys; sys.exit('%d.%d
 fi
 [ -x .venv/bin/python ] || "$python" -m venv .venv
 echo "set-up: installing the Python packages of $lock"
-# Wheels only, so that nothing is compiled here; psychrolib (tests) is published as pure Python source alone.
+# Wheels only, so that nothing is compiled here; two that only tests need are published as Python source alone.
 .venv/bin/python -m pip install --quiet --disable-pip-version-check --no-input \
-  --only-binary :all: --no-binary psychrolib --require-hashes -r "$lock" >var/pip.log 2>&1 ||
+  --only-binary :all: --no-binary psychrolib,yattag --require-hashes -r "$lock" >var/pip.log 2>&1 ||
   { grep -v '^WARNING: Location' var/pip.log | tail -n 30 >&2; fail "the Python packages could not be installed (pip's words are above)"; }
 printf '%s' "$wanted $level" >"$stamp"
