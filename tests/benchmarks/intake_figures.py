@@ -143,7 +143,7 @@ class Run:
         with company(self.world.id):
             post_batch(self.actor, text)
             sessions = {UUID(one["id"]) for one in json.loads(text)["sessions"]}
-            names = ("session_id", "instrument_id", "run", "line", "point", "quantity", "value")
+            names = ("session_id", "instrument_id", "place", "run", "line", "point", "quantity", "value")
             names += ("entered", "unit", "taken_at")
             found = list(Reading.objects.filter(session__in=sessions).order_by("id").values(*names))
         from jobs.tenancy.ids import uuid7
@@ -168,8 +168,9 @@ class Run:
         return rate([lambda text=text: store(text) for text in bodies])
 
     def copy(self) -> float:
-        kinds = ["uuid", "uuid", "uuid", "uuid", "int2", "int2", "int2", "text", "float8", "text", "text"]
-        order = ("id", "session_id", "instrument_id", "run", "line", "point", "quantity", "value")
+        kinds = ["uuid", "uuid", "uuid", "uuid", "text", "int2", "int2", "int2", "text", "float8", "text"]
+        kinds += ["text"]
+        order = ("id", "session_id", "instrument_id", "place", "run", "line", "point", "quantity", "value")
         order += ("entered", "unit", "taken_at")
         statement = f"COPY figures_reading (company_id, {', '.join(order)}) FROM STDIN (FORMAT binary)"
 
