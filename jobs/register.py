@@ -16,6 +16,7 @@ from jobs.errors import Fault
 from jobs.models import (
     Customer,
     DensityBasis,
+    Measurand,
     PointKind,
     Shape,
     Site,
@@ -190,6 +191,10 @@ def point_faults(row: TestPoint) -> list[Fault]:
     return found + _design_faults(row)
 
 
+_AT_MOST = (Measurand.NC_RATING, Measurand.EXTERNAL_STATIC)
+"""Where a tolerance below the design would fail what is better than asked for."""
+
+
 def _design_faults(row: TestPoint) -> list[Fault]:
     """A design of something else than a flow: named, with a figure, its limits in order."""
     figures = (row.design_value, row.limit_low, row.limit_high)
@@ -202,6 +207,8 @@ def _design_faults(row: TestPoint) -> list[Fault]:
         ]
     if all(figure is None for figure in figures):
         return [Fault("/design/value", "give the value, or at least one limit")]
+    if row.design_of in _AT_MOST and row.limit_low is None and row.limit_high is None:
+        return [Fault("/design/high", "give the highest that is allowed; less of it is no fault")]
     if row.limit_low is not None and row.limit_high is not None and row.limit_low > row.limit_high:
         return [Fault("/design/low", "lies above the high limit")]
     return []

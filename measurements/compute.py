@@ -55,7 +55,7 @@ def judge(found: calc.MethodResult, judgement: dict[str, Any]) -> calc.Conformit
 
     Limits at the point win over its design with tolerances, and that over limits that the test itself brings.
     """
-    compared, design, limits = compared_figure(found, judgement), _design(found, judgement), None
+    compared, design = compared_figure(found, judgement), _design(found, judgement)
     limits = _limits(found, judgement, design)
     if limits is None:
         return None

@@ -129,15 +129,6 @@ def same_instrument(*taken: Taken | None) -> list[Correlation]:
     return found
 
 
-def sets_of(readings: Readings) -> dict[tuple[int, int, int], float]:
-    """Corrected value by (run, line, point). Errors: Refused for a place read twice in one run."""
-    corrected = _corrected(readings, "readings")
-    places = readings.places or tuple((n, 1, 1) for n in range(1, len(corrected.values) + 1))
-    if len(set(places)) < len(places):
-        raise Refused("readings", "give one place twice in one run")
-    return dict(zip(places, corrected.values, strict=True))
-
-
 def _corrected(readings: Readings, name: str) -> Corrected:
     if not readings.values:
         raise Refused(name, "needs at least one reading")

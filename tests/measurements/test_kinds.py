@@ -6,6 +6,8 @@ import jsonschema
 import pytest
 from django.test import Client
 
+from jobs.models import TestPoint
+from jobs.register import point_faults
 from jobs.tenancy.context import company
 from measurements.methods import METHODS
 from measurements.rest import kinds
@@ -83,3 +85,23 @@ def test_the_methods_are_told_by_rest(client: Client, company_a: World) -> None:
     assert fan["unit"] == "Pa"
     assert [place["name"] for place in fan["places"]][:2] == ["inlet_pressure", "outlet_pressure"]
     assert any("lock out" in caution for caution in fan["cautions"])
+
+
+@pytest.mark.parametrize(
+    ("design", "pointer"),
+    [
+        ({"of": "pressure", "unit": "Pa", "value": "15", "low": "10"}, None),
+        ({"of": "nc_rating", "unit": "1", "high": "35"}, None),
+        ({"of": "nc_rating", "unit": "1", "value": "35"}, "/design/high"),
+        ({"of": "pressure", "unit": "Pa", "low": "10", "high": "5"}, "/design/low"),
+        ({"of": "pressure", "unit": "Pa"}, "/design/value"),
+    ],
+)
+@pytest.mark.django_db
+def test_a_design_of_something_else_than_a_flow(
+    company_a: World, design: dict[str, str], pointer: str | None
+) -> None:
+    value, low, high = (float(design[n]) if n in design else None for n in ("value", "low", "high"))
+    with company(company_a.id):
+        made = TestPoint(design_of=design["of"], design_value=value, limit_low=low, limit_high=high)
+    assert [fault.pointer for fault in point_faults(made)] == ([pointer] if pointer else [])
