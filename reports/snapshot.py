@@ -15,6 +15,9 @@ from django.utils import timezone
 
 from jobs import events
 from jobs.models import Company, DecisionRule, Measurand, Member, PointKind, SystemKind
+from measurements.calc.conformity import DecisionRule as Acceptance
+from measurements.calc.conformity import GuardBand, guard_band_of
+from measurements.calc.conformity import Rule as AcceptanceRule
 from measurements.methods import METHODS as KINDS
 from reports import changes, flags, material, readings, sheets, tables, testsheets
 from reports import document as doc
@@ -144,10 +147,25 @@ def decision_rule(company: Company) -> str:
     return {
         DecisionRule.SIMPLE: "Simple acceptance: accepted when the value lies within the tolerance.",
         DecisionRule.GUARDED: "Guarded acceptance: accepted when the value lies within the tolerance "
-        f"by a guard band of {number} U.",
+        f"by a guard band of {number} U{_named(company.decision_parameter)}.",
         DecisionRule.PROBABILITY: "Accepted when the true value lies within the tolerance with a probability "
         f"of at least {100 * company.decision_parameter:g} %.",
     }[DecisionRule(company.decision_rule)]
+
+
+BAND_NAMES = {
+    GuardBand.U_95: "proving conformity at 95 % on one side, ISO 14253-1",
+    GuardBand.U: "the whole of U, ILAC-G8",
+    GuardBand.THREE_SIGMA: "3 sigma, ILAC-G8",
+    GuardBand.SIX_SIGMA: "6 sigma, ILAC-G8",
+    GuardBand.UNCRITICAL: "uncritical, ILAC-G8",
+}
+
+
+def _named(multiple: float) -> str:
+    """The published name of a guard band of so many U, where it has one."""
+    band = guard_band_of(AcceptanceRule(Acceptance.GUARDED, guard=multiple))
+    return f" ({BAND_NAMES[band]})" if band in BAND_NAMES else ""
 
 
 def _standard_air(company: Company) -> doc.StandardAir:

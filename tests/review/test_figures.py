@@ -32,6 +32,16 @@ def test_the_guard_band_that_is_printed_is_the_one_that_judges(company_a: World)
     assert rule["guard"] == 0.0
 
 
+def test_a_guard_band_is_printed_by_number_and_name(company_a: World) -> None:
+    with company(company_a.id):
+        house = Company.objects.get()
+        house.decision_rule = DecisionRule.GUARDED
+        house.decision_parameter = 1.0
+        assert "guard band of 1 U (the whole of U, ILAC-G8)." in decision_rule(house)
+        house.decision_parameter = 0.7
+        assert "guard band of 0.7 U." in decision_rule(house)
+
+
 def test_a_factor_without_doubt_is_taken_at_its_word(company_a: World) -> None:
     hood = company_a.instruments["hood"]
     with company(company_a.id):
