@@ -37,6 +37,15 @@ class Verdict(StrEnum):
     NOT_DECIDABLE = "not_decidable"
 
 
+class Kind(StrEnum):
+    """What a document is: the approved report, or one that goes out before it."""
+
+    REPORT = "report"
+    INTERIM = "interim"
+    DEFICIENCIES = "deficiencies"
+    DEFERRED = "deferred"
+
+
 class Method(StrEnum):
     """Ways of measuring that a report of this schema may hold."""
 
@@ -508,6 +517,8 @@ class Deficiency(Content, frozen=True, kw_only=True):
     status: str = ""  # open, accepted, deferred...
     answer: Answer | None = None
     anchor: str = ""
+    place: str = ""
+    at: datetime | None = None  # when it was measured, or left for later
 
 
 class MethodText(Content, frozen=True, kw_only=True):
@@ -586,6 +597,8 @@ class Document(Content, frozen=True, kw_only=True):
     """The whole report."""
 
     schema_name: Literal["flowledger.report/1"] = msgspec.field(name="schema", default=SCHEMA)
+    kind: Kind = Kind.REPORT
+    addressee: str = ""  # whom a list is for
     company: Company
     report: Subject
     counts: Counts

@@ -27,7 +27,7 @@ from jobs.numbers import next_number
 from jobs.tenancy.context import current_company
 from jobs.tenancy.ids import short_id
 from reports import document, queries
-from reports.models import Issue, IssuedFile, Revision
+from reports.models import DocumentKind, Issue, IssuedFile, Revision
 from reports.render import RenderedReport, render_report
 
 log = logging.getLogger(__name__)
@@ -49,9 +49,14 @@ def issue(actor: Actor, revision_id: UUID) -> Issue:
         raise NotFound()
     job = Job.objects.select_for_update(of=("self",)).get(id=revision.job_id)
     _check_issuable(job, revision)
-    made = Issue.objects.create(
+    return send_out(actor, job, revision)
+
+
+def send_out(actor: Actor, job: Job, revision: Revision) -> Issue:
+    """Gives a frozen document of a locked job its number and address, and makes its file due."""
+    made: Issue = Issue.objects.create(
         revision=revision,
-        number=_number_of(job),
+        number=_number_of(job, DocumentKind(revision.kind)),
         address_key=secrets.token_urlsafe(KEY_BYTES),
         issued_by_id=actor.member_id,
         issued_at=timezone.now(),
@@ -61,7 +66,12 @@ def issue(actor: Actor, revision_id: UUID) -> Issue:
         "report.issued",
         "report",
         made.id,
-        data={"number": made.number, "revision": revision.revision, "job": str(job.id)},
+        data={
+            "number": made.number,
+            "kind": revision.kind,
+            "revision": revision.revision,
+            "job": str(job.id),
+        },
         content_digest=issue_digest(made),
     )
     due.schedule(RENDER, made.id)
@@ -89,20 +99,29 @@ def _check_issuable(job: Job, revision: Revision) -> None:
     issued = Issue.objects.filter(revision=revision).first()
     if issued is not None:
         raise Conflict(f"This revision is issued already, as {issued.number}.")
-    newest = (
-        Revision.objects.filter(job_id=revision.job_id).order_by("-revision").values_list("revision")[0][0]
-    )
+    same = Revision.objects.filter(job_id=revision.job_id, kind=revision.kind)
+    newest = same.order_by("-revision").values_list("revision")[0][0]
     if newest != revision.revision:
         raise Conflict(f"Revision {newest} of this job is newer; issue that one.")
 
 
-def _number_of(job: Job) -> str:
-    """The number the job was issued under before, or the next of this year, e.g. R-2026-0001."""
-    before = Issue.objects.filter(revision__job=job).order_by("issued_at").first()
+SUFFIX = {
+    DocumentKind.REPORT: "",
+    DocumentKind.INTERIM: "-I",
+    DocumentKind.DEFICIENCIES: "-D",
+    DocumentKind.DEFERRED: "-S",
+}
+"""What a document's number ends with; all of a job share what stands before it."""
+
+
+def _number_of(job: Job, kind: DocumentKind) -> str:
+    """The number the job's documents went out under before, or the next of this year, e.g. R-2026-0001."""
+    before = Issue.objects.filter(revision__job=job).select_related("revision").order_by("issued_at").first()
     if before is not None:
-        return str(before.number)
+        base = str(before.number).removesuffix(SUFFIX[DocumentKind(before.revision.kind)])
+        return base + SUFFIX[kind]
     year = timezone.now().astimezone(ZoneInfo(Company.objects.get().time_zone)).year
-    return f"R-{year}-{next_number(f'report-{year}'):04d}"
+    return f"R-{year}-{next_number(f'report-{year}'):04d}{SUFFIX[kind]}"
 
 
 def check_path(made: Issue) -> str:
@@ -213,6 +232,8 @@ def _store_file(made: Issue, rendered: RenderedReport, name: str) -> None:
         data={"file": str(file.id), "number": made.number, "pages": rendered.pages},
         content_digest=rendered.sha256,
     )
+    if made.revision.kind != DocumentKind.REPORT:
+        return
     job = Job.objects.select_for_update(of=("self",)).get(id=made.revision.job_id)
     if job.status == JobStatus.APPROVED and not Revision.objects.filter(supersedes=made.revision).exists():
         job.status, job.version = JobStatus.ISSUED, job.version + 1

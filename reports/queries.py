@@ -9,7 +9,7 @@ from jobs.access import Actor
 from jobs.models import Job, JobStatus
 from jobs.queries import visible
 from measurements.models import AnswerKind, Flag, FlagAnswer, Session, Severity
-from reports.models import Issue, Revision
+from reports.models import DocumentKind, Issue, Revision
 
 
 def visible_jobs(actor: Actor) -> QuerySet[Job]:
@@ -39,12 +39,14 @@ def unissued_revisions(actor: Actor) -> QuerySet[Revision]:
     newer = Revision.objects.filter(supersedes=OuterRef("id"))
     issued = Issue.objects.filter(revision=OuterRef("id"))
     rows = visible_revisions(actor).select_related("job__site__customer", "approved_by")
-    return rows.filter(~Exists(newer), ~Exists(issued)).order_by("approved_at")[:MOST_WAITING]
+    return rows.filter(~Exists(newer), ~Exists(issued), kind=DocumentKind.REPORT).order_by("approved_at")[:MOST_WAITING]
 
 
 def visible_issues(actor: Actor) -> QuerySet[Issue]:
-    """Issued reports with their revision, job and file; `newest` is the last revision issued of the job."""
-    issued = Issue.objects.filter(revision__job=OuterRef("revision__job"))
+    """Issued documents with their revision, job and file; `newest` is the last revision issued of its kind."""
+    issued = Issue.objects.filter(
+        revision__job=OuterRef("revision__job"), revision__kind=OuterRef("revision__kind")
+    )
     newest = issued.order_by("-revision__revision").values("revision__revision")[:1]
     rows = visible(Issue.objects.all(), actor).select_related(
         "revision__job__site__customer", "revision__approved_by", "issued_by"
@@ -79,7 +81,8 @@ def open_flag_counts(jobs: QuerySet[Job]) -> dict[UUID, tuple[int, int]]:
 
 def sessions_after_approval(jobs: QuerySet[Job]) -> dict[UUID, int]:
     """By approved or issued job: sessions received after its newest revision. One statement."""
-    approved = Revision.objects.filter(job=OuterRef("job")).order_by("-revision").values("approved_at")[:1]
+    approved = Revision.objects.filter(job=OuterRef("job"), kind=DocumentKind.REPORT)
+    approved = approved.order_by("-revision").values("approved_at")[:1]
     rows = Session.objects.filter(job__in=jobs.filter(status__in=CLOSED).values("id"))
     later = rows.annotate(approved_at=Subquery(approved)).filter(received_at__gt=F("approved_at"))
     return {row["job"]: row["number"] for row in later.values("job").annotate(number=Count("id"))}

@@ -27,7 +27,7 @@ from jobs.models import Company, Job, JobStatus
 from measurements.evaluate import out_of_date, refresh
 from measurements.models import AnswerKind, Flag, FlagAnswer, Session
 from reports import queries, reviewset, snapshot
-from reports.models import Revision
+from reports.models import DocumentKind, Revision
 from reports.reviewset import ReviewSet
 
 SHORTEST_REASON, LONGEST_REASON = 10, 2000
@@ -205,7 +205,7 @@ def _locked_job(actor: Actor, job_id: UUID) -> Job:
 
 
 def _newest_revision(job: Job) -> Revision | None:
-    return Revision.objects.filter(job=job).order_by("-revision").first()
+    return Revision.objects.filter(job=job, kind=DocumentKind.REPORT).order_by("-revision").first()
 
 
 def _check_status(job: Job, found: ReviewSet, before: Revision | None) -> None:

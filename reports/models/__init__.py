@@ -1,5 +1,17 @@
 """Who answered for it, what left the house."""
 
-from reports.models.revision import Issue, IssuedFile, Revision
+from reports.models.deferral import Deferral, Season
+from reports.models.delivery import Delivery, Fetch, FetchedAs
+from reports.models.revision import DocumentKind, Issue, IssuedFile, Revision
 
-__all__ = ["Issue", "IssuedFile", "Revision"]
+__all__ = [
+    "Deferral",
+    "Delivery",
+    "DocumentKind",
+    "Fetch",
+    "FetchedAs",
+    "Issue",
+    "IssuedFile",
+    "Revision",
+    "Season",
+]

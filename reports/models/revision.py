@@ -8,10 +8,23 @@ from jobs.tenancy.fields import TenantForeignKey
 from jobs.tenancy.models import TenantModel
 
 
+class DocumentKind(models.TextChoices):
+    """What a frozen document is. Only a report is approved; the others go out before it or beside it."""
+
+    REPORT = "report", "Report"
+    INTERIM = "interim", "Interim report"
+    DEFICIENCIES = "deficiencies", "Deficiency list"
+    DEFERRED = "deferred", "List of deferred points"
+
+
 class Revision(TenantModel):
-    """A job as it was approved: canonical JSON of the whole report, chained to the revision before."""
+    """A job as it was approved: canonical JSON of the whole report, chained to the revision before.
+
+    A document of another kind is frozen the same way, with revisions of its own.
+    """
 
     job = TenantForeignKey(Job, models.PROTECT, related_name="revisions")
+    kind = models.TextField(choices=DocumentKind.choices, default=DocumentKind.REPORT)
     revision = models.PositiveIntegerField()
     supersedes = TenantForeignKey("self", models.PROTECT, null=True, blank=True, related_name="superseded_by")
     approved_by = TenantForeignKey(Member, models.PROTECT, related_name="+")
@@ -25,7 +38,7 @@ class Revision(TenantModel):
 
     class Meta(TenantModel.Meta):
         constraints = [
-            models.UniqueConstraint(fields=["company", "job", "revision"], name="revision_number"),
+            models.UniqueConstraint(fields=["company", "job", "kind", "revision"], name="revision_number"),
             AppendOnly(name="revision_append_only"),
         ]
 
