@@ -39,11 +39,13 @@ def unissued_revisions(actor: Actor) -> QuerySet[Revision]:
     newer = Revision.objects.filter(supersedes=OuterRef("id"))
     issued = Issue.objects.filter(revision=OuterRef("id"))
     rows = visible_revisions(actor).select_related("job__site__customer", "approved_by")
-    return rows.filter(~Exists(newer), ~Exists(issued), kind=DocumentKind.REPORT).order_by("approved_at")[:MOST_WAITING]
+    return rows.filter(~Exists(newer), ~Exists(issued), kind=DocumentKind.REPORT).order_by("approved_at")[
+        :MOST_WAITING
+    ]
 
 
 def visible_issues(actor: Actor) -> QuerySet[Issue]:
-    """Issued documents with their revision, job and file; `newest` is the last revision issued of its kind."""
+    """Issued documents with revision, job and file; `newest` is the last revision issued of the same kind."""
     issued = Issue.objects.filter(
         revision__job=OuterRef("revision__job"), revision__kind=OuterRef("revision__kind")
     )
