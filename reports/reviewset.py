@@ -5,7 +5,7 @@ change of a point or setting that came in between gives another digest.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
@@ -26,6 +26,8 @@ from measurements.models import (
     Severity,
     Verdict,
 )
+from reports import deferrals
+from reports.models import Deferral
 
 MEASURED_KINDS = frozenset({PointKind.PLANE, PointKind.OUTLET})
 SEVERITY_RANK = {Severity.STOP.value: 0, Severity.WARNING.value: 1, Severity.REMARK.value: 2}
@@ -136,6 +138,7 @@ class ReviewSet:
     measured: tuple[Measured, ...]
     stray: tuple[Measured, ...] = field(default=())
     late: frozenset[UUID] = frozenset()
+    deferrals: Mapping[UUID, Deferral] = field(default_factory=dict)
 
     @property
     def pending(self) -> list[Measured]:
@@ -154,6 +157,11 @@ class ReviewSet:
     def worst_first(self) -> list[Measured]:
         return sorted(self.measured, key=lambda m: (m.rank, m.session.test_point.tag, str(m.session.id)))
 
+    def deferral(self, point: TestPoint) -> Deferral | None:
+        """Why a point is left for later, if it is."""
+        row = self.deferrals.get(point.id)
+        return row if row is not None and row.season else None
+
     @cached_property
     def content(self) -> dict[str, Any]:
         """What the digest covers: identities, digests of evidence, versions of what may still change."""
@@ -170,6 +178,7 @@ class ReviewSet:
                 [str(old.id), old.content_digest] for one in self.measured for old in one.replaced
             ),
             "flags": sorted(_flag_line(flag) for flag in (*self.flags, *self.past_flags)),
+            "deferred": sorted(str(row.id) for row in self.deferrals.values()),
         }
 
     @cached_property
@@ -216,6 +225,7 @@ def load(job: Job) -> ReviewSet:
         past_flags=past,
         measured=tuple(measured),
         stray=tuple(one for one in measured if one.session.test_point_id not in known),
+        deferrals=deferrals.newest(job),
     )
 
 

@@ -2,7 +2,7 @@
 
 from collections.abc import Iterator
 
-from jobs.models import PointKind
+from jobs.models import PointKind, TestPoint
 from measurements.calc.records import from_plain
 from measurements.calc.system import balance
 from measurements.calc.uncertainty import Result as Propagated
@@ -11,6 +11,7 @@ from measurements.rules.systems import outlets_below
 from reports import document as doc
 from reports import flags, ledger, sheets
 from reports.material import Material
+from reports.models import Deferral, Season
 from reports.reviewset import VERDICT_RANK, Measured, PointState, SystemState, is_computed
 
 DEFICIENT = frozenset({Verdict.FAIL.value, Verdict.CONDITIONAL_FAIL.value})
@@ -140,25 +141,52 @@ def _weight(result: Result, off: float, tag: str) -> tuple[int, float, str]:
 
 
 def _deficiency(system: SystemState, state: PointState, material: Material) -> Iterator[Ranked]:
-    if state.missing:
+    deferred = material.found.deferral(state.point)
+    left = _deferred(deferred, material) if deferred else None
+    if state.missing or (left and not state.sessions):
         what = doc.Deficiency(
-            tag=state.point.tag, system=system.system.tag, what="Not measured.", status="open"
+            tag=state.point.tag,
+            system=system.system.tag,
+            place=state.point.location,
+            what="Not measured.",
+            status="deferred" if left else "open",
+            answer=left,
+            at=left.by.at if left else None,
         )
-        yield (2, 0.0, state.point.tag), what
+        yield (4 if left else 2, 0.0, state.point.tag), what
     for one in state.standing:
-        yield from _deficient(one, system, state.point.tag, material)
+        yield from _deficient(one, system, state.point, left, material)
 
 
-def _deficient(one: Measured, system: SystemState, tag: str, material: Material) -> Iterator[Ranked]:
-    result = _result(one)
-    answer = flags.accepted(one, material)
+def _deferred(row: Deferral, material: Material) -> doc.Answer:
+    """Why a point waits, as it is printed."""
+    waits = [Season(row.season).label.lower()]
+    waits += [f"by {row.due_on.isoformat()}"] if row.due_on else []
+    by = material.person(row.member, "supervisor", row.at)
+    return doc.Answer(decision="deferred", reason=f"For {', '.join(waits)}: {row.reason}", by=by)
+
+
+def _deficient(
+    one: Measured, system: SystemState, point: TestPoint, left: doc.Answer | None, material: Material
+) -> Iterator[Ranked]:
+    if one.result is None:  # not evaluated yet: an approval waits for it, an interim report says so
+        return
+    result, tag = one.result, point.tag
+    answer = flags.accepted(one, material) or left
+    at = material.local(one.session.started_at)
     anchor = str(one.session.id) if is_computed(one) and not has_row(one) else ""
     if not is_computed(one):
         what = f"No figure: {result.refusal}" if result.refusal else "No figure was computed."
         yield (
             (1, 0.0, tag),
             doc.Deficiency(
-                tag=tag, system=system.system.tag, what=what, status=_status(answer), answer=answer
+                tag=tag,
+                system=system.system.tag,
+                place=point.location,
+                what=what,
+                status=_status(answer),
+                answer=answer,
+                at=at,
             ),
         )
     elif result.verdict in DEFICIENT or result.accepted is False:
@@ -169,6 +197,8 @@ def _deficient(one: Measured, system: SystemState, tag: str, material: Material)
             doc.Deficiency(
                 tag=tag,
                 system=system.system.tag,
+                place=point.location,
+                at=at,
                 what=_what(line),
                 result=line,
                 status=_status(answer),
@@ -189,7 +219,7 @@ def _what(line: doc.Result) -> str:
 
 
 def _status(answer: doc.Answer | None) -> str:
-    return "accepted" if answer is not None else "open"
+    return answer.decision if answer is not None else "open"
 
 
 def sum_check(system: SystemState) -> doc.SumCheck | None:

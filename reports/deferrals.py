@@ -1,0 +1,152 @@
+"""Points left for another season: who left them, why, and what became of them."""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import date
+from enum import StrEnum
+from uuid import UUID
+
+from django.db import transaction
+from django.utils import timezone
+
+from jobs import events
+from jobs.access import Action, Actor, require
+from jobs.errors import Conflict, Fault, Invalid, NotFound
+from jobs.models import Job, JobStatus, TestPoint
+from jobs.reasons import reason_of
+from reports import queries
+from reports.models import Deferral, Season
+
+LATEST_YEARS = 5
+
+
+class DeferralState(StrEnum):
+    """What became of a deferred point."""
+
+    WAITING = "waiting"
+    MEASURED = "measured"
+    TAKEN_BACK = "taken_back"
+
+
+@dataclass(frozen=True)
+class DeferredPoint:
+    """The newest row of a point, and its state."""
+
+    row: Deferral
+    state: DeferralState
+
+
+@transaction.atomic
+def defer(
+    actor: Actor,
+    job_id: UUID,
+    *,
+    point_id: UUID,
+    season: Season | str,
+    reason: str,
+    due_on: date | None = None,
+) -> Deferral:
+    """Leaves a point of the job for later; it stands as deferred in every document until it is measured.
+
+    A second row for the same point replaces what the first said. Raises NotFound, Invalid, Conflict.
+    """
+    require(actor, Action.REVIEW)
+    job, point = _job(actor, job_id), _point(actor, job_id, point_id)
+    if season not in Season.values:
+        known = ", ".join(Season.values)
+        raise Invalid("Say what the point waits for.", [Fault("/season", f"must be one of {known}")])
+    today = timezone.localdate()
+    if due_on is not None and not today <= due_on <= today.replace(year=today.year + LATEST_YEARS, day=1):
+        raise Invalid(
+            "Give a day to come.", [Fault("/due_on", f"must be within {LATEST_YEARS} years from now")]
+        )
+    return _store(actor, job, point, str(season), due_on, reason_of(reason))
+
+
+@transaction.atomic
+def take_back(actor: Actor, job_id: UUID, *, point_id: UUID, reason: str) -> Deferral:
+    """The point is to be measured now after all. Raises NotFound, Invalid, Conflict (it is not deferred)."""
+    require(actor, Action.REVIEW)
+    job, point = _job(actor, job_id), _point(actor, job_id, point_id)
+    before = newest(job).get(point.id)
+    if before is None or not before.season:
+        raise Conflict(f"{point.tag} is not deferred.")
+    return _store(actor, job, point, "", None, reason_of(reason))
+
+
+def newest(job: Job) -> dict[UUID, Deferral]:
+    """By point of the job, the row that counts; one without a season says that it was taken back."""
+    rows = (
+        Deferral.objects.filter(job=job).select_related("member", "test_point__system").order_by("at", "id")
+    )
+    return {row.test_point_id: row for row in rows}
+
+
+def states(rows: Iterable[Deferral], measured: Iterable[UUID]) -> list[DeferredPoint]:
+    """Each point's newest row with its state; `measured`: points that have a figure now."""
+    done = set(measured)
+    found = []
+    for row in rows:
+        if not row.season:
+            state = DeferralState.TAKEN_BACK
+        else:
+            state = DeferralState.MEASURED if row.test_point_id in done else DeferralState.WAITING
+        found.append(DeferredPoint(row, state))
+    return found
+
+
+def _store(
+    actor: Actor, job: Job, point: TestPoint, season: str, due_on: date | None, reason: str
+) -> Deferral:
+    row: Deferral = Deferral.objects.create(
+        job=job,
+        test_point=point,
+        season=season,
+        due_on=due_on,
+        reason=reason,
+        member_id=actor.member_id,
+        at=timezone.now(),
+    )
+    events.record(
+        actor,
+        "point.deferred" if season else "point.deferral_ended",
+        "point",
+        point.id,
+        data={"deferral": str(row.id), "job": str(job.id), "season": season},
+        content_digest=deferral_digest(row),
+    )
+    return row
+
+
+def deferral_digest(row: Deferral) -> str:
+    """SHA-256 of what was decided, by whom and when."""
+    return events.digest(
+        {
+            "id": str(row.id),
+            "job": str(row.job_id),
+            "point": str(row.test_point_id),
+            "season": row.season,
+            "due_on": row.due_on.isoformat() if row.due_on else None,
+            "reason": row.reason,
+            "member": str(row.member_id),
+            "at": events.stamp(row.at),
+        }
+    )
+
+
+def _job(actor: Actor, job_id: UUID) -> Job:
+    """The job, locked against an approval at the same time."""
+    job: Job | None = queries.visible_jobs(actor).select_for_update(of=("self",)).filter(id=job_id).first()
+    if job is None:
+        raise NotFound()
+    if job.status == JobStatus.CANCELLED:
+        raise Conflict("The job is cancelled.")
+    return job
+
+
+def _point(actor: Actor, job_id: UUID, point_id: UUID) -> TestPoint:
+    rows = TestPoint.objects.filter(system__job_systems__job=job_id, company_id=actor.company_id)
+    point: TestPoint | None = rows.filter(id=point_id).first()
+    if point is None:
+        raise NotFound()
+    return point
