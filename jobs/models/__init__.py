@@ -17,8 +17,11 @@ from jobs.models.company import (
     User,
 )
 from jobs.models.instrument import (
+    CalibrationNotice,
     Certificate,
+    CertificateFile,
     CertificatePoint,
+    FileKind,
     Instrument,
     InstrumentKind,
     InstrumentRange,
@@ -55,7 +58,9 @@ from jobs.models.record import (
 __all__ = [
     "AccessToken",
     "Affiliation",
+    "CalibrationNotice",
     "Certificate",
+    "CertificateFile",
     "CertificatePoint",
     "ChainHead",
     "Company",
@@ -70,6 +75,7 @@ __all__ = [
     "Event",
     "EventPosition",
     "FanStatic",
+    "FileKind",
     "IdempotencyKey",
     "Instrument",
     "InstrumentAssignment",

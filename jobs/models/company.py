@@ -49,6 +49,10 @@ class Lapse(models.TextChoices):
     WARN = "warn", "Warn"
 
 
+def usual_reminder_days() -> list[int]:
+    return [30, 7]
+
+
 class Company(models.Model):
     """One contractor. Under row-level security by its own id."""
 
@@ -85,6 +89,12 @@ class Company(models.Model):
         "lines some 3 %). Off: the plain mean as published rules have it, with the larger uncertainty.",
     )
     calibration_lapse = models.TextField(choices=Lapse.choices, default=Lapse.REFUSE)
+    reminder_days = ArrayField(
+        models.PositiveSmallIntegerField(),
+        default=usual_reminder_days,
+        blank=True,
+        help_text="Days before a certificate's end on which mails remind of it; none: no reminders.",
+    )
     created_at = models.DateTimeField(auto_now_add=True)
     version = models.PositiveIntegerField(default=1, editable=False)
 

@@ -144,3 +144,50 @@ class CertificatePoint(TenantModel):
             AppendOnly(name="certificate_point_append_only"),
         ]
         indexes = [models.Index(fields=["company", "certificate"], name="certificate_point_of")]
+
+
+class FileKind(models.TextChoices):
+    """What an attached file is, by its content."""
+
+    PDF = "pdf", "PDF"
+    PNG = "png", "PNG picture"
+    JPEG = "jpeg", "JPEG picture"
+    XML = "xml", "XML"
+
+
+class CertificateFile(TenantModel):
+    """A file that came with a certificate, such as its scan. Append-only; its SHA-256 is in the
+    certificate's digest."""
+
+    certificate = TenantForeignKey(Certificate, models.PROTECT, related_name="files")
+    name = models.CharField(max_length=120, help_text="As it was called where it came from.")
+    kind = models.TextField(choices=FileKind.choices)
+    size = models.PositiveIntegerField(help_text="Bytes.")
+    sha256 = models.CharField(max_length=64)
+    stored = models.CharField(max_length=200, help_text="Its place in the storage.")
+
+    class Meta(TenantModel.Meta):
+        constraints = [
+            models.UniqueConstraint(fields=["company", "certificate", "sha256"], name="certificate_file_once"),
+            AppendOnly(name="certificate_file_append_only"),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+
+class CalibrationNotice(TenantModel):
+    """That a member is told of a calibration at one stage, such as 30 days before its end; once each."""
+
+    member = TenantForeignKey(Member, models.CASCADE, related_name="+")
+    about = models.UUIDField(help_text="The certificate, or the instrument that has none.")
+    stage = models.CharField(max_length=20)
+    made_at = models.DateTimeField(auto_now_add=True)
+    sent_at = models.DateTimeField(null=True, blank=True, help_text="Empty: its mail is due.")
+
+    class Meta(TenantModel.Meta):
+        constraints = [
+            models.UniqueConstraint(
+                fields=["company", "member", "about", "stage"], name="calibration_notice_once"
+            )
+        ]
