@@ -1,10 +1,10 @@
 """What differs between two revisions of a report, found by comparing what was frozen."""
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from reports.document import Change, Document, Flag, Measured, Result, UnitSystem
+from reports.document import Change, Deficiency, Document, Flag, Measured, Result, UnitSystem
 from reports.render.figures import Figures
 from reports.render.pages import flags_of
 
@@ -32,7 +32,7 @@ def differences(before: Document, after: Document, reasons: Mapping[str, str]) -
     `reasons` tells by system and tag ("AHU-1 · S-2") why a figure's session replaced another.
     """
     found = [*_settings(before, after), *_figures(before, after, reasons), *_answers(before, after)]
-    return tuple(found) or (Change(what="No figure, flag or setting changed; approved again."),)
+    return tuple(found) or (Change(what="No figure, flag or setting changed."),)
 
 
 def figures(document: Document) -> dict[str, Figure]:
@@ -118,3 +118,23 @@ def answer(flag: Flag) -> str:
     if flag.answer is None:
         return "not answered"
     return f"{flag.answer.decision} by {flag.answer.by.name}: {flag.answer.reason}"
+
+
+def lists(before: Iterable[Deficiency], after: Iterable[Deficiency]) -> Iterator[Change]:
+    """What was added to a list, what is off it, and what reads otherwise; an item is known by its point."""
+    old, new = _items(before), _items(after)
+    for name, item in new.items():
+        if name not in old:
+            yield Change(what=f"{name}: added", after=item)
+        elif old[name] != item:
+            yield Change(what=f"{name}: changed", before=old[name], after=item)
+    for name in sorted(old.keys() - new.keys()):
+        yield Change(what=f"{name}: off the list", before=old[name])
+
+
+def _items(rows: Iterable[Deficiency]) -> dict[str, str]:
+    found: dict[str, list[str]] = {}
+    for row in rows:
+        text = ", ".join(part for part in (row.what.rstrip("."), row.status) if part)
+        found.setdefault(f"{row.system} · {row.tag}", []).append(text)
+    return {name: "; ".join(texts) for name, texts in found.items()}

@@ -111,6 +111,7 @@ def _subject(
 ) -> doc.Subject:
     found, job, site = collected.found, collected.found.job, collected.found.job.site
     moments = [collected.local(one.session.started_at).date() for one in found.measured]
+    moments = moments or [job.starts_on, job.ends_on]  # a list may go out before anything is measured
     return doc.Subject(
         title="Air balance report",
         project=job.title,

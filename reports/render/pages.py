@@ -16,6 +16,7 @@ from reports.document import (
     Flag,
     Instrument,
     Issue,
+    Kind,
     Measured,
     OutletRow,
     Quantity,
@@ -37,6 +38,7 @@ from reports.render.figures import (
     number,
 )
 from reports.render.figures import tolerance as tolerance_words
+from reports.render.lists import KIND_WORDS, LISTS, tables
 from reports.render.sheet import (
     METHOD_WORDS,
     by_words,
@@ -96,23 +98,28 @@ def cover(document: Document, issue: Issue | None, digest: str) -> str:
         ("Job", r.job),
         ("Measured", f"{day(r.measured_from)} to {day(r.measured_to)}"),
         ("Measured by", "; ".join(by_words(p) for p in r.measured) or NOTHING),
-        ("Approved by", by_words(r.approved)),
+        ("Approved by" if document.kind is Kind.REPORT else "Sent out by", by_words(r.approved)),
         ("Revision", f"{r.revision}" + (f" · {r.status}" if r.status else "")),
         ("Times", f"in the zone of the site, {r.zone}"),
     ]
+    if document.kind in LISTS:  # of what is left, not of what was measured when
+        facts = [fact for fact in facts if not fact[0].startswith("Measured")]
+    if document.addressee:
+        facts.insert(0, ("For", document.addressee))
     if issue is not None:
-        facts.insert(0, ("Report", f"{issue.number} · revision {issue.revision}"))
+        facts.insert(0, (KIND_WORDS[document.kind], f"{issue.number} · revision {issue.revision}"))
         facts.append(("Issued", f"{moment(issue.issued_at)} {issue.issued_at:%Z} · {issue.issued_by}"))
     values = {
         "company": document.company.name,
         "letterhead": "\n".join(document.company.letterhead),
         "draft": issue is None,
+        "interim": document.kind is Kind.INTERIM,
         "title": r.title,
         "project": r.project,
         "customer": r.customer,
         "facts": facts,
         "self_approval": r.self_approval,
-        "counts": counts_of(document.counts),
+        "counts": () if document.kind in LISTS else counts_of(document.counts),
         "digest": digest,
     }
     return fill("cover.html", values)
@@ -135,6 +142,10 @@ def contents(entries: Sequence[Entry], numbers: dict[str, int]) -> str:
 def blocks(document: Document, issue: Issue | None, digest: str) -> Iterator[Block]:
     """All blocks behind the contents page, in order."""
     figures = Figures(document.company.units)
+    if document.kind in LISTS:
+        yield from _listed(document, figures)
+        yield _closing(document, issue, digest)
+        return
     register = {i.key: i for i in document.instruments}
     anchors = [f"system-{k}" for k in range(1, len(document.systems) + 1)]
     drawn = (name for y in document.systems for name in sheet_anchors(y))
@@ -152,6 +163,14 @@ def blocks(document: Document, issue: Issue | None, digest: str) -> Iterator[Blo
         yield from _tests(system, figures, document.report, register)
     yield from _flags(document, known)
     yield _closing(document, issue, digest)
+
+
+def _listed(document: Document, figures: Figures) -> Iterator[Block]:
+    """The blocks of a list."""
+    none: frozenset[str] = frozenset()
+    shown = {k: _deficiency(item, figures, none) for k, item in enumerate(document.deficiencies)}
+    for k, (html, pages) in enumerate(tables(document, shown)):
+        yield Block(html, () if k else (Entry(1, document.report.title, "list"),), pages)
 
 
 def sheet_anchors(system: System) -> list[str]:
@@ -175,10 +194,13 @@ def _tests(
 def _summary(document: Document, figures: Figures, anchors: Sequence[str], known: frozenset[str]) -> Block:
     c = document.counts
     total = c.passed + c.conditional_pass + c.conditional_fail + c.failed + c.not_decidable
-    good, open_items = c.passed + c.conditional_pass, len(document.deficiencies)
+    good, items = c.passed + c.conditional_pass, len(document.deficiencies)
+    left = sum(1 for item in document.deficiencies if item.status == "deferred")
+    open_items = items - left
     sentence = (
         f"{good} of {total} points pass or pass conditionally; "
-        f"{open_items or 'no'} {'deficiency' if open_items == 1 else 'deficiencies'}."
+        f"{open_items or 'no'} {'deficiency' if open_items == 1 else 'deficiencies'}"
+        + (f"; {left} deferred to another season." if left else ".")
     )
     values = {
         "sentence": sentence,
@@ -188,7 +210,7 @@ def _summary(document: Document, figures: Figures, anchors: Sequence[str], known
         "systems": [_tally(s, a) for s, a in zip(document.systems, anchors, strict=True)],
     }
     entries = (Entry(1, "Summary", "summary"), Entry(2, "Deficiencies", "deficiencies"))
-    return Block(fill("summary.html", values), entries, 1 + open_items // 9)
+    return Block(fill("summary.html", values), entries, 1 + items // 9)
 
 
 def _deficiency(item: Deficiency, figures: Figures, known: frozenset[str]) -> dict[str, Any]:
@@ -545,7 +567,9 @@ def _closing(document: Document, issue: Issue | None, digest: str) -> Block:
     if earlier is not None:
         issued = f", issued {moment(earlier.issued_at)}" if earlier.issued_at else ""
         replaced = f"Replaces {earlier.number} revision {earlier.revision}{issued}. Digest of its snapshot:"
+    short = document.kind in LISTS
     values = {
+        "short": short,
         "rule": r.decision_rule,
         "verdicts": _verdict_rows(),
         "air": r.standard_air.words,
@@ -562,7 +586,7 @@ def _closing(document: Document, issue: Issue | None, digest: str) -> Block:
         "digest": digest,
         "mac": evidence.mac if evidence else "",
     }
-    entries = [Entry(1, "Methods and decision rule", "methods")]
+    entries = [] if short else [Entry(1, "Methods and decision rule", "methods")]
     if document.cautions:
         entries.append(Entry(1, "Cautions", "cautions"))
     if document.changes or earlier:

@@ -10,6 +10,7 @@ from typing import Literal
 
 from reports.document import Document, Issue, digest, to_bytes
 from reports.render.join import Attachment, Metadata, join
+from reports.render.lists import KIND_WORDS
 from reports.render.pages import Entry, blocks, contents, cover
 from reports.render.parts import Limits, Part, Presses, RenderFailed
 from reports.render.templating import PAPERS, page_rules, part_html
@@ -169,7 +170,8 @@ class _Work:
         if self.issue is None:
             right, foot = f"Draft, not issued · {self.document.report.job}", "Draft, not issued"
         else:
-            right = f"Report {self.issue.number} · revision {self.issue.revision}"
+            words = KIND_WORDS[self.document.kind]
+            right = f"{words} {self.issue.number} · revision {self.issue.revision}"
             foot = f"sha256 {self.digest[:32]}"
         return page_rules(self.paper, shortened(self.document.company.name, 60), shortened(right, 52), foot)
 

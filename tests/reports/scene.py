@@ -81,6 +81,14 @@ def measure(world: World, **flows: str) -> dict[str, UUID]:
     return {tag: UUID(one["id"]) for tag, one in sessions.items()}
 
 
+def measure_some(world: World, **flows: str) -> None:
+    """Some outlets, by name and L/s, measured and evaluated; the rest of the job is still to do."""
+    with company(world.id):
+        fine_tools(world)
+    post(world, *(batches.hood(world, f"S-{name[1:]}", flow) for name, flow in flows.items()))
+    evaluated(world)
+
+
 def actor(world: World, role: str) -> Actor:
     """The person in that role; their company is opened for the moment."""
     with company(world.id):
