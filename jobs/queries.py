@@ -8,6 +8,7 @@ from jobs.access import Action, Actor, require
 from jobs.models import (
     AccessToken,
     Certificate,
+    CertificateFile,
     CertificatePoint,
     Customer,
     Device,
@@ -101,4 +102,8 @@ def visible_certificates(actor: Actor | None) -> QuerySet[Certificate]:
     """Certificates with their points and what superseded them."""
     points = CertificatePoint.objects.order_by("quantity", "reference")
     found = Certificate.objects.select_related("instrument", "supersedes")
-    return visible(found.prefetch_related(Prefetch("points", points), "superseded_by"), actor)
+    return visible(found.prefetch_related(Prefetch("points", points), "superseded_by", "files"), actor)
+
+
+def visible_certificate_files(actor: Actor | None) -> QuerySet[CertificateFile]:
+    return visible(CertificateFile.objects.all(), actor)

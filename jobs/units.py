@@ -6,6 +6,7 @@ two together. SI value = (value + offset) * factor. Sources: NIST SP 811 appendi
 
 import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 from jobs.models.instrument import Quantity
 from jobs.models.plan import Measurand
@@ -16,6 +17,13 @@ INCH_OF_WATER = INCH * 1000.0 * GRAVITY
 
 class UnknownUnit(ValueError):
     """The text names no unit of this quantity; the message says which fit."""
+
+
+class Figure(NamedTuple):
+    """A number as given and its text."""
+
+    value: float
+    text: str
 
 
 @dataclass(frozen=True, slots=True)

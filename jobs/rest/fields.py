@@ -12,7 +12,7 @@ from rest_framework import serializers
 
 from jobs.errors import Fault, Invalid
 from jobs.models import Measurand, Quantity
-from jobs.units import DESIGNED_IN, Unit, UnknownUnit, find_unit, units_of
+from jobs.units import DESIGNED_IN, Figure, Unit, UnknownUnit, find_unit, units_of
 
 M = TypeVar("M", bound=Model)
 Known = Mapping[str, tuple[str, Callable[[str], Any]]]
@@ -23,13 +23,6 @@ NUMBER_SCHEMA = {
     "description": "A decimal number with a point; as text the digits shown are kept.",
 }
 SI = {quantity: units_of(quantity)[0].name for quantity in Quantity}
-
-
-class Figure(NamedTuple):
-    """A number as given and its text."""
-
-    value: float
-    text: str
 
 
 def read_figure(data: Any) -> Figure:

@@ -4,11 +4,12 @@ from typing import Any
 
 from rest_framework import serializers
 
+from jobs.certificate_lines import line_point
 from jobs.http.door import Strict
 from jobs.instruments import CertificateState, Due, Point, Range
 from jobs.models import Certificate, CertificatePoint, Instrument, InstrumentKind, InstrumentRange, Quantity
-from jobs.rest.fields import SI, Figure, FigureField, LengthField, read_unit, si
-from jobs.units import Unit
+from jobs.rest.fields import SI, FigureField, LengthField, read_unit, si
+from jobs.units import Figure
 
 
 class RangeIn(Strict):
@@ -101,22 +102,15 @@ class CertificatePointIn(Strict):
     def validate(self, data: dict[str, Any]) -> Point:  # type: ignore[override]
         """The line in SI, with its text as the certificate prints it."""
         quantity = Quantity(data["quantity"])
-        unit, found = read_unit(data["unit"], quantity), data.get("as_found")
-        return Point(
-            quantity=quantity,
-            reference=unit.to_si(data["reference"].value),
-            as_found=None if found is None else unit.to_si(found.value),
-            as_left=unit.to_si(data["as_left"].value),
-            expanded_uncertainty=unit.difference_to_si(data["expanded_uncertainty"].value),
+        return line_point(
+            quantity,
+            read_unit(data["unit"], quantity),
+            reference=data["reference"],
+            as_found=data.get("as_found"),
+            as_left=data["as_left"],
+            expanded_uncertainty=data["expanded_uncertainty"],
             coverage_factor=data.get("coverage_factor", 2.0),
-            entered=_printed(data, unit),
         )
-
-
-def _printed(data: dict[str, Any], unit: Unit) -> str:
-    found = f", found {data['as_found'].text}" if data.get("as_found") else ""
-    left = f"{data['reference'].text} {unit.symbol}{found}, left {data['as_left'].text}"
-    return f"{left}, U {data['expanded_uncertainty'].text}"[:160]
 
 
 class CertificatePointOut(serializers.ModelSerializer):
