@@ -7,7 +7,7 @@ names the company in every statement, as everywhere; hooks on the connection see
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from itertools import chain, repeat
 from struct import pack
 from typing import Any
@@ -18,6 +18,7 @@ from django.db import connection, transaction
 from psycopg.adapt import Dumper
 from psycopg.pq import Format
 
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 SINCE_2000 = 946_684_800
 """Seconds from 1970 to the epoch of PostgreSQL's timestamps."""
 
@@ -113,6 +114,11 @@ def id_bytes(ids: Iterable[UUID]) -> list[bytes]:
 def microseconds(moment: datetime) -> int:
     """Microseconds since 1970 of an aware datetime, exact from 1900 to 2100."""
     return round(moment.timestamp() * 1e6)
+
+
+def moment(micros: int) -> datetime:
+    """The moment of microseconds since 1970, in UTC."""
+    return EPOCH + timedelta(microseconds=micros)
 
 
 @dataclass

@@ -8,14 +8,17 @@ and only then they show in feeds.
 import hashlib
 import hmac
 import json
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
+from decimal import Decimal
+from itertools import islice
 from typing import Any
 from uuid import UUID
 
 from django.conf import settings
 from django.db import transaction
+from django.db.models import Model
 from django.utils import timezone
 
 from jobs import bulk, due
@@ -38,6 +41,77 @@ def canonical(value: Any) -> bytes:
 def digest(value: Any) -> str:
     """SHA-256 of the canonical form, hex."""
     return hashlib.sha256(canonical(value)).hexdigest()
+
+
+def row_digest(*rows: Model) -> str:
+    """SHA-256 over every column of rows that are evidence together, e.g. a certificate and its points.
+
+    A model's `DIGESTED` names columns left out here, since another column holds their digest. What an event
+    carries of this, no one changes unseen: the event is chained.
+    """
+    return _tables_digest([(row._meta.db_table, row_columns(row)) for row in rows])
+
+
+def row_columns(row: Model) -> dict[str, Any]:
+    """The columns of a row that its digest covers, by name."""
+    apart = getattr(row, "DIGESTED", {})
+    return {
+        field.attname: getattr(row, field.attname)
+        for field in row._meta.concrete_fields
+        if field.name not in apart
+    }
+
+
+def columns_digest(table: str, columns: Mapping[str, Any]) -> str:
+    """The `row_digest` of a single row that is written without its model."""
+    return _tables_digest([(table, columns)])
+
+
+def _tables_digest(rows: Sequence[tuple[str, Mapping[str, Any]]]) -> str:
+    plain = [
+        [table, {name: plain_value(value) for name, value in columns.items()}] for table, columns in rows
+    ]
+    return digest(sorted(plain, key=lambda row: (row[0], row[1]["id"])))
+
+
+def plain_value(value: Any) -> Any:
+    """One form of a column's value, the same before it is stored and when it is read back.
+
+    Numbers are floats; bytes and JSON are their SHA-256.
+    """
+    if value is None or isinstance(value, bool):
+        return value
+    if isinstance(value, str):
+        return str(value)
+    if isinstance(value, int | float):
+        return float(value) + 0.0
+    if isinstance(value, dict | list | tuple):
+        return hashlib.sha256(_json_text(value)).hexdigest()
+    if isinstance(value, bytes | bytearray | memoryview):
+        return hashlib.sha256(value).hexdigest()
+    return _moment(value)
+
+
+def _json_text(value: Any) -> bytes:
+    """The canonical form of a JSON value as jsonb gives it back: no sign of zero, 1e+16 a whole number."""
+    text = canonical(value)
+    return canonical(_as_stored(value)) if b"-0.0" in text or b"e+" in text else text
+
+
+def _as_stored(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {name: _as_stored(one) for name, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_as_stored(one) for one in value]
+    if isinstance(value, float):
+        return int(Decimal(repr(value))) if "e+" in repr(value) else value + 0.0
+    return value
+
+
+def _moment(value: Any) -> str:
+    if isinstance(value, datetime):
+        return stamp(value)
+    return value.isoformat() if isinstance(value, date) else str(value)
 
 
 def record(
@@ -151,7 +225,7 @@ def sequence(limit: int = BATCH) -> int:
         for event_id in waiting:
             head.number += 1
             head.mac = link(bytes(head.mac), head.number, events[event_id])
-            positions.append(EventPosition(id=uuid7(), event_id=event_id, number=head.number, mac=head.mac))
+            positions.append(EventPosition(id=event_id, event_id=event_id, number=head.number, mac=head.mac))
         EventPosition.objects.bulk_create(positions)
         UnnumberedEvent.objects.filter(id__in=waiting).delete()
         head.save(update_fields=["number", "mac"])
@@ -172,23 +246,88 @@ def chain_head() -> tuple[int, str]:
     return (head.number, bytes(head.mac).hex()) if head else (0, "")
 
 
-def broken_links(after: int = 0) -> list[str]:
-    """Walks the chain and names the first altered, missing or reordered event; empty when whole."""
-    previous, expected = GENESIS, 1
-    if after:
-        previous, expected = bytes(EventPosition.objects.get(number=after).mac), after + 1
+@dataclass(frozen=True)
+class Link:
+    """One numbered event as the walk of the chain finds it; `fault` says in words what does not hold."""
+
+    number: int
+    event: Event
+    mac: bytes
+    fault: str = ""
+
+
+def number_before(moment: datetime) -> int:
+    """The number of the last event before the first one at or after a moment; the last of all if none is."""
+    first = EventPosition.objects.filter(event__at__gte=moment).order_by("number").first()
+    return first.number - 1 if first else chain_head()[0]
+
+
+def walk(after: int = 0) -> Iterator[Link]:
+    """Walks the chain in the order of its numbers, each event with what does not hold about it.
+
+    After a broken link it goes on from the link that is stored there, so that a second break shows too. In a
+    transaction; memory stays flat.
+    """
     rows = EventPosition.objects.filter(number__gt=after).select_related("event").order_by("number")
-    for position in rows.iterator(chunk_size=BATCH):
-        if position.number != expected:
-            return [f"event number {expected} is missing"]
-        mac = link(previous, position.number, position.event)
-        if not hmac.compare_digest(mac, bytes(position.mac)):
-            return [f"event number {position.number} ({position.event_id}) was altered"]
-        previous, expected = mac, expected + 1
-    number, head_mac = chain_head()
-    if (number, head_mac) != (expected - 1, previous.hex() if expected > 1 else ""):
-        return [f"the chain ends at {expected - 1}, its head says {number}"]
-    return []
+    stream = rows.iterator(chunk_size=BATCH)
+    previous, expected = mac_at(after), after + 1
+    while chunk := list(islice(stream, BATCH)):
+        for index, position in enumerate(chunk):
+            mac = link(previous, position.number, position.event)
+            fault = ""
+            if position.number != expected:
+                fault = _gap(expected, position.number)
+            elif not hmac.compare_digest(mac, bytes(position.mac)):
+                fault = _broken(previous, position, chunk[index + 1 :])
+            elif position.id != position.event_id:
+                fault = f"the position of event number {position.number} has another id"
+            previous, expected = bytes(position.mac), position.number + 1
+            yield Link(position.number, position.event, previous, fault)
+
+
+def mac_at(number: int) -> bytes:
+    if not number:
+        return GENESIS
+    position = EventPosition.objects.filter(number=number).first()
+    return bytes(position.mac) if position else GENESIS
+
+
+def _gap(expected: int, found: int) -> str:
+    missing = f"event number {expected} is missing" if found > expected else f"number {found} is out of order"
+    return f"{missing}; the next there is number {found}"
+
+
+def _broken(previous: bytes, position: EventPosition, later: Sequence[EventPosition]) -> str:
+    """What a link that does not hold is: an event in another's place, or an event or link altered."""
+    for other in later:
+        mac = link(previous, position.number, other.event)
+        if mac in (bytes(position.mac), bytes(other.mac)):
+            return (
+                f"event number {position.number} is reordered: {other.event_id} belongs here, not "
+                f"{position.event_id}"
+            )
+    return f"event number {position.number} ({position.event_id}) was altered, or its link was"
+
+
+def end_fault(last: int, mac: bytes) -> str:
+    """What is wrong with the head, when the walk ended at a number and link; empty when it fits."""
+    head = ChainHead.objects.first()
+    if head is None:
+        return f"the chain ends at {last} and its head is missing" if last else ""
+    if head.number != last:
+        return f"the chain ends at {last}, its head says {head.number}"
+    return "" if bytes(head.mac) == mac else f"the head's link differs from that of event number {last}"
+
+
+def broken_links(after: int = 0) -> list[str]:
+    """The first altered, missing or reordered event, in words; empty when the chain is whole."""
+    last, mac = after, mac_at(after)
+    for found in walk(after):
+        if found.fault:
+            return [found.fault]
+        last, mac = found.number, found.mac
+    end = end_fault(last, mac)
+    return [end] if end else []
 
 
 def stamp(moment: datetime) -> str:

@@ -4,7 +4,7 @@ from uuid import UUID
 
 from celery import shared_task
 
-from jobs import due, events
+from jobs import anchors, due, events, reminders
 from jobs.tenancy.context import company
 
 
@@ -29,3 +29,15 @@ def sweep() -> int:
     """Rings again for work and events that no message told of. Sent by beat every few seconds."""
     hour = due.this_hour()
     return sum(due.ring_again(company_id, hour) for company_id in due.companies_with_work())
+
+
+@shared_task(name="jobs.anchor")
+def anchor() -> int:
+    """Makes the day's anchor due where it is missing. Sent by beat every hour."""
+    return len(anchors.due_today())
+
+
+@shared_task(name="jobs.remind")
+def remind() -> int:
+    """Makes the day's look at calibrations due in every company. Sent by beat once a day."""
+    return reminders.schedule_all()

@@ -6,6 +6,7 @@ content is told and changes nothing. The body as it arrived is kept beside what 
 
 import hashlib
 import zlib
+from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
@@ -19,14 +20,16 @@ from django.utils import timezone
 
 from jobs import due, events
 from jobs.access import Action, Actor, require
-from jobs.bulk import Floats, Int2s, Statement, Texts, Times, Uuids, id_bytes, run_together
+from jobs.bulk import Floats, Int2s, Statement, Texts, Times, Uuids, id_bytes, moment, run_together
 from jobs.errors import Busy, Conflict, Fault, Forbidden, TooLarge
 from jobs.tenancy.ids import uuid7
 from measurements.batch import MOST_READINGS, Refused, read_envelope, read_session
 from measurements.checked import Checked, check_session
 from measurements.methods import METHODS
+from measurements.models import Batch, Session
 
 STORED, ALREADY, OTHER, REFUSED = "stored", "already_stored", "known_with_other_content", "refused"
+BATCH_TABLE, SESSION_TABLE = Batch._meta.db_table, Session._meta.db_table
 UNKNOWN = "There is nothing by that id."
 ATTEMPTS = 3
 
@@ -74,8 +77,7 @@ def post_batch(actor: Actor, body: bytes, *, received_at: datetime | None = None
         for _ in range(ATTEMPTS):
             answer, new = _decide(checked, outcomes, _look_up(actor.company_id, checked))
             if _store(actor, body, sent_at, received, answer, new):
-                if new:  # the evaluation rings for the events that wait for their numbers
-                    due.ring("evaluate", actor.company_id)
+                due.ring("evaluate" if new else due.EVENTS, actor.company_id)  # evaluating rings for events
                 return answer
     raise Busy("The same sessions arrive from elsewhere at this moment; post again.", retry_after=1)
 
@@ -293,16 +295,16 @@ def _store(
     Raises Conflict when a reading's id was taken meanwhile.
     """
     batch = uuid7()
-    statements = [Statement("SAVEPOINT batch", []), _batch_row(actor, batch, body, sent_at, received, answer)]
-    rows: list[Statement] = []
-    if new:
-        offset = (received - sent_at).total_seconds()
-        rows = _reading_rows(actor.company_id, new) + _sweep_rows(actor.company_id, new)
-        statements += [_session_rows(actor, batch, received, offset, new), *rows, *_announced(actor, new)]
-    run_together(statements)
+    columns = _batch_columns(actor, batch, body, sent_at, received, answer)
+    statements = [Statement("SAVEPOINT batch", []), _batch_row(columns), *_batch_announced(actor, columns)]
     if not new:
+        run_together(statements)
         return True
-    if statements[2].count < len(new):
+    offset = (received - sent_at).total_seconds()
+    sessions = _session_rows(actor, batch, received, offset, new)
+    rows = _reading_rows(actor.company_id, new) + _sweep_rows(actor.company_id, new)
+    run_together([*statements, sessions, *rows, *_announced(actor, batch, received, offset, new)])
+    if sessions.count < len(new):
         with connection.cursor() as cursor:
             cursor.execute("ROLLBACK TO SAVEPOINT batch")
         return False
@@ -311,13 +313,34 @@ def _store(
     return True
 
 
-def _batch_row(
+def _batch_columns(
     actor: Actor, batch: UUID, body: bytes, sent_at: datetime, received: datetime, answer: Sequence[Outcome]
-) -> Statement:
-    outcomes = msgspec.json.encode([outcome.as_json() for outcome in answer]).decode()
-    who = [actor.company_id, batch, actor.member_id, actor.device_id, actor.token_id]
-    kept = [zlib.compress(body, 1), hashlib.sha256(body).hexdigest(), outcomes]
-    return Statement(STORE_BATCH, [*who, received, sent_at, *kept])
+) -> dict[str, Any]:
+    """The batch's row, in the order of STORE_BATCH."""
+    return {
+        "company_id": actor.company_id,
+        "id": batch,
+        "member_id": actor.member_id,
+        "device_id": actor.device_id,
+        "token_id": actor.token_id,
+        "received_at": received,
+        "sent_at": sent_at,
+        "body": zlib.compress(body, 1),
+        "body_digest": hashlib.sha256(body).hexdigest(),
+        "outcomes": [outcome.as_json() for outcome in answer],
+    }
+
+
+def _batch_row(columns: dict[str, Any]) -> Statement:
+    outcomes = msgspec.json.encode(columns["outcomes"]).decode()
+    return Statement(STORE_BATCH, [*(columns | {"outcomes": outcomes}).values()])
+
+
+def _batch_announced(actor: Actor, columns: dict[str, Any]) -> list[Statement]:
+    """The event of a batch: also one of which nothing was stored is evidence of what arrived."""
+    counts = Counter(one["outcome"] for one in columns["outcomes"])
+    told = events.Happening(columns["id"], dict(counts), events.columns_digest(BATCH_TABLE, columns))
+    return events.record_statements(actor, "batch.received", "batch", [told])
 
 
 def _session_rows(
@@ -338,6 +361,30 @@ def _session_rows(
     ]
     who = [actor.company_id, actor.member_id, actor.device_id, batch]
     return Statement(STORE_SESSIONS, [*who, received, offset, *columns])
+
+
+def _session_columns(
+    actor: Actor, batch: UUID, received: datetime, offset: float, one: Checked
+) -> dict[str, Any]:
+    """The session's row without its content, which `content_digest` covers."""
+    return {
+        "company_id": actor.company_id,
+        "id": one.id,
+        "job_id": one.job,
+        "test_point_id": one.test_point,
+        "method": one.method,
+        "member_id": actor.member_id,
+        "device_id": actor.device_id,
+        "batch_id": batch,
+        "started_at": moment(one.started_at),
+        "finished_at": moment(one.finished_at),
+        "received_at": received,
+        "clock_offset_s": offset,
+        "supersedes_id": one.supersedes,
+        "reason": one.reason,
+        "note": one.note,
+        "content_digest": one.digest,
+    }
 
 
 def _reading_rows(company_id: UUID, new: Sequence[Checked]) -> list[Statement]:
@@ -398,12 +445,21 @@ def _sweep_rows(company_id: UUID, new: Sequence[Checked]) -> list[Statement]:
     return [Statement(STORE_SWEEPS, [company_id, *columns])]
 
 
-def _announced(actor: Actor, new: Sequence[Checked]) -> list[Statement]:
+def _announced(
+    actor: Actor, batch: UUID, received: datetime, offset: float, new: Sequence[Checked]
+) -> list[Statement]:
     """An event for each stored session with the digest of its evidence, and its evaluation due."""
     happenings = [
         events.Happening(
             c.id,
-            {"job": str(c.job), "test_point": str(c.test_point), "method": c.method},
+            {
+                "job": str(c.job),
+                "test_point": str(c.test_point),
+                "method": c.method,
+                "row": events.columns_digest(
+                    SESSION_TABLE, _session_columns(actor, batch, received, offset, c)
+                ),
+            },
             content_digest=c.digest,
         )
         for c in new

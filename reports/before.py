@@ -104,7 +104,12 @@ def _freeze(
         "document.frozen",
         "job",
         found.job.id,
-        data={"kind": str(kind), "revision": revision.revision, "revision_id": str(revision.id)},
+        data={
+            "kind": str(kind),
+            "revision": revision.revision,
+            "revision_id": str(revision.id),
+            "row": events.row_digest(revision),
+        },
         content_digest=revision.snapshot_digest,
     )
     return revision

@@ -113,25 +113,9 @@ def _store(
         "point",
         point.id,
         data={"deferral": str(row.id), "job": str(job.id), "season": season},
-        content_digest=deferral_digest(row),
+        content_digest=events.row_digest(row),
     )
     return row
-
-
-def deferral_digest(row: Deferral) -> str:
-    """SHA-256 of what was decided, by whom and when."""
-    return events.digest(
-        {
-            "id": str(row.id),
-            "job": str(row.job_id),
-            "point": str(row.test_point_id),
-            "season": row.season,
-            "due_on": row.due_on.isoformat() if row.due_on else None,
-            "reason": row.reason,
-            "member": str(row.member_id),
-            "at": events.stamp(row.at),
-        }
-    )
 
 
 def _job(actor: Actor, job_id: UUID) -> Job:

@@ -1,166 +1,337 @@
 """Proves the evidence of a company: the log's chain, and each stored row against the digest in its event.
 
-What was added goes with an event that carries the SHA-256 of its content, and the events are chained with a
-key that the database does not hold. So a row changed, removed or slipped in behind the service shows here,
-whoever did it, with the first one named.
+What was added goes with an event that carries a SHA-256 over all its columns, and the events are chained with
+a key that the database does not hold. So a row changed, removed, moved or slipped in behind the service shows
+here, whoever did it. A tail that was cut shows by the anchors outside the database and by the heads in
+approved snapshots.
 """
 
-import json
 import zlib
-from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, replace
+from datetime import timedelta
+from itertools import islice
 from typing import Any
 from uuid import UUID
 
+import msgspec
 from django.core.files.storage import default_storage
-from django.db.models import Model, QuerySet
+from django.db import connection, transaction
+from django.db.models import Exists, Model, OuterRef, QuerySet, TextField
+from django.db.models.fields.json import KeyTextTransform
+from django.db.models.functions import Cast
 
-from jobs import events
-from jobs.instruments import certificate_content
-from jobs.models import Certificate, Event
-from measurements.calc.version import CALCULATION_VERSION
-from measurements.compute import compute
-from measurements.evidence import session_digest
-from measurements.models import FlagAnswer, Outcome, Result, Session
+from jobs import anchors, events
+from jobs.models import (
+    Certificate,
+    CertificateFile,
+    CertificatePoint,
+    Event,
+    EventPosition,
+    UnnumberedEvent,
+)
+from jobs.tenancy.context import company_var
+from measurements.evidence import sessions_altered
+from measurements.models import Batch, Flag, FlagAnswer, Reading, Result, Session, Sweep
 from reports import document as doc
-from reports.issue import issue_digest
-from reports.models import Issue, IssuedFile, Revision
-from reports.review import answer_digest
+from reports.models import Deferral, Issue, IssuedFile, Revision
+from reports.recomputed import differences
 from reports.verify import file_digest
 
 BATCH = 500
+LATE = timedelta(minutes=10)
+"""A committed event waits seconds for its number; one that is this much older than a numbered one was put
+there."""
+NOT_FOUND = (
+    "an event that someone who holds the database adds to those that wait, before the sequencer numbers it",
+    "what was never evidence: customers, sites, points, plans, people, settings (their changes are events)",
+    "a tail cut since the last anchor, unless an approved snapshot names a later head",
+)
+"""What this can't find, in words."""
 
 
 @dataclass(frozen=True)
 class Kind:
-    """One kind of evidence: which events speak of it, which row they mean, what its digest is now."""
+    """One kind of evidence: which events speak of it, and which row of `model` they mean.
+
+    `key`: where in the event's data the row's id stands; empty: the event's subject. `parts`: related names
+    of rows under the same digest. `covers`: their models. `altered`: what else must hold, in words by row
+    where it does not. The digest of the row (`events.row_digest`) is the event's data `row`, else its
+    `content_digest`.
+    """
 
     name: str
-    verb: str
-    rows: Callable[[], "QuerySet[Any]"]
-    digest: Callable[[Any, Event], str]
-    row_of: Callable[[Event], UUID] = lambda event: event.subject_id
+    model: type[Model]
+    verbs: tuple[str, ...]
+    key: str = ""
+    parts: tuple[str, ...] = ()
+    covers: tuple[type[Model], ...] = ()
+    altered: Callable[[Sequence[Any]], Mapping[UUID, str]] | None = None
+
+    @property
+    def table(self) -> str:
+        return str(self.model._meta.db_table)
+
+    def row_of(self, event: Event) -> UUID | None:
+        """The row that an event means; None when a tampered event names none."""
+        if not self.key:
+            found: UUID = event.subject_id
+            return found
+        try:
+            return UUID(event.data[self.key])
+        except (KeyError, TypeError, ValueError, AttributeError):
+            return None
+
+    def rows(self) -> "QuerySet[Any]":
+        found: QuerySet[Any] = self.model.objects.prefetch_related(*self.parts)  # type: ignore[attr-defined]
+        return found
 
 
-def _data(name: str) -> Callable[[Event], UUID]:
-    return lambda event: UUID(event.data[name])
+@dataclass(frozen=True)
+class Fault:
+    """What does not hold: in which table, which row (or number of the log), and what, in words."""
+
+    table: str
+    id: str
+    what: str
+
+    def __str__(self) -> str:
+        return f"{self.table} {self.id}: {self.what}"
 
 
-def revision_digest(revision: Revision, event: Event) -> str:
-    """The digest of the frozen bytes, if the columns beside them still say the same."""
-    data = zlib.decompress(revision.snapshot)
-    report = doc.from_bytes(data).report
-    fits = report.revision == revision.revision and doc.digest(data) == revision.snapshot_digest
-    fits = fits and revision.job_id == event.subject_id
-    return doc.digest(data) if fits else "columns differ from the snapshot"
+def files_altered(files: Sequence[IssuedFile]) -> dict[UUID, str]:
+    """Issued files that no longer lie in the storage as they were issued."""
+    found = {}
+    for one in files:
+        if not default_storage.exists(one.name):
+            found[one.id] = "the file is missing from the storage"
+            continue
+        with default_storage.open(one.name) as stored:
+            if file_digest(stored) != one.sha256:
+                found[one.id] = "the file in the storage was altered"
+    return found
 
 
-def issued_file_digest(file: IssuedFile, event: Event) -> str:
-    """SHA-256 of the file as it lies in the storage now."""
-    if not default_storage.exists(file.name):
-        return "the file is missing from the storage"
-    with default_storage.open(file.name) as stored:
-        found = file_digest(stored)
-    return found if found == file.sha256 and file.issue_id == event.subject_id else "columns differ"
+def results_differ(results: Sequence[Result]) -> dict[UUID, str]:
+    """Results whose inputs give other figures now; those of other versions are left to their digest."""
+    found = {}
+    for one in results:
+        if told := [d for d in differences(one) if not d.refused]:
+            found[one.id] = "its inputs give other figures: " + "; ".join(map(str, told[:3]))
+    return found
 
 
-def stored_session_digest(session: Session, event: Event) -> str:
-    """The digest of a session, its readings and sweeps as the rows stand, if the person is the same."""
-    return session_digest(session) if session.member_id == event.member_id else "measured by another"
-
-
-def result_digest(row: Result, event: Event) -> str:
-    """The digest that a result's stored inputs give now, if its columns still say what they give.
-
-    What another version of the calculation made can't be computed again here: then its columns speak.
-    """
-    if row.session_id != event.subject_id or events.digest(row.inputs) != row.inputs_digest:
-        return "columns differ"
-    figures = {name: getattr(row, name) for name in FIGURES}
-    if row.outcome != Outcome.COMPUTED:
-        figures = {name: figures[name] for name in ("outcome", "refusal", "verdict")}
-    if row.calculation_version != CALCULATION_VERSION:
-        return events.digest({"figures": figures, "detail": row.detail})
-    computed = compute(row.inputs)
-    same = figures == computed.figures and row.detail == json.loads(events.canonical(computed.detail))
-    return computed.digest if same else "the inputs give other figures"
-
-
-FIGURES = (
-    "outcome", "refusal", "measurand", "value", "value_expanded", "flow", "flow_u",
-    "flow_expanded", "coverage_factor", "effective_dof",
-    "standard_flow", "standard_flow_expanded", "density", "mean_velocity", "design_flow",
-    "design_value", "limit_low", "limit_high", "share_of_design",
-    "share_expanded", "tolerance_below", "tolerance_above", "verdict", "probability", "accepted",
-)  # fmt: skip
 KINDS: tuple[Kind, ...] = (
-    Kind("session", "session.stored", lambda: Session.objects.all(), stored_session_digest),
     Kind(
         "certificate",
-        "certificate.entered",
-        lambda: Certificate.objects.prefetch_related("points"),
-        lambda row, event: events.digest(certificate_content(row, row.points.all())),
+        Certificate,
+        ("certificate.entered",),
+        parts=("points", "files"),
+        covers=(CertificatePoint, CertificateFile),
     ),
-    Kind(
-        "result",
-        "session.evaluated",
-        lambda: Result.objects.all(),
-        result_digest,
-        _data("result"),
-    ),
-    Kind(
-        "answer to a flag",
-        "flag.answered",
-        lambda: FlagAnswer.objects.filter(member__isnull=False),
-        lambda row, event: answer_digest(row),
-        _data("answer_id"),
-    ),
-    Kind("revision", "job.approved", lambda: Revision.objects.all(), revision_digest, _data("revision_id")),
-    Kind("issued report", "report.issued", lambda: Issue.objects.all(), lambda row, event: issue_digest(row)),
-    Kind(
-        "issued file",
-        "report.rendered",
-        lambda: IssuedFile.objects.all(),
-        issued_file_digest,
-        _data("file"),
-    ),
+    Kind("batch", Batch, ("batch.received",)),
+    Kind("session", Session, ("session.stored",), covers=(Reading, Sweep), altered=sessions_altered),
+    Kind("result", Result, ("session.evaluated",), "result"),
+    Kind("flag", Flag, ("flag.raised",)),
+    Kind("answer to a flag", FlagAnswer, ("flag.answered",), "answer_id"),
+    Kind("revision", Revision, ("job.approved", "document.frozen"), "revision_id"),
+    Kind("issued report", Issue, ("report.issued",)),
+    Kind("issued file", IssuedFile, ("report.rendered",), "file", altered=files_altered),
+    Kind("deferral", Deferral, ("point.deferred", "point.deferral_ended"), "deferral"),
 )
+LOG = (Event, EventPosition)
+"""Proved by the chain itself."""
+OWNERS: dict[type[Model], tuple[str, type[Model]]] = {
+    CertificatePoint: ("certificate", Certificate),
+    CertificateFile: ("certificate", Certificate),
+    Reading: ("session", Session),
+    Sweep: ("session", Session),
+}
+"""Rows proved with another, which they must have: by which column, in which table."""
+NO_EVIDENCE: dict[str, str] = {}
+"""Append-only tables that no event needs to speak of, by label, each with the reason."""
 
 
-def faults(kinds: Iterable[Kind] = KINDS) -> Iterator[str]:
-    """What does not hold in the current company's evidence, the log first; nothing when all is whole."""
-    yield from (f"log: {broken}" for broken in events.broken_links())
-    for kind in kinds:
-        yield from _faults_of(kind)
+class _Snapshot(msgspec.Struct):
+    """The one part of a snapshot that is read here."""
+
+    evidence: doc.EvidenceHead | None = None
 
 
-def _faults_of(kind: Kind) -> Iterator[str]:
-    """Rows that are missing, altered, or without an event. In the order of the events, then of the rows."""
-    told = {
-        kind.row_of(event): event
-        for event in Event.objects.filter(verb=kind.verb)
-        .exclude(content_digest="")
-        .order_by("id")
-        .iterator(chunk_size=BATCH)
-    }
-    ids = list(told)
-    for start in range(0, len(ids), BATCH):
-        batch = ids[start : start + BATCH]
-        rows: dict[UUID, Model] = kind.rows().in_bulk(batch)
-        for row_id in batch:
-            yield from _fault(kind, told[row_id], rows.get(row_id))
-    for row_id in kind.rows().order_by("id").values_list("id", flat=True).iterator(chunk_size=BATCH):
-        if row_id not in told:
-            yield f"{kind.name} {row_id} stands in no event: it was slipped in"
+def snapshot_heads() -> list[anchors.Head]:
+    """Heads of the current company's chain in its frozen snapshots; in one that can't be read, none."""
+    found = []
+    rows = Revision.objects.order_by("id").values_list("id", "snapshot")
+    for row_id, snapshot in rows.iterator(chunk_size=20):
+        try:
+            head = msgspec.json.decode(zlib.decompress(snapshot), type=_Snapshot).evidence
+        except (zlib.error, msgspec.MsgspecError):
+            continue  # its row's digest tells
+        if head is not None and head.number:
+            found.append(anchors.Head(head.number, head.mac, f"the snapshot of revision {row_id}"))
+    return found
 
 
-def _fault(kind: Kind, event: Event, row: Any) -> Iterator[str]:
-    if row is None:
-        yield f"{kind.name} {kind.row_of(event)} is missing (event {event.id})"
-        return
+def kinds(recompute: bool = False) -> tuple[Kind, ...]:
+    """All kinds; results computed again from their inputs when asked."""
+    if not recompute:
+        return KINDS
+    return tuple(replace(kind, altered=results_differ) if kind.model is Result else kind for kind in KINDS)
+
+
+def faults(using: Iterable[Kind] | None = None, after: int = 0) -> Iterator[Fault]:
+    """What does not hold in the current company's evidence, the first first; nothing when all is whole.
+
+    In the order of the log from number `after`, then what the log does not know. In one transaction, of one
+    snapshot if others write meanwhile; memory stays flat.
+    """
+    wanted = tuple(KINDS if using is None else using)
+    yield from _log_faults(wanted, after)
+    yield from _unnumbered_faults(wanted)
+    for kind in wanted:
+        yield from _slipped_in(kind)
+    for model in (model for kind in wanted for model in kind.covers):
+        yield from _orphans(model)
+
+
+def waiting() -> int:
+    """How many events have no number yet: their rows are checked, the events themselves not."""
+    return UnnumberedEvent.objects.count()
+
+
+def _log_faults(wanted: Sequence[Kind], after: int) -> Iterator[Fault]:
+    heads, broken_anchors = anchors.known()
+    yield from (Fault("anchors", str(number), what) for number, what in broken_anchors)
+    heads += snapshot_heads()
+    expected = anchors.by_number(heads)
+    last, mac = after, events.mac_at(after)
+    links = events.walk(after)
+    while chunk := list(islice(links, BATCH)):
+        told = _row_faults(wanted, [one.event for one in chunk])
+        for one in chunk:
+            if one.fault:
+                yield Fault("jobs_eventposition", str(one.number), one.fault)
+            yield from _other_head(expected, one)
+            yield from told.get(one.event.id, ())
+        last, mac = chunk[-1].number, chunk[-1].mac
+    if end := events.end_fault(last, mac):
+        yield Fault("jobs_chainhead", str(last), end)
+    for head in heads:
+        if head.number > last:
+            yield Fault(
+                "jobs_eventposition", str(last), f"the chain ends here, but {head.source} saw {head.number}"
+            )
+            return
+
+
+def _other_head(expected: Mapping[int, Sequence[anchors.Head]], one: events.Link) -> Iterator[Fault]:
+    for head in expected.get(one.number, ()):
+        if head.mac != one.mac.hex():
+            what = f"the link differs from the one that {head.source} saw: the chain was rebuilt"
+            yield Fault("jobs_eventposition", str(one.number), what)
+
+
+def _row_faults(wanted: Sequence[Kind], chunk: Sequence[Event]) -> dict[UUID, list[Fault]]:
+    """What does not hold in the rows that some events speak of, by event."""
+    found: dict[UUID, list[Fault]] = {}
+    for kind in wanted:
+        told = [event for event in chunk if event.verb in kind.verbs]
+        for event, fault in _faults_of(kind, told) if told else ():
+            found.setdefault(event.id, []).append(fault)
+    return found
+
+
+def _faults_of(kind: Kind, told: Sequence[Event]) -> Iterator[tuple[Event, Fault]]:
+    ids = [kind.row_of(event) for event in told]
+    rows: dict[UUID | None, Any] = kind.rows().in_bulk([row_id for row_id in ids if row_id])
+    altered = _altered(kind, list(rows.values()))
+    for event, row_id in zip(told, ids, strict=True):
+        row = rows.get(row_id)
+        what = f"is missing (event {event.id})" if row is None else _changed(kind, row, event)
+        if what := what or (altered.get(row_id, "") if row_id else ""):
+            yield event, Fault(kind.table, str(row_id), f"{kind.name} {what}")
+
+
+def _altered(kind: Kind, rows: Sequence[Any]) -> Mapping[UUID, str]:
+    """By row what else does not hold. Whatever a tampered row makes of its reader is a finding."""
+    if kind.altered is None:
+        return {}
     try:
-        found = kind.digest(row, event)
-    except Exception as error:  # whatever a tampered row makes of its reader is a finding, not a failure
-        found = f"cannot be read: {type(error).__name__}"
-    if found != event.content_digest:
-        yield f"{kind.name} {row.id} was altered (event {event.id})"
+        return kind.altered(rows)
+    except Exception as error:
+        if len(rows) == 1:
+            return {rows[0].id: f"cannot be read: {type(error).__name__}"}
+    return {row_id: what for row in rows for row_id, what in _altered(kind, [row]).items()}
+
+
+def _changed(kind: Kind, row: Any, event: Event) -> str:
+    data = event.data if isinstance(event.data, dict) else {}
+    told = data.get("row") or event.content_digest
+    if not told:
+        return f"has no digest in its event {event.id}"
+    parts = [part for name in kind.parts for part in getattr(row, name).all()]
+    try:
+        found = events.row_digest(row, *parts)
+    except (ValueError, TypeError, OverflowError) as error:
+        return f"cannot be read: {type(error).__name__}"
+    return "" if found == told else f"was altered (event {event.id})"
+
+
+def _unnumbered_faults(wanted: Sequence[Kind]) -> Iterator[Fault]:
+    """Events without a number (those that wait, whose rows are checked, and those that have no business), and
+    numbers without an event."""
+    newest = EventPosition.objects.order_by("-number").values_list("event__at", flat=True).first()
+    waits = Exists(UnnumberedEvent.objects.filter(id=OuterRef("id")))
+    rows = Event.objects.filter(positions__isnull=True).annotate(waits=waits).order_by("id")
+    stream = rows.iterator(chunk_size=BATCH)
+    while chunk := list(islice(stream, BATCH)):
+        told = _row_faults(wanted, chunk)
+        for event in chunk:
+            if not event.waits:
+                yield Fault("jobs_event", str(event.id), "has no place in the chain: slipped in, or cut off")
+            elif newest is not None and event.at < newest - LATE:
+                yield Fault("jobs_event", str(event.id), "waits for a number that later events have")
+            yield from told.get(event.id, ())
+    empty = EventPosition.objects.exclude(Exists(Event.objects.filter(id=OuterRef("event_id"))))
+    for number in empty.order_by("number").values_list("number", flat=True):
+        yield Fault("jobs_eventposition", str(number), "the event of this number is missing")
+    numbered = UnnumberedEvent.objects.filter(Exists(EventPosition.objects.filter(event=OuterRef("id"))))
+    lost = UnnumberedEvent.objects.exclude(Exists(Event.objects.filter(id=OuterRef("id"))))
+    for row_id in numbered.values_list("id", flat=True):
+        yield Fault("jobs_unnumberedevent", str(row_id), "waits for a number although it has one")
+    for row_id in lost.values_list("id", flat=True):
+        yield Fault("jobs_unnumberedevent", str(row_id), "waits for a number, but its event is missing")
+
+
+def _slipped_in(kind: Kind) -> Iterator[Fault]:
+    """Rows that no event speaks of."""
+    speaking = Event.objects.filter(verb__in=kind.verbs)
+    if kind.key:
+        named = speaking.annotate(row=KeyTextTransform(kind.key, "data"))
+        spoken = named.filter(row=Cast(OuterRef("id"), TextField()))
+    else:
+        spoken = speaking.filter(subject_id=OuterRef("id"))
+    rows = kind.rows().prefetch_related(None).filter(~Exists(spoken)).order_by("id")
+    for row_id in rows.values_list("id", flat=True).iterator(chunk_size=BATCH):
+        yield Fault(kind.table, str(row_id), f"{kind.name} stands in no event: it was slipped in")
+
+
+def _orphans(model: type[Model]) -> Iterator[Fault]:
+    """Rows whose owner does not exist, so that nothing proves them."""
+    column, owner = OWNERS[model]
+    owners = owner.objects.filter(id=OuterRef(f"{column}_id"))  # type: ignore[attr-defined]
+    rows = model.objects.filter(~Exists(owners)).order_by("id")  # type: ignore[attr-defined]
+    for row_id in rows.values_list("id", flat=True).iterator(chunk_size=BATCH):
+        yield Fault(model._meta.db_table, str(row_id), f"its {column} does not exist: it was slipped in")
+
+
+@contextmanager
+def one_snapshot(company_id: UUID) -> Iterator[None]:
+    """A company's transaction that sees one state of the database while others write, without time limits."""
+    with company_var(company_id), transaction.atomic():
+        with connection.cursor() as cursor:
+            cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
+            cursor.execute("SET LOCAL statement_timeout = 0")
+            cursor.execute("SET LOCAL idle_in_transaction_session_timeout = 0")
+        yield

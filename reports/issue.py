@@ -72,24 +72,10 @@ def send_out(actor: Actor, job: Job, revision: Revision) -> Issue:
             "revision": revision.revision,
             "job": str(job.id),
         },
-        content_digest=issue_digest(made),
+        content_digest=events.row_digest(made),
     )
     due.schedule(RENDER, made.id)
     return made
-
-
-def issue_digest(made: Issue) -> str:
-    """SHA-256 of what was decided: which revision goes out under which number and address."""
-    return events.digest(
-        {
-            "id": str(made.id),
-            "revision": str(made.revision_id),
-            "number": made.number,
-            "address_key": made.address_key,
-            "issued_by": str(made.issued_by_id),
-            "issued_at": events.stamp(made.issued_at),
-        }
-    )
 
 
 def _check_issuable(job: Job, revision: Revision) -> None:
@@ -229,7 +215,12 @@ def _store_file(made: Issue, rendered: RenderedReport, name: str) -> None:
         "report.rendered",
         "report",
         made.id,
-        data={"file": str(file.id), "number": made.number, "pages": rendered.pages},
+        data={
+            "file": str(file.id),
+            "number": made.number,
+            "pages": rendered.pages,
+            "row": events.row_digest(file),
+        },
         content_digest=rendered.sha256,
     )
     if made.revision.kind != DocumentKind.REPORT:

@@ -141,26 +141,12 @@ def _store_answer(actor: Actor, job: Job, flag: Flag, kind: AnswerKind, reason: 
         "flag",
         flag.id,
         data={"answer": kind, "answer_id": str(answer.id), "rule": flag.rule, "job": str(job.id)},
-        content_digest=answer_digest(answer),
+        content_digest=events.row_digest(answer),
     )
     if kind == AnswerKind.REMEASURE and job.status != JobStatus.OPEN:
         _set_status(job, JobStatus.OPEN)
         events.record(actor, "job.changed", "job", job.id, data={"status": "open", "why": "sent back"})
     return answer
-
-
-def answer_digest(answer: FlagAnswer) -> str:
-    """SHA-256 of what was decided, by whom and when."""
-    return events.digest(
-        {
-            "id": str(answer.id),
-            "flag": str(answer.flag_id),
-            "kind": str(answer.kind),
-            "reason": answer.reason,
-            "member": str(answer.member_id) if answer.member_id else None,
-            "at": events.stamp(answer.answered_at),
-        }
-    )
 
 
 @transaction.atomic
@@ -272,7 +258,11 @@ def _freeze(actor: Actor, found: ReviewSet, before: Revision | None, self_approv
         "job.approved",
         "job",
         found.job.id,
-        data={"revision": revision.revision, "revision_id": str(revision.id)},
+        data={
+            "revision": revision.revision,
+            "revision_id": str(revision.id),
+            "row": events.row_digest(revision),
+        },
         content_digest=frozen.digest,
     )
     _set_status(found.job, JobStatus.APPROVED)

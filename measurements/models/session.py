@@ -1,5 +1,7 @@
 """What was read: batches as they arrived, sessions, readings, sweeps. All append-only."""
 
+from typing import ClassVar
+
 from django.contrib.postgres.fields import ArrayField
 from django.db import models
 
@@ -72,6 +74,8 @@ class Session(TenantModel):
     note = models.TextField(max_length=20000, blank=True)
     content = models.JSONField()
     content_digest = models.CharField(max_length=64)
+
+    DIGESTED: ClassVar[dict[str, str]] = {"content": "content_digest"}
 
     class Meta(TenantModel.Meta):
         constraints = [AppendOnly(name="session_append_only")]

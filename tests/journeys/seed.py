@@ -12,8 +12,6 @@ import django
 
 def make(name: str) -> dict[str, Any]:
     """A company; ids and tokens as text."""
-    from jobs import events
-    from jobs.instruments import certificate_content
     from jobs.models import Certificate
     from jobs.tenancy.context import company
     from tests import factories
@@ -23,10 +21,7 @@ def make(name: str) -> dict[str, Any]:
     with company(world.id):
         scene.fine_tools(world)
         for row in Certificate.objects.all():  # as if entered through the action, with the points it has now
-            digest = events.digest(certificate_content(row, row.points.all()))
-            events.record(
-                world.actor("owner"), "certificate.entered", "certificate", row.id, content_digest=digest
-            )
+            scene.announce(world, row)
     return {
         "company": str(world.id),
         "tablet": world.technician_token,

@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import pytest
 
+from jobs import events
 from jobs.errors import (
     Conflict,
     Forbidden,
@@ -105,7 +106,7 @@ def test_an_accepted_flag_is_kept_with_reason_person_and_event(company_a: World)
         )
         event = Event.objects.get(verb="flag.answered", subject_id=flag.id)
     assert (answer.reason, answer.member_id) == ("Damper is open.", company_a.supervisor.id)
-    assert event.content_digest == review.answer_digest(answer)
+    assert event.content_digest == events.row_digest(answer)
     assert not scene.seen(company_a).blocking
 
 
