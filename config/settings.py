@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+from celery.schedules import crontab
 from django.core.exceptions import ImproperlyConfigured
 
 from config.environment import Environment
@@ -124,6 +125,8 @@ CACHES = {"default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", 
 # Files
 VAR_ROOT = Path(env.text("VAR_ROOT", str(BASE_DIR / "var")))
 MEDIA_ROOT = Path(env.text("MEDIA_ROOT", str(VAR_ROOT / "media")))
+# Heads of the logs' chains, written daily outside the database; best on a disk that forgets nothing.
+ANCHOR_FILE = Path(env.text("ANCHOR_FILE", str(VAR_ROOT / "anchors" / "evidence.jsonl")))
 MEDIA_URL = "/media/"  # never served directly: every file goes out through a view that checks who asks
 FILE_UPLOAD_PERMISSIONS = 0o600
 STATIC_URL = "/static/"
@@ -275,6 +278,9 @@ CELERY_TIMEZONE = "UTC"
 SWEEP_SECONDS = env.number("SWEEP_SECONDS", 15, 1, 3600)
 CELERY_BEAT_SCHEDULE = {
     "sweep": {"task": "jobs.sweep", "schedule": SWEEP_SECONDS, "options": {"expires": SWEEP_SECONDS}},
+    # Hourly, so that a day on which the service stood still for hours has its anchor all the same.
+    "anchor": {"task": "jobs.anchor", "schedule": crontab(minute=7), "options": {"expires": 3600}},
+    "remind": {"task": "jobs.remind", "schedule": crontab(hour=5, minute=20), "options": {"expires": 43200}},
 }
 
 # Log: one JSON object a line, with request id; never bodies, secrets or names of people

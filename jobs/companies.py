@@ -84,6 +84,13 @@ def _time_zone(value: Any) -> str | None:
     return None if known else "Name a zone of the IANA list, such as Europe/London."
 
 
+def _reminder_days(value: Any) -> str | None:
+    days = value if isinstance(value, list) else [None]
+    good = all(isinstance(day, int) and not isinstance(day, bool) and 1 <= day <= 365 for day in days)
+    good = good and len(days) <= 5 and len(set(days)) == len(days)
+    return None if good else "Up to 5 different whole numbers of days, 1 to 365; none for no reminders."
+
+
 TOLERANCE = "A tolerance lies between 1 % and 50 % of design (as a share: 0.01 to 0.5)."
 CHECKS: dict[str, Check] = {
     "name": _name,
@@ -100,6 +107,7 @@ CHECKS: dict[str, Check] = {
     "rule_bias_corrected": _yes_or_no,
     "fan_static": _one_of(FanStatic.values),
     "calibration_lapse": _one_of(Lapse.values),
+    "reminder_days": _reminder_days,
 }
 
 

@@ -16,16 +16,27 @@ from django.db import transaction
 from django.db.models import Prefetch
 from django.utils import timezone
 
-from jobs import events
+from jobs import attachments, due, events
 from jobs.access import Action, Actor, require
+from jobs.attachments import Attachment
 from jobs.errors import Conflict, Fault
-from jobs.models import Certificate, CertificatePoint, Instrument, InstrumentKind, InstrumentRange, Quantity
+from jobs.models import (
+    Certificate,
+    CertificateFile,
+    CertificatePoint,
+    Instrument,
+    InstrumentKind,
+    InstrumentRange,
+    Quantity,
+)
 from jobs.queries import visible_certificates, visible_instruments
 from jobs.rows import apply, check, check_single, locked, related, seen_as
 
 # What is often used without a certificate: a standard tube's factor follows from its shape (ISO 3966).
 WITHOUT_CERTIFICATE = frozenset({Quantity.FACTOR, Quantity.LENGTH})
 MOST_POINTS, MOST_RANGES = 500, 60
+ENTERED = "certificate"
+"""Work that is due once a certificate is entered: what does it say of readings taken before?"""
 
 
 @dataclass(frozen=True)
@@ -200,8 +211,10 @@ def enter_certificate(
     points: Sequence[Point],
     accreditation: str = "",
     supersedes_id: UUID | None = None,
+    files: Sequence[Attachment] = (),
 ) -> Certificate:
-    """Enters a certificate with its points; `supersedes_id` names the entry that it puts right.
+    """Enters a certificate with its points and the files that came with it; `supersedes_id` names the entry
+    that it puts right.
 
     Raises Invalid, or Conflict when the instrument has a certificate of this number that nothing superseded,
     or somebody superseded the same entry already.
@@ -219,25 +232,40 @@ def enter_certificate(
         entered_by_id=actor.member_id,
     )
     row.digest = "-"  # over checked content only; a figure that is not finite has no digest
-    check(row, [*_date_faults(row), *_point_faults(tool, points)])
+    check(row, [*_date_faults(row), *_point_faults(tool, points), *attachments.attachment_faults(files)])
     _check_number(row)
-    row.digest = events.digest(certificate_content(row, points))
+    attached = attachments.new_rows(row, files)
+    row.digest = events.digest(certificate_content(row, points, attached))
     row.save(force_insert=True)
-    CertificatePoint.objects.bulk_create([CertificatePoint(certificate=row, **asdict(one)) for one in points])
+    lines = [CertificatePoint(certificate=row, **asdict(one)) for one in points]
+    CertificatePoint.objects.bulk_create(lines)
+    CertificateFile.objects.bulk_create(attached)
     events.record(
         actor,
         "certificate.entered",
         "certificate",
         row.id,
-        data={"instrument": str(tool.id), "number": number, "supersedes": _text(supersedes_id)},
+        data={
+            "instrument": str(tool.id),
+            "number": number,
+            "supersedes": _text(supersedes_id),
+            "row": events.row_digest(row, *lines, *attached),
+        },
         content_digest=row.digest,
     )
+    due.schedule(ENTERED, row.id)
+    attachments.store(attached, files)
     return row
 
 
-def certificate_content(row: Certificate, points: Iterable[Point | CertificatePoint]) -> dict[str, Any]:
-    """What the digest of a certificate covers: all but who entered it and when."""
+def certificate_content(
+    row: Certificate, points: Iterable[Point | CertificatePoint], files: Iterable[CertificateFile] = ()
+) -> dict[str, Any]:
+    """What the digest of a certificate covers: all but who entered it and when. A file stands for itself by
+    its SHA-256."""
+    attached = sorted((str(one.sha256), str(one.kind), one.name) for one in files)
     return {
+        **({"files": [list(one) for one in attached]} if attached else {}),
         "instrument": str(row.instrument_id),
         "number": row.number,
         "laboratory": row.laboratory,
@@ -384,6 +412,7 @@ class Due:
     quantity: Quantity
     state: CertificateState
     due_on: date | None
+    certificate: Certificate | None = None
 
 
 def due_list(actor: Actor, *, on: date, until: date) -> list[Due]:
@@ -399,7 +428,7 @@ def due_list(actor: Actor, *, on: date, until: date) -> list[Due]:
     for use, found in certificates_in_force(uses).items():
         due_on = found.certificate.due_on if found.certificate else None
         if due_on is None or due_on <= until:
-            rows.append(Due(uses[use], use.quantity, found.state, due_on))
+            rows.append(Due(uses[use], use.quantity, found.state, due_on, found.certificate))
     return sorted(rows, key=lambda row: (row.due_on or date.min, row.instrument.serial, row.quantity))
 
 

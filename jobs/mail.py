@@ -71,7 +71,7 @@ def send_invitation(claim: due.Claim) -> None:
         if invitation and not invitation.accepted_at and not invitation.revoked_at:
             company = Company.objects.get()
             words = {"invitation": invitation, "company": company, "link": invitation_link(invitation)}
-            _send(invitation.email, f"Join {company.name} on Flowledger", "invitation", words)
+            send(invitation.email, f"Join {company.name} on Flowledger", "invitation", words)
         claim.finish()
 
 
@@ -82,11 +82,12 @@ def send_reset(claim: due.Claim) -> None:
         user = User.objects.filter(id=claim.subject_id, is_active=True).first()
         if user:
             words = {"link": password_link(user), "hours": settings.PASSWORD_RESET_TIMEOUT // 3600}
-            _send(user.email, "Choose a new password", "password", words)
+            send(user.email, "Choose a new password", "password", words)
         claim.finish()
 
 
-def _send(to: str, subject: str, template: str, words: dict[str, object]) -> None:
+def send(to: str, subject: str, template: str, words: dict[str, object]) -> None:
+    """Sends one mail now. Raises NotSent."""
     text = render_to_string(f"jobs/mail/{template}.txt", {**words, "now": timezone.now()})
     message = EmailMessage(subject=" ".join(subject.split()), body=text, to=[to])
     try:

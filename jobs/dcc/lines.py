@@ -50,6 +50,7 @@ ONLY_FOUND = (
     "The certificate gives readings before adjustment only: what the instrument shows since then, nobody "
     "certified. Enter as left only what holds after it."
 )
+SEVERAL = "The certificate covers several items; look whether every line is of this instrument. They are:"
 MOVED = "As found was read at slightly other references than as left; it is entered with the error it had."
 
 
@@ -90,9 +91,23 @@ class Entry:
     lines: tuple[Line, ...]
     notes: tuple[str, ...]
 
+    @property
+    def is_open(self) -> bool:
+        """Whether a person must say what holds after adjustment."""
+        return any(not line.as_left for line in self.lines)
+
+    def unadjusted(self) -> "Entry":
+        """The same where nothing was adjusted: as found is as left."""
+        lines = [
+            replace(line, as_found=line.as_found or line.as_left, as_left=line.as_left or line.as_found)
+            for line in self.lines
+        ]
+        notes = tuple(note for note in self.notes if note not in (UNSTATED, ONLY_FOUND))
+        return replace(self, lines=tuple(lines), notes=notes)
+
     def points(self) -> list[Point]:
         """In SI. Raises Invalid when readings after adjustment are missing."""
-        if any(not line.as_left for line in self.lines):
+        if self.is_open:
             raise Invalid(ONLY_FOUND, [Fault("measurementResults", "no readings after adjustment")])
         return [line.point() for line in self.lines]
 
@@ -112,10 +127,13 @@ def serials_of(digital: Digital) -> list[str]:
     return [mark for item in digital.items for mark in (item.serials or item.identifications)]
 
 
-def entry_for(digital: Digital, tool: Instrument) -> Entry:
-    """The lines for an instrument with its ranges. Raises Invalid with each place that does not fit."""
+def entry_for(digital: Digital, tool: Instrument, *, by_person: bool = False) -> Entry:
+    """The lines for an instrument with its ranges. Raises Invalid with each place that does not fit.
+
+    `by_person`: somebody looks at it before it is entered; then a certificate of several items is taken too.
+    """
     faults: list[Fault] = []
-    if len(digital.items) > 1:
+    if len(digital.items) > 1 and not by_person:
         faults.append(
             Fault("items", "there are several items, and results do not say whose they are; enter it by hand")
         )
@@ -132,6 +150,9 @@ def entry_for(digital: Digital, tool: Instrument) -> Entry:
     if faults:
         raise Invalid("The digital certificate does not fit; see 'errors'. Nothing was stored.", faults)
     lines, notes = _joined(found)
+    if len(digital.items) > 1:
+        names = "; ".join(" ".join([item.name, *item.identifications[:1]]) for item in digital.items)
+        notes = (f"{SEVERAL} {names[:300]}.", *notes)
     return Entry(
         digital.number, digital.laboratory, digital.accreditation, digital.ended_on, tuple(lines), notes
     )

@@ -2,59 +2,126 @@
 
 import django.contrib.postgres.fields
 import django.db.models.deletion
+from django.db import migrations, models
+
 import jobs.models.company
 import jobs.tenancy.constraints
 import jobs.tenancy.context
 import jobs.tenancy.fields
 import jobs.tenancy.ids
-from django.db import migrations, models
 
 
 class Migration(migrations.Migration):
-
     dependencies = [
-        ('jobs', '0002_every_method'),
+        ("jobs", "0002_every_method"),
     ]
 
     operations = [
         migrations.AddField(
-            model_name='company',
-            name='reminder_days',
-            field=django.contrib.postgres.fields.ArrayField(base_field=models.PositiveSmallIntegerField(), blank=True, default=jobs.models.company.usual_reminder_days, help_text="Days before a certificate's end on which mails remind of it; none: no reminders.", size=None),
+            model_name="company",
+            name="reminder_days",
+            field=django.contrib.postgres.fields.ArrayField(
+                base_field=models.PositiveSmallIntegerField(),
+                blank=True,
+                default=jobs.models.company.usual_reminder_days,
+                help_text="Days before a certificate's end on which mails remind of it; none: no reminders.",
+                size=None,
+            ),
         ),
         migrations.CreateModel(
-            name='CalibrationNotice',
+            name="CalibrationNotice",
             fields=[
-                ('id', models.UUIDField(default=jobs.tenancy.ids.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('about', models.UUIDField(help_text='The certificate, or the instrument that has none.')),
-                ('stage', models.CharField(max_length=20)),
-                ('made_at', models.DateTimeField(auto_now_add=True)),
-                ('sent_at', models.DateTimeField(blank=True, help_text='Empty: its mail is due.', null=True)),
-                ('company', models.ForeignKey(db_index=False, default=jobs.tenancy.context.current_company, editable=False, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='jobs.company')),
-                ('member', jobs.tenancy.fields.TenantForeignKey(on_delete=django.db.models.deletion.CASCADE, related_name='+', to='jobs.member')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=jobs.tenancy.ids.uuid7, editable=False, primary_key=True, serialize=False
+                    ),
+                ),
+                ("about", models.UUIDField(help_text="The certificate, or the instrument that has none.")),
+                ("stage", models.CharField(max_length=20)),
+                ("made_at", models.DateTimeField(auto_now_add=True)),
+                ("sent_at", models.DateTimeField(blank=True, help_text="Empty: its mail is due.", null=True)),
+                (
+                    "company",
+                    models.ForeignKey(
+                        db_index=False,
+                        default=jobs.tenancy.context.current_company,
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="jobs.company",
+                    ),
+                ),
+                (
+                    "member",
+                    jobs.tenancy.fields.TenantForeignKey(
+                        on_delete=django.db.models.deletion.CASCADE, related_name="+", to="jobs.member"
+                    ),
+                ),
             ],
             options={
-                'abstract': False,
-                'base_manager_name': 'objects',
-                'constraints': [models.UniqueConstraint(fields=('company', 'member', 'about', 'stage'), name='calibration_notice_once')],
+                "abstract": False,
+                "base_manager_name": "objects",
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("company", "member", "about", "stage"), name="calibration_notice_once"
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
-            name='CertificateFile',
+            name="CertificateFile",
             fields=[
-                ('id', models.UUIDField(default=jobs.tenancy.ids.uuid7, editable=False, primary_key=True, serialize=False)),
-                ('name', models.CharField(help_text='As it was called where it came from.', max_length=120)),
-                ('kind', models.TextField(choices=[('pdf', 'PDF'), ('png', 'PNG picture'), ('jpeg', 'JPEG picture'), ('xml', 'XML')])),
-                ('size', models.PositiveIntegerField(help_text='Bytes.')),
-                ('sha256', models.CharField(max_length=64)),
-                ('stored', models.CharField(help_text='Its place in the storage.', max_length=200)),
-                ('certificate', jobs.tenancy.fields.TenantForeignKey(on_delete=django.db.models.deletion.PROTECT, related_name='files', to='jobs.certificate')),
-                ('company', models.ForeignKey(db_index=False, default=jobs.tenancy.context.current_company, editable=False, on_delete=django.db.models.deletion.PROTECT, related_name='+', to='jobs.company')),
+                (
+                    "id",
+                    models.UUIDField(
+                        default=jobs.tenancy.ids.uuid7, editable=False, primary_key=True, serialize=False
+                    ),
+                ),
+                ("name", models.CharField(help_text="As it was called where it came from.", max_length=120)),
+                (
+                    "kind",
+                    models.TextField(
+                        choices=[
+                            ("pdf", "PDF"),
+                            ("png", "PNG picture"),
+                            ("jpeg", "JPEG picture"),
+                            ("xml", "XML"),
+                        ]
+                    ),
+                ),
+                ("size", models.PositiveIntegerField(help_text="Bytes.")),
+                ("sha256", models.CharField(max_length=64)),
+                ("stored", models.CharField(help_text="Its place in the storage.", max_length=200)),
+                (
+                    "certificate",
+                    jobs.tenancy.fields.TenantForeignKey(
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="files",
+                        to="jobs.certificate",
+                    ),
+                ),
+                (
+                    "company",
+                    models.ForeignKey(
+                        db_index=False,
+                        default=jobs.tenancy.context.current_company,
+                        editable=False,
+                        on_delete=django.db.models.deletion.PROTECT,
+                        related_name="+",
+                        to="jobs.company",
+                    ),
+                ),
             ],
             options={
-                'abstract': False,
-                'base_manager_name': 'objects',
-                'constraints': [models.UniqueConstraint(fields=('company', 'certificate', 'sha256'), name='certificate_file_once'), jobs.tenancy.constraints.AppendOnly(name='certificate_file_append_only')],
+                "abstract": False,
+                "base_manager_name": "objects",
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("company", "certificate", "sha256"), name="certificate_file_once"
+                    ),
+                    jobs.tenancy.constraints.AppendOnly(name="certificate_file_append_only"),
+                ],
             },
         ),
     ]

@@ -168,7 +168,9 @@ class CertificateFile(TenantModel):
 
     class Meta(TenantModel.Meta):
         constraints = [
-            models.UniqueConstraint(fields=["company", "certificate", "sha256"], name="certificate_file_once"),
+            models.UniqueConstraint(
+                fields=["company", "certificate", "sha256"], name="certificate_file_once"
+            ),
             AppendOnly(name="certificate_file_append_only"),
         ]
 

@@ -194,6 +194,24 @@ def _percent(label: str) -> forms.DecimalField:
     )
 
 
+class Days(forms.CharField):
+    """Whole numbers, typed with commas between them."""
+
+    def prepare_value(self, value: Any) -> Any:
+        return ", ".join(map(str, value)) if isinstance(value, list) else value
+
+    def to_python(self, value: Any) -> Any:
+        parts = [part.strip() for part in str(value or "").replace(";", ",").split(",") if part.strip()]
+        if any(not (part.isascii() and part.isdigit() and len(part) <= 4) for part in parts):
+            raise forms.ValidationError(
+                "Write whole numbers of days with commas between them, such as 30, 7."
+            )
+        return [int(part) for part in parts]
+
+    def run_validators(self, value: Any) -> None:
+        """Lengths of text say nothing of a list; the action checks the days."""
+
+
 class CompanySettings(Seen):
     """Shares of design are typed in per cent."""
 
@@ -243,6 +261,11 @@ class CompanySettings(Seen):
     )
     calibration_lapse = forms.ChoiceField(
         label="When a calibration ends before the job does, planning shall", choices=Lapse.choices
+    )
+    reminder_days = Days(
+        label="Remind by mail so many days before a calibration ends",
+        required=False,
+        help_text="Such as: 30, 7; then weekly after it. They go to who keeps the instruments. Empty: none.",
     )
     self_approval = forms.BooleanField(
         label="Let somebody approve a job they measured on",

@@ -4,10 +4,19 @@ from typing import Any
 
 from rest_framework import serializers
 
+from jobs.attachments import MOST_BYTES, MOST_FILES
 from jobs.certificate_lines import line_point
 from jobs.http.door import Strict
 from jobs.instruments import CertificateState, Due, Point, Range
-from jobs.models import Certificate, CertificatePoint, Instrument, InstrumentKind, InstrumentRange, Quantity
+from jobs.models import (
+    Certificate,
+    CertificateFile,
+    CertificatePoint,
+    Instrument,
+    InstrumentKind,
+    InstrumentRange,
+    Quantity,
+)
 from jobs.rest.fields import SI, FigureField, LengthField, read_unit, si
 from jobs.units import Figure
 
@@ -127,7 +136,9 @@ class CertificatePointOut(serializers.ModelSerializer):
         return SI[Quantity(row.quantity)]
 
 
-class CertificateIn(Strict):
+class CertificateHead(Strict):
+    """What is said of a certificate, without its lines."""
+
     number = serializers.CharField(max_length=80)
     laboratory = serializers.CharField(max_length=160)
     accreditation = serializers.CharField(max_length=80, allow_blank=True, required=False)
@@ -136,7 +147,30 @@ class CertificateIn(Strict):
     supersedes = serializers.UUIDField(
         allow_null=True, required=False, help_text="The wrong entry that this one puts right."
     )
+
+
+class CertificateIn(CertificateHead):
     points = CertificatePointIn(many=True)
+
+
+class CertificateForm(serializers.Serializer):
+    """A certificate with files, as a form of several parts."""
+
+    certificate = serializers.CharField(
+        help_text="The JSON of a certificate, with `points` unless the part `points` brings them."
+    )
+    points = serializers.FileField(required=False, help_text="The lines as a CSV or XLSX table.")
+    file = serializers.FileField(
+        required=False, help_text=f"PDF, PNG, JPEG or XML, at most {MOST_BYTES >> 20} MB; up to {MOST_FILES}."
+    )
+
+
+class CertificateFileOut(serializers.ModelSerializer):
+    """A file that came with the certificate, by its content; its SHA-256 is in the certificate's digest."""
+
+    class Meta:
+        model = CertificateFile
+        fields = ["id", "name", "kind", "size", "sha256"]
 
 
 class CertificateOut(serializers.ModelSerializer):
@@ -144,12 +178,13 @@ class CertificateOut(serializers.ModelSerializer):
     supersedes = serializers.UUIDField(source="supersedes_id", allow_null=True)
     superseded_by = serializers.SerializerMethodField()
     points = CertificatePointOut(many=True)
+    files = CertificateFileOut(many=True)
 
     class Meta:
         model = Certificate
         fields = [
             *("id", "instrument", "number", "laboratory", "accreditation", "calibrated_on", "due_on"),
-            *("supersedes", "superseded_by", "entered_at", "digest", "points"),
+            *("supersedes", "superseded_by", "entered_at", "digest", "points", "files"),
         ]
 
     def get_superseded_by(self, row: Certificate) -> str | None:
@@ -158,12 +193,18 @@ class CertificateOut(serializers.ModelSerializer):
 
 
 class DueOut(serializers.Serializer):
+    """An instrument and a quantity of it, with the certificate that counts."""
+
     instrument = serializers.UUIDField(source="instrument.id")
     serial = serializers.CharField(source="instrument.serial")
     name = serializers.CharField(source="instrument.name")
     quantity = serializers.ChoiceField(Quantity.choices)
     state = serializers.ChoiceField([(state.value, state.value) for state in CertificateState])
     due_on = serializers.DateField(allow_null=True)
+    certificate = serializers.SerializerMethodField(help_text="Its id; null without one.")
+
+    def get_certificate(self, row: Due) -> str | None:
+        return str(row.certificate.id) if row.certificate else None
 
 
 class DueListOut(serializers.Serializer):

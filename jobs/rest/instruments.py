@@ -15,7 +15,7 @@ from jobs.errors import Fault, Invalid
 from jobs.http.door import Door, seen_version, tagged
 from jobs.http.idempotency import Repeatable
 from jobs.models import InstrumentKind
-from jobs.queries import visible_certificates, visible_instruments
+from jobs.queries import visible_instruments
 from jobs.rest import instrument_shapes as shapes
 from jobs.rest.answers import created, filter_parameters
 from jobs.rest.fields import matching, one_of, yes_or_no
@@ -29,18 +29,6 @@ INSTRUMENT_EXAMPLE = {
         {
             "quantity": "pressure", "unit": "Pa", "minimum": "0", "maximum": "2500", "resolution": "0.1",
             "accuracy_absolute": "0.3", "accuracy_of_reading": 0.005,
-        }
-    ],
-}  # fmt: skip
-CERTIFICATE_EXAMPLE = {
-    "number": "C-2026-118",
-    "laboratory": "Vale Calibration Laboratory",
-    "calibrated_on": "2026-02-03",
-    "due_on": "2027-02-03",
-    "points": [
-        {
-            "quantity": "pressure", "unit": "Pa", "reference": "100.0", "as_found": "100.4",
-            "as_left": "100.1", "expanded_uncertainty": "0.5", "coverage_factor": 2,
         }
     ],
 }  # fmt: skip
@@ -124,50 +112,6 @@ class InstrumentsDue(Door):
         today = timezone.now().date()
         until = read_day(self.filters("until").get("until"), today + timedelta(days=DUE_DAYS))
         return Response(shapes.due_items(instruments.due_list(self.actor, on=today, until=until)))
-
-
-class Certificates(Repeatable, Door):
-    needs = {"GET": Action.READ, "POST": Action.MANAGE_INSTRUMENTS}
-    serializer_class = shapes.CertificateOut
-    newest_first = True
-
-    @extend_schema(
-        operation_id="certificate_list", tags=["instruments"], responses=shapes.CertificateOut(many=True)
-    )
-    def get(self, request: Request, instrument_id: UUID) -> Response:
-        """The certificates of an instrument, superseded entries too, the newest entry first."""
-        self.filters()
-        get_object_or_404(visible_instruments(self.actor), id=instrument_id)
-        return self.page(
-            visible_certificates(self.actor).filter(instrument_id=instrument_id), shapes.CertificateOut
-        )
-
-    @extend_schema(
-        operation_id="certificate_enter",
-        tags=["instruments"],
-        request=shapes.CertificateIn,
-        responses={201: shapes.CertificateOut},
-        examples=[OpenApiExample("A manometer's", CERTIFICATE_EXAMPLE, request_only=True)],
-    )
-    def post(self, request: Request, instrument_id: UUID) -> Response:
-        """Enter a certificate with its points. It never changes; a wrong entry is superseded by another."""
-        get_object_or_404(visible_instruments(self.actor), id=instrument_id)
-        data = self.read(shapes.CertificateIn)
-        row = instruments.enter_certificate(
-            self.actor, instrument_id=instrument_id, supersedes_id=data.pop("supersedes", None), **data
-        )
-        return created("certificate", row, shapes.CertificateOut)
-
-
-class Certificate(Door):
-    needs = {"GET": Action.READ}
-    serializer_class = shapes.CertificateOut
-
-    @extend_schema(operation_id="certificate_read", tags=["instruments"], responses=shapes.CertificateOut)
-    def get(self, request: Request, certificate_id: UUID) -> Response:
-        """One certificate."""
-        row = get_object_or_404(visible_certificates(self.actor), id=certificate_id)
-        return Response(shapes.CertificateOut(row).data)
 
 
 def read_day(text: str | None, otherwise: date) -> date:

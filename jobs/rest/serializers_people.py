@@ -201,7 +201,8 @@ class CompanyOut(serializers.ModelSerializer):
         fields = (
             "id", "short_id", "name", "letterhead", "time_zone", "unit_system", "paper", "standard_density",
             "tolerance_below", "tolerance_above", "decision_rule", "decision_parameter", "self_approval",
-            "fan_static", "rule_bias_corrected", "calibration_lapse", "created_at", "version",
+            "fan_static", "rule_bias_corrected", "calibration_lapse", "reminder_days", "created_at",
+            "version",
         )  # fmt: skip
         read_only_fields = fields
 
@@ -226,6 +227,11 @@ class CompanyIn(Strict):
     rule_bias_corrected = serializers.BooleanField(required=False)
     fan_static = serializers.ChoiceField(choices=FanStatic.choices, required=False)
     calibration_lapse = serializers.ChoiceField(choices=Lapse.choices, required=False)
+    reminder_days = serializers.ListField(
+        child=serializers.IntegerField(),
+        required=False,
+        help_text="Days before a certificate's end on which mails remind; weekly after it. None: off.",
+    )
 
 
 class MeCompany(serializers.ModelSerializer):

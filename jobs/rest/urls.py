@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from jobs.rest import company, devices, instruments, jobs, people, register, schedule, tokens
+from jobs.rest import certificates, company, devices, instruments, jobs, people, register, schedule, tokens
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("me", people.Me.as_view(), name="api-me"),
@@ -35,10 +35,21 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("instruments/<uuid:instrument_id>", instruments.Instrument.as_view(), name="api-instrument"),
     path(
         "instruments/<uuid:instrument_id>/certificates",
-        instruments.Certificates.as_view(),
+        certificates.Certificates.as_view(),
         name="api-certificates",
     ),
-    path("certificates/<uuid:certificate_id>", instruments.Certificate.as_view(), name="api-certificate"),
+    path(
+        "instruments/<uuid:instrument_id>/certificates/digital",
+        certificates.DigitalCertificate.as_view(),
+        name="api-certificate-digital",
+    ),
+    path("certificates/table", certificates.CertificateTable.as_view(), name="api-certificate-table"),
+    path("certificates/<uuid:certificate_id>", certificates.Certificate.as_view(), name="api-certificate"),
+    path(
+        "certificates/<uuid:certificate_id>/files/<uuid:file_id>",
+        certificates.CertificateFile.as_view(),
+        name="api-certificate-file",
+    ),
     path("jobs", jobs.Jobs.as_view(), name="api-jobs"),
     path("jobs/<uuid:job_id>", jobs.Job.as_view(), name="api-job"),
     path("jobs/<uuid:job_id>/people", jobs.JobPeople.as_view(), name="api-job-people"),

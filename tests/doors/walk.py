@@ -21,7 +21,7 @@ from drf_spectacular.generators import SchemaGenerator
 
 from jobs.access import Action
 from jobs.http.door import Door
-from jobs.models import Certificate, Invitation, Job, JobStatus, PersonAssignment, TestPoint
+from jobs.models import Certificate, CertificateFile, Invitation, Job, JobStatus, PersonAssignment, TestPoint
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from measurements.models import Flag, Result, Session
@@ -163,8 +163,19 @@ def full_world(name: str) -> World:
         Job.objects.update(status=JobStatus.OPEN, version=1)
         world.certificates["hood"] = Certificate.objects.get(instrument=world.instruments["hood"])
         file_of(made)
+        certificate_file(world.certificates["hood"])
         invitation(world)
     return world
+
+
+def certificate_file(of: Certificate, content: bytes = b"%PDF-1.7 of a certificate") -> CertificateFile:
+    """A stored file of a certificate."""
+    stored = default_storage.save(f"walk/{of.id}.pdf", ContentFile(content))
+    row: CertificateFile = CertificateFile.objects.create(
+        certificate=of, name="scan.pdf", kind="pdf", size=len(content), stored=stored,
+        sha256=sha256(content).hexdigest(),
+    )  # fmt: skip
+    return row
 
 
 def file_of(made: Issue, content: bytes = b"%PDF-1.7 of a test") -> IssuedFile:
@@ -215,6 +226,7 @@ def ids_of(world: World) -> dict[str, uuid.UUID]:
             "certificate_id": world.certificates["hood"].id,
             "customer_id": world.customer.id,
             "device_id": world.device.id,
+            "file_id": CertificateFile.objects.first().id,
             "flag_id": Flag.objects.filter(answers__isnull=False).first().id,
             "instrument_id": world.instruments["hood"].id,
             "invitation_id": Invitation.objects.earliest("created_at").id,

@@ -190,6 +190,7 @@ def rules(client: Client, **changes: object) -> dict[str, object]:
         "fan_static": "field",
         "rule_bias_corrected": "on",
         "calibration_lapse": "warn",
+        "reminder_days": "60, 14",
         "self_approval": "on",
     } | changes
 
@@ -203,6 +204,8 @@ def test_the_owner_changes_the_rules(signed_in: In, company_a: World) -> None:
     assert (made.tolerance_below, made.tolerance_above) == (0.05, 0.075)
     assert (made.letterhead, made.unit_system) == ("1 Mill Lane\nElmbridge", "IP")
     assert (made.decision_rule, made.self_approval, made.version) == ("guarded", True, 2)
+    assert made.reminder_days == [60, 14]
+    assert value_of(client.get("/company/rules"), "reminder_days") == "60, 14"
     assert value_of(client.get("/company/rules"), "tolerance_above") == "7.5"
     late = client.post("/company/rules", fields)
     assert late.status_code == 422
@@ -220,6 +223,9 @@ def test_the_owner_changes_the_rules(signed_in: In, company_a: World) -> None:
         ("decision_parameter", "3", "A guard band is 0 to 2"),
         ("letterhead", "a\n" * 9, "at most 8 lines"),
         ("paper", "A0", "A0"),
+        ("reminder_days", "30, soon", "Write whole numbers of days"),
+        ("reminder_days", "30, 0", "1 to 365"),
+        ("reminder_days", "7, 7", "different"),
     ],
 )
 def test_a_refused_rule_says_why_at_its_field(
