@@ -23,6 +23,7 @@ from django.db.models.fields.json import KeyTextTransform
 from django.db.models.functions import Cast
 
 from jobs import anchors, events
+from jobs.attachments import is_whole
 from jobs.models import (
     Certificate,
     CertificateFile,
@@ -113,6 +114,16 @@ def files_altered(files: Sequence[IssuedFile]) -> dict[UUID, str]:
     return found
 
 
+def certificates_altered(certificates: Sequence[Certificate]) -> dict[UUID, str]:
+    """Certificates of which a file no longer lies in the storage as it was entered."""
+    return {
+        one.id: f"has a file that is missing from the storage or was altered: {file.stored}"
+        for one in certificates
+        for file in one.files.all()
+        if not is_whole(file)
+    }
+
+
 def results_differ(results: Sequence[Result]) -> dict[UUID, str]:
     """Results whose inputs give other figures now; those of other versions are left to their digest."""
     found = {}
@@ -129,6 +140,7 @@ KINDS: tuple[Kind, ...] = (
         ("certificate.entered",),
         parts=("points", "files"),
         covers=(CertificatePoint, CertificateFile),
+        altered=certificates_altered,
     ),
     Kind("batch", Batch, ("batch.received",)),
     Kind("session", Session, ("session.stored",), covers=(Reading, Sweep), altered=sessions_altered),
