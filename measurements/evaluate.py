@@ -14,7 +14,7 @@ from django.utils import timezone
 
 from jobs import due, events
 from jobs.events import digest
-from measurements import calc
+from measurements import calc, recall
 from measurements.compute import Computed, compute
 from measurements.current import not_superseded
 from measurements.inputs import inputs_of, judgement_of
@@ -40,6 +40,7 @@ def evaluate_session(session_id: UUID) -> Result:
     computed = compute(inputs)
     result = _store(loaded, inputs, computed)
     apply_rules(loaded, computed)
+    recall.follow(loaded)
     return result
 
 
@@ -131,7 +132,12 @@ def _store(loaded: Loaded, inputs: dict[str, Any], computed: Computed) -> Result
             "session.evaluated",
             "session",
             loaded.session.id,
-            data={"result": str(row.id), "verdict": row.verdict, "outcome": row.outcome},
+            data={
+                "result": str(row.id),
+                "verdict": row.verdict,
+                "outcome": row.outcome,
+                "row": events.row_digest(row),
+            },
             content_digest=row.content_digest,
         )
     return stored

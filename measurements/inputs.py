@@ -250,7 +250,7 @@ _CIRCUMSTANCES: dict[str, Callable[[Loaded], Any]] = {
     "rows": lambda loaded: loaded.content["plane"]["points"],
     "upstream": lambda loaded: loaded.si("plane", "upstream"),
     "downstream": lambda loaded: loaded.si("plane", "downstream"),
-    "barometer": lambda loaded: _barometer(loaded),
+    "barometer": lambda loaded: barometer_of(loaded),
     "integration_corrected": lambda loaded: loaded.company.rule_bias_corrected,
     "earlier": lambda loaded: _earlier_fan(loaded),
     "run_repeatability": lambda loaded: _pooled(loaded),
@@ -281,7 +281,7 @@ _FAN_FIGURES = {
 }
 
 
-def _barometer(loaded: Loaded) -> calc.Estimate:
+def barometer_of(loaded: Loaded) -> calc.Estimate:
     """Absolute pressure of the air round the place; by the site's height without a barometer."""
     value, u = _corrected(loaded, "barometer", "barometric_pressure")
     if value is None:
@@ -316,7 +316,7 @@ def instrument_of(loaded: Loaded, use: str, shown: list[float]) -> calc.Instrume
             calc.CertificatePoint(p.reference, p.as_left, p.expanded_uncertainty, p.coverage_factor)
             for p in sorted(tool.points, key=lambda p: p.as_left)
         ),
-        accuracy=_accuracy(chosen) if chosen else None,
+        accuracy=accuracy_of(chosen) if chosen else None,
         resolution=chosen.resolution if chosen else 0.0,
         low=min((r.minimum for r in tool.ranges), default=None),
         high=max((r.maximum for r in tool.ranges), default=None),
@@ -330,7 +330,7 @@ def range_for(tool: Tool, shown: list[float]) -> InstrumentRange | None:
     return holding[0] if holding else fallback
 
 
-def _accuracy(row: InstrumentRange) -> calc.Accuracy:
+def accuracy_of(row: InstrumentRange) -> calc.Accuracy:
     return calc.Accuracy(
         of_reading=row.accuracy_of_reading,
         of_span=row.accuracy_of_span,

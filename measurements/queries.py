@@ -5,13 +5,39 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from uuid import UUID
 
-from django.db.models import Count, Exists, OuterRef, Prefetch, Q, QuerySet, Subquery
+from django.db.models import (
+    Case,
+    Count,
+    Exists,
+    FloatField,
+    OuterRef,
+    Prefetch,
+    Q,
+    QuerySet,
+    Subquery,
+    Value,
+    When,
+)
+from django.db.models.functions import Abs, Coalesce
 
 from jobs.access import Actor
-from jobs.models import Job, PointKind, System, TestPoint
+from jobs.models import DueWork, Job, PointKind, System, TestPoint
 from jobs.queries import visible
 from measurements.current import FLOW, current_results, current_sessions
-from measurements.models import AnswerKind, Flag, FlagAnswer, Reading, Result, Session, Severity, Sweep
+from measurements.models import (
+    AnswerKind,
+    Flag,
+    FlagAnswer,
+    Reading,
+    RecallCase,
+    RecallDecision,
+    RecallItem,
+    RecallPart,
+    Result,
+    Session,
+    Severity,
+    Sweep,
+)
 
 HEAVY = ("inputs", "detail")
 MEASURED_KINDS = (PointKind.PLANE, PointKind.OUTLET)
@@ -160,3 +186,61 @@ def job_overviews(jobs: Iterable[UUID]) -> dict[UUID, JobOverview]:
         overview.must_answer += row["number"] if row["severity"] == Severity.STOP else 0
         overview.should_answer += row["number"] if row["severity"] == Severity.WARNING else 0
     return {job: found[job] for job in wanted}
+
+
+def visible_recalls(actor: Actor | None) -> QuerySet[RecallCase]:
+    """Recall cases with instrument and certificates, and how many sessions are in them and undecided.
+
+    `counted`, `undecided`, `changed` (verdicts) count current items; `busy` tells that some are computed now.
+    """
+    rows = RecallCase.objects.select_related("instrument", "certificate", "last_good", "opened_by")
+    items = RecallItem.objects.filter(case=OuterRef("id")).filter(_IS_CURRENT).order_by()
+    counts = {
+        "counted": items,
+        "undecided": items.filter(_IS_UNDECIDED),
+        "changed": items.filter(verdict_changed=True),
+    }
+    subqueries = {name: _count(found) for name, found in counts.items()}
+    working = DueWork.objects.filter(subject_id=OuterRef("id"), kind="recall")
+    parts = RecallPart.objects.filter(case=OuterRef("id"))
+    return visible(rows.annotate(**subqueries, busy=Exists(working) | Exists(parts)), actor)
+
+
+_IS_CURRENT = ~Exists(
+    RecallItem.objects.filter(case=OuterRef("case"), session=OuterRef("session"), id__gt=OuterRef("id"))
+)
+_IS_UNDECIDED = ~Exists(RecallDecision.objects.filter(item=OuterRef("id")))
+
+
+def _count(rows: QuerySet[RecallItem]) -> Coalesce:
+    counted = rows.values("case").annotate(number=Count("id")).values("number")
+    return Coalesce(Subquery(counted), 0)
+
+
+def current_items(case: RecallCase) -> QuerySet[RecallItem]:
+    """The newest item of each session of a case."""
+    return RecallItem.objects.filter(case=case).filter(_IS_CURRENT)
+
+
+def undecided_items(case: RecallCase) -> QuerySet[RecallItem]:
+    """Those that nobody decided on yet."""
+    return current_items(case).filter(_IS_UNDECIDED)
+
+
+def recall_items(case: RecallCase) -> QuerySet[RecallItem]:
+    """Current items with session, place, result and decisions, newest first; worst first.
+
+    Changed verdicts stand before the rest, then by how far the value moved. `is_superseded`: another session
+    has replaced this one.
+    """
+    decisions = RecallDecision.objects.select_related("member").order_by("-decided_at", "-id")
+    rows = current_items(case).select_related(
+        "result", "session__job__site__customer", "session__test_point__system", "session__member"
+    )
+    rows = rows.defer("result__inputs", "result__detail", "session__content")
+    superseded = Exists(Session.objects.filter(supersedes=OuterRef("session")))
+    lost = Case(When(accepted=False, result__accepted=True, then=Value(0)), default=Value(1))
+    far = Coalesce(Abs("shift"), Value(1e9), output_field=FloatField())
+    rows = rows.annotate(is_superseded=superseded, lost=lost, far=far)
+    rows = rows.prefetch_related(Prefetch("decisions", decisions))
+    return rows.order_by("-verdict_changed", "lost", "-moved", "-far", "session_id")

@@ -34,7 +34,18 @@ from jobs.models import (
 )
 from jobs.tenancy.context import company_var
 from measurements.evidence import sessions_altered
-from measurements.models import Batch, Flag, FlagAnswer, Reading, Result, Session, Sweep
+from measurements.models import (
+    Batch,
+    Flag,
+    FlagAnswer,
+    Reading,
+    RecallCase,
+    RecallDecision,
+    RecallItem,
+    Result,
+    Session,
+    Sweep,
+)
 from reports import document as doc
 from reports.models import Deferral, Issue, IssuedFile, Revision
 from reports.recomputed import differences
@@ -151,6 +162,9 @@ KINDS: tuple[Kind, ...] = (
     Kind("issued report", Issue, ("report.issued",)),
     Kind("issued file", IssuedFile, ("report.rendered",), "file", altered=files_altered),
     Kind("deferral", Deferral, ("point.deferred", "point.deferral_ended"), "deferral"),
+    Kind("recall case", RecallCase, ("recall.opened",)),
+    Kind("session of a recall", RecallItem, ("recall.computed",), "item"),
+    Kind("decision in a recall", RecallDecision, ("recall.decided",), "decision"),
 )
 LOG = (Event, EventPosition)
 """Proved by the chain itself."""

@@ -22,6 +22,8 @@ from .air import (
     wet_bulb,
 )
 from .anemometer import AnemometerTraverse, anemometer_traverse
+from .brief import without_budgets
+from .calibration import JudgedPoint, RangeLimits, judge_points
 from .centreline import CentrelineReading, centreline_reading
 from .check import PressureCheck, pressure_check
 from .coil import CoilHeat, coil_heat
@@ -135,6 +137,7 @@ __all__ = [
     "HoodReading",
     "HoodSignal",
     "Instrument",
+    "JudgedPoint",
     "Kind",
     "Layout",
     "LeakageTest",
@@ -155,6 +158,7 @@ __all__ = [
     "ProbeCheck",
     "PumpTest",
     "Quantity",
+    "RangeLimits",
     "Readings",
     "Refused",
     "Remark",
@@ -211,6 +215,7 @@ __all__ = [
     "humidity_from_dew_point",
     "humidity_from_wet_bulb",
     "judge",
+    "judge_points",
     "judge_value",
     "leakage_test",
     "lined_duct",
@@ -243,4 +248,5 @@ __all__ = [
     "valve_flow",
     "velocity_map",
     "wet_bulb",
+    "without_budgets",
 ]

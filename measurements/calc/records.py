@@ -17,6 +17,7 @@ from enum import Enum
 from functools import lru_cache
 from typing import Any, TypeVar, Union, cast, get_args, get_origin, get_type_hints
 
+from .brief import is_brief
 from .errors import Refused
 
 T = TypeVar("T")
@@ -54,8 +55,11 @@ def from_plain(kind: type[T], data: Any, name: str = "inputs") -> T:
 def digest(*values: Any) -> str:
     """SHA-256 (hexadecimal) of the values as canonical JSON: sorted keys, no spaces, full floats.
 
-    A whole number gives the same digest whether it was entered as 60 or 60.0.
+    A whole number gives the same digest whether it was entered as 60 or 60.0. Empty in a computation
+    `without_budgets`.
     """
+    if is_brief():
+        return ""
     text = json.dumps(_plain(values, float), sort_keys=True, separators=(",", ":"), ensure_ascii=True)
     return hashlib.sha256(text.encode()).hexdigest()
 

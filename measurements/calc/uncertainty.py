@@ -14,6 +14,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from decimal import ROUND_HALF_EVEN, ROUND_UP, Decimal
 
+from .brief import is_brief
 from .distributions import COVERAGE, Distribution, bounded_share_factor, coverage_factor
 from .errors import CalcError, ModelError, Refused, all_finite, finite, not_negative
 from .plan import Part, Plan, Propagation, Sharing, make_plan
@@ -185,7 +186,7 @@ def propagate(
     inputs = digest or digest_of(
         function.__qualname__, output, values, effects, correlations, CALCULATION_VERSION
     )
-    rows = _rows(flat, answer, units or {})
+    rows = () if is_brief() else _rows(flat, answer, units or {})
     return Result(name, unit, float(answer.value), u, k * u, k, answer.dof, coverage, rows, inputs)
 
 

@@ -1,5 +1,13 @@
 """What was read, with what instrument, what follows from it."""
 
+from measurements.models.recall import (
+    RecallCase,
+    RecallDecision,
+    RecallDecisionKind,
+    RecallGround,
+    RecallItem,
+    RecallPart,
+)
 from measurements.models.result import AnswerKind, Flag, FlagAnswer, Outcome, Result, Severity, Verdict
 from measurements.models.session import Batch, Method, Reading, Session, Sweep
 
@@ -11,6 +19,12 @@ __all__ = [
     "Method",
     "Outcome",
     "Reading",
+    "RecallCase",
+    "RecallDecision",
+    "RecallDecisionKind",
+    "RecallGround",
+    "RecallItem",
+    "RecallPart",
     "Result",
     "Session",
     "Severity",

@@ -18,10 +18,11 @@ from measurements.compute import Computed
 from measurements.loading import Loaded
 from measurements.models import AnswerKind, Flag, FlagAnswer, Session, Severity
 from measurements.rules import circumstances, instruments, noticed, readings, systems, verdicts
-from measurements.rules.base import RULES, Finding, Rule, Seen
+from measurements.rules.base import RECALL_RULE, RULES, Finding, Rule, Seen
 
 __all__ = [
     "CHANGE_RULE",
+    "RECALL_RULE",
     "RULES",
     "SYSTEM_RULE",
     "Finding",
@@ -77,7 +78,8 @@ def apply_rules(loaded: Loaded, computed: Computed) -> None:
     flags = list(Flag.objects.filter(own).prefetch_related("answers"))
     wanted = dict(_basis(one, flags) for one in found)
     stands = _is_open if superseded else _is_standing
-    gone = [flag for flag in flags if stands(flag) and flag.basis_digest not in wanted]
+    seen_here = (flag for flag in flags if superseded or flag.rule != RECALL_RULE)
+    gone = [flag for flag in seen_here if stands(flag) and flag.basis_digest not in wanted]
     _clear(gone, SUPERSEDED if superseded else "No longer so.")
     if loaded.session.supersedes_id:
         older = Flag.objects.filter(session=loaded.session.supersedes_id).prefetch_related("answers")
@@ -136,7 +138,11 @@ def _clear(flags: Iterable[Flag], reason: str) -> None:
     ]
     FlagAnswer.objects.bulk_create(rows)
     happenings = [
-        events.Happening(row.flag_id, {"kind": row.kind, "reason": reason, "rule": row.flag.rule})
+        events.Happening(
+            row.flag_id,
+            {"answer": row.kind, "answer_id": str(row.id), "reason": reason, "rule": row.flag.rule},
+            events.row_digest(row),
+        )
         for row in rows
     ]
     events.record_many(service_actor(), "flag.answered", "flag", happenings)
@@ -148,7 +154,11 @@ def _raise(job: Job, wanted: dict[str, Found]) -> None:
     rows = [_row(job, one, basis, now) for basis, one in wanted.items()]
     Flag.objects.bulk_create(rows)
     happenings = [
-        events.Happening(row.id, {"rule": row.rule, "severity": row.severity, "job": str(job.id)})
+        events.Happening(
+            row.id,
+            {"rule": row.rule, "severity": row.severity, "job": str(job.id)},
+            events.row_digest(row),
+        )
         for row in rows
     ]
     events.record_many(service_actor(), "flag.raised", "flag", happenings)

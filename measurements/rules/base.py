@@ -70,3 +70,6 @@ def rule(name: str, severity: Severity, source: str) -> Callable[[Check], Check]
 
 
 PRACTICE = "common practice"
+
+RECALL_RULE = "recalled_instrument"
+"""Raised by a decision in a recall case, not by a check; only a newer session or decision ends it."""
