@@ -354,10 +354,15 @@ def _orphans(model: type[Model]) -> Iterator[Fault]:
 
 @contextmanager
 def one_snapshot(company_id: UUID) -> Iterator[None]:
-    """A company's transaction that sees one state of the database while others write, without time limits."""
+    """A company's transaction that sees one state of the database while others write, without time limits.
+
+    Inside another transaction it sees what that one sees.
+    """
+    outermost = not connection.in_atomic_block
     with company_var(company_id), transaction.atomic():
         with connection.cursor() as cursor:
-            cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
+            if outermost:
+                cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
             cursor.execute("SET LOCAL statement_timeout = 0")
             cursor.execute("SET LOCAL idle_in_transaction_session_timeout = 0")
         yield

@@ -497,7 +497,7 @@ class Attacker:
             try:
                 with transaction.atomic():
                     return way(self)
-            except (NoEdit, psycopg.IntegrityError, psycopg.errors.RaiseException):
+            except (NoEdit, psycopg.IntegrityError, psycopg.DataError):
                 continue
 
 

@@ -26,6 +26,7 @@ def attacked_world() -> World:
         factories.outlet(made.system, "S-9")
     scene.post(made, batches.sweep(made))
     scene.measured(made, s1="95.0", s2="95.0", s3="70.0")
+    scene.whole(made)
     scene.issued(made)
     scene.whole(made)
     with company_var(made.id):

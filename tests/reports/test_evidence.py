@@ -1,19 +1,28 @@
 """Whoever changes stored evidence behind the service is found out, the row named."""
 
+import re
+import threading
 from collections.abc import Iterator
+from dataclasses import replace
+from datetime import timedelta
 from io import StringIO
 from pathlib import Path
 from typing import Any
+from uuid import uuid4
 
 import psycopg
 import pytest
 from django.core.files.storage import default_storage
 from django.core.management import CommandError, call_command
+from django.db import connection
+from django.utils import timezone
 
+from jobs import anchors, events
 from jobs.instruments import Point, enter_certificate
 from jobs.models import CertificatePoint, Event, EventPosition, Quantity
-from jobs.tenancy.context import company
-from measurements.models import FlagAnswer, Reading, Result, Session
+from jobs.tenancy.context import company, company_var
+from measurements.calc import air
+from measurements.models import Batch, Flag, FlagAnswer, Reading, Result, Session
 from reports import evidence
 from reports.models import Issue, IssuedFile, Revision
 from tests import factories
@@ -31,6 +40,7 @@ def world() -> World:
     """An issued job of one company, all its events numbered; certificates entered by the action."""
     made = factories.make_world()
     scene.measured(made, **LOW)
+    scene.whole(made)
     scene.issued(made)
     scene.whole(made)
     return made
@@ -160,3 +170,145 @@ def test_a_certificate_entered_by_the_action_is_whole_with_its_points() -> None:
         )
         told = [str(fault) for fault in evidence.faults()]
     assert not any(str(row.id) in line for line in told)
+
+
+def verify(*arguments: str) -> str:
+    """What the command prints; it raises CommandError when something does not hold."""
+    out = StringIO()
+    try:
+        call_command("verify_evidence", *arguments, stdout=out)
+    except CommandError as error:
+        raise CommandError(out.getvalue(), returncode=error.returncode) from error
+    return out.getvalue()
+
+
+def test_a_cut_tail_shows_by_the_anchor_alone(world: World, settings: Any, tmp_path: Path) -> None:
+    """Every link that is left holds; only what was written down elsewhere tells."""
+    settings.ANCHOR_FILE = tmp_path / "anchors.jsonl"
+    with company_var(world.id):
+        anchors.write()
+    with company(world.id):
+        last, _ = events.chain_head()
+        gone = EventPosition.objects.get(number=last)
+        kept = EventPosition.objects.get(number=last - 1)
+        assert gone.event.verb == "certificate.entered"
+    with owner_connection() as owner:
+        unguarded(owner, world)
+        owner.execute("DELETE FROM jobs_certificatepoint WHERE certificate_id = %s", [gone.event.subject_id])
+        owner.execute("DELETE FROM jobs_certificate WHERE id = %s", [gone.event.subject_id])
+        owner.execute("DELETE FROM jobs_eventposition WHERE number = %s", [last])
+        owner.execute("DELETE FROM jobs_event WHERE id = %s", [gone.event_id])
+        owner.execute("UPDATE jobs_chainhead SET number = %s, mac = %s", [last - 1, bytes(kept.mac)])
+    told = found(world)
+    assert told == [
+        f"jobs_eventposition {last - 1}: the chain ends here, but the anchor of "
+        f"{timezone.now().date()} saw {last}"
+    ]
+    settings.ANCHOR_FILE = tmp_path / "none.jsonl"
+    assert found(world) == []
+    assert "a tail that was cut can't be seen" in verify()
+
+
+def test_the_head_in_an_approved_snapshot_shows_a_cut_too(world: World) -> None:
+    with company(world.id):
+        head = evidence.snapshot_heads()[-1]
+        kept = EventPosition.objects.get(number=head.number - 1)
+    with owner_connection() as owner:
+        unguarded(owner, world)
+        owner.execute("DELETE FROM jobs_eventposition WHERE number >= %s", [head.number])
+        owner.execute("UPDATE jobs_chainhead SET number = %s, mac = %s", [kept.number, bytes(kept.mac)])
+    assert any(f"{head.source} saw {head.number}" in line for line in found(world))
+
+
+def test_the_first_that_does_not_hold_is_named_first(world: World) -> None:
+    """In the order in which the log tells of them, whatever their tables."""
+    with company(world.id):
+        late, early = IssuedFile.objects.get(), Session.objects.order_by("received_at", "id").first()
+    assert early is not None
+    tamper(world, "UPDATE reports_issuedfile SET pages = pages + 1 WHERE id = %s", late.id)
+    tamper(world, "UPDATE measurements_session SET clock_offset_s = 9 WHERE id = %s", early.id)
+    with pytest.raises(CommandError) as failed:
+        verify("--company", str(world.id))
+    assert failed.value.returncode == 1
+    lines = str(failed.value).splitlines()
+    assert "2 faults, the first:" in lines[0]
+    assert f"measurements_session {early.id}: session was altered" in lines[1]
+    assert f"reports_issuedfile {late.id}: issued file was altered" in lines[2]
+
+
+def test_since_looks_at_what_the_log_tells_since(world: World) -> None:
+    with company(world.id):
+        row = Session.objects.order_by("received_at", "id").first()
+    assert row is not None
+    tamper(world, "UPDATE measurements_session SET note = 'x' WHERE id = %s", row.id)
+    with pytest.raises(CommandError):
+        verify("--since", "2020-01-01")
+    assert "whole" in verify("--since", (timezone.now() + timedelta(days=1)).date().isoformat())
+
+
+def test_what_arrives_while_it_looks_is_no_fault(world: World) -> None:
+    """One snapshot of the database: a session posted meanwhile is neither altered nor slipped in."""
+    with evidence.one_snapshot(world.id):
+        stream = evidence.faults()
+        before = Session.objects.count()
+        thread = threading.Thread(target=arrive, args=(world,))
+        thread.start()
+        thread.join()
+        assert list(stream) == []
+        assert Session.objects.count() == before
+    assert found(world) == []
+
+
+def arrive(world: World) -> None:
+    scene.post(world, batches.hood(world, "S-1", "90.0"))
+    with company(world.id):
+        events.sequence()
+    connection.close()
+
+
+def test_rows_without_a_number_yet_are_checked_and_counted(world: World) -> None:
+    scene.post(world, batches.hood(world, "S-1", "90.0"))
+    assert "  2 events have no number yet: their rows were checked" in verify("--company", str(world.id))
+    with company(world.id):
+        newest = Session.objects.latest("received_at")
+    tamper(world, "UPDATE measurements_session SET note = 'x' WHERE id = %s", newest.id)
+    assert any(str(newest.id) in line for line in found(world))
+
+
+def test_an_event_that_says_nonsense_is_a_finding_not_a_failure(world: World) -> None:
+    with company(world.id):
+        told = list(Event.objects.filter(verb="session.evaluated").values_list("id", flat=True)[:4])
+    for event, data in zip(told, ('"text"', "[]", "{}", '{"result": 7}'), strict=True):
+        tamper(world, "UPDATE jobs_event SET data = %s::jsonb WHERE id = %s", data, event)
+    assert len([line for line in found(world) if "was altered" in line]) >= 4
+
+
+def test_results_are_computed_again_when_asked(world: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    assert "whole" in verify("--recompute")
+    monkeypatch.setattr(air, "_CIPM", replace(air._CIPM, relative_u=air._CIPM.relative_u * 30))
+    assert "whole" in verify()
+    with pytest.raises(CommandError) as failed:
+        verify("--recompute")
+    assert re.search(r"its inputs give other figures: \w+ is stored as 0\.", str(failed.value))
+
+
+def test_a_batch_of_which_nothing_was_stored_is_evidence(world: World) -> None:
+    batches.post(world, batches.hood(world, "S-1", "90.0", job=str(uuid4())))
+    with company(world.id):
+        refused = Batch.objects.latest("received_at")
+        while events.sequence():
+            pass
+    assert found(world) == []
+    tamper(world, "UPDATE measurements_batch SET outcomes = '[]' WHERE id = %s", refused.id)
+    (line,) = found(world)
+    assert f"measurements_batch {refused.id}: batch was altered" in line
+
+
+def test_a_json_value_has_one_digest_before_and_after_it_is_stored(world: World) -> None:
+    with company(world.id):
+        flag = Flag.objects.first()
+        assert flag is not None
+        for n, value in enumerate((1e16, 1.5e300, -0.0, 1, 5e-324, 0.1, True, None, "e+", [1.0, [2e20]])):
+            flag.pk, flag.data, flag.basis_digest = uuid4(), {"seen": value}, f"{n:064d}"
+            flag.save(force_insert=True)
+            assert events.row_digest(Flag.objects.get(id=flag.pk)) == events.row_digest(flag), value
