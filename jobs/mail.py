@@ -71,7 +71,7 @@ def send_invitation(claim: due.Claim) -> None:
         if invitation and not invitation.accepted_at and not invitation.revoked_at:
             company = Company.objects.get()
             words = {"invitation": invitation, "company": company, "link": invitation_link(invitation)}
-            send(invitation.email, f"Join {company.name} on Flowledger", "invitation", words)
+            send(invitation.email, f"Join {company.name} on Flowledger", "jobs/mail/invitation", words)
         claim.finish()
 
 
@@ -82,13 +82,13 @@ def send_reset(claim: due.Claim) -> None:
         user = User.objects.filter(id=claim.subject_id, is_active=True).first()
         if user:
             words = {"link": password_link(user), "hours": settings.PASSWORD_RESET_TIMEOUT // 3600}
-            send(user.email, "Choose a new password", "password", words)
+            send(user.email, "Choose a new password", "jobs/mail/password", words)
         claim.finish()
 
 
 def send(to: str, subject: str, template: str, words: dict[str, object]) -> None:
-    """Sends one mail now. Raises NotSent."""
-    text = render_to_string(f"jobs/mail/{template}.txt", {**words, "now": timezone.now()})
+    """Sends one mail now, written from a template (`app/mail/name`). Raises NotSent."""
+    text = render_to_string(f"{template}.txt", {**words, "now": timezone.now()})
     message = EmailMessage(subject=" ".join(subject.split()), body=text, to=[to])
     try:
         message.send()

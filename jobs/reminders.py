@@ -94,7 +94,7 @@ def _send(member: Member, made: Company, untold: set[Told]) -> None:
         "days": max(made.reminder_days),
         "link": f"{settings.PUBLIC_URL}/instruments?due={max(made.reminder_days)}",
     }
-    mail.send(member.email, subject_of(rows), "calibration", words)
+    mail.send(member.email, subject_of(rows), "jobs/mail/calibration", words)
 
 
 def subject_of(rows: Sequence[Due]) -> str:

@@ -154,8 +154,10 @@ def _cut(
 
 def _standing(found: ReviewSet) -> str:
     """How far the work is, in a sentence each."""
-    left = sum(1 for one in found.missing if found.deferral(one))
-    missing, waiting = len(found.missing) - left, len(found.pending)
+    points = [state for system in found.systems for state in system.points]
+    left = sum(1 for state in points if found.deferral(state))
+    missing = sum(1 for state in points if state.missing and not found.deferral(state))
+    waiting = len(found.pending)
     open_flags = sum(1 for one in found.flags if one.blocks)
     lines = [
         f"{len(found.measured)} measurements count so far; "
@@ -182,7 +184,8 @@ STATE_WORDS = {
 
 def _deferred(found: ReviewSet, collected: material.Material) -> Iterator[doc.Deficiency]:
     """Every point that was ever deferred on the job, with what became of it."""
-    measured = {state.point.id for system in found.systems for state in system.points if _since(state, found)}
+    points = [state for system in found.systems for state in system.points]
+    measured = {state.point.id for state in points if found.measured_since(state)}
     rows = sorted(found.deferrals.values(), key=lambda row: (row.test_point.system.tag, row.test_point.tag))
     for one in deferrals.states(rows, measured):
         row = one.row
@@ -201,12 +204,6 @@ def _deferred(found: ReviewSet, collected: material.Material) -> Iterator[doc.De
             ),
             at=collected.local(row.at),
         )
-
-
-def _since(state: reviewset.PointState, found: ReviewSet) -> bool:
-    """Whether the point was measured after it was left for later."""
-    row = found.deferrals.get(state.point.id)
-    return row is not None and any(one.session.received_at > row.at for one in state.sessions)
 
 
 def made_before(job_id: UUID, actor: Actor) -> list[Issue]:

@@ -14,6 +14,7 @@ from jobs.access import Action, Actor, require
 from jobs.errors import Conflict, Fault, Invalid, NotFound
 from jobs.models import Job, JobStatus, TestPoint
 from jobs.reasons import reason_of
+from jobs.rows import related
 from reports import queries
 from reports.models import Deferral, Season
 
@@ -129,8 +130,6 @@ def _job(actor: Actor, job_id: UUID) -> Job:
 
 
 def _point(actor: Actor, job_id: UUID, point_id: UUID) -> TestPoint:
-    rows = TestPoint.objects.filter(system__job_systems__job=job_id, company_id=actor.company_id)
-    point: TestPoint | None = rows.filter(id=point_id).first()
-    if point is None:
-        raise NotFound()
-    return point
+    rows = TestPoint.objects.filter(system__job_systems__job=job_id)
+    found: TestPoint = related(rows, actor, point_id, "/test_point")
+    return found

@@ -47,7 +47,7 @@ from measurements.models import (
     Sweep,
 )
 from reports import document as doc
-from reports.models import Deferral, Issue, IssuedFile, Revision
+from reports.models import Deferral, Fetch, Issue, IssuedFile, Revision
 from reports.recomputed import differences
 from reports.verify import file_digest
 
@@ -165,6 +165,7 @@ KINDS: tuple[Kind, ...] = (
     Kind("recall case", RecallCase, ("recall.opened",)),
     Kind("session of a recall", RecallItem, ("recall.computed",), "item"),
     Kind("decision in a recall", RecallDecision, ("recall.decided",), "decision"),
+    Kind("fetch of a report", Fetch, ("report.fetched",), "fetch"),
 )
 LOG = (Event, EventPosition)
 """Proved by the chain itself."""

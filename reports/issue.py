@@ -173,21 +173,29 @@ def render(claim: due.Claim) -> None:
         _store_file(made, rendered, name)
 
 
+def document_of(made: Issue) -> tuple[document.Document, document.Issue, bytes]:
+    """What an issue says: the frozen document, number and address, and its readings (CSV, zlib)."""
+    revision = Revision.objects.only("snapshot", "readings_csv", "revision").get(id=made.revision_id)
+    content = document.from_bytes(zlib.decompress(revision.snapshot))
+    frozen = document.Issue(
+        number=made.number,
+        revision=revision.revision,
+        issued_at=made.issued_at.astimezone(ZoneInfo(content.report.zone)),
+        issued_by=made.issued_by.name,
+        address=check_address(made),
+    )
+    return content, frozen, bytes(revision.readings_csv)
+
+
 def render_revision(made: Issue, workdir: Path) -> RenderedReport:
     """The file of an issue, from the frozen snapshot alone."""
     revision = made.revision
-    content = document.from_bytes(zlib.decompress(revision.snapshot))
+    content, frozen, readings = document_of(made)
     return render_report(
         content,
-        document.Issue(
-            number=made.number,
-            revision=revision.revision,
-            issued_at=made.issued_at.astimezone(ZoneInfo(content.report.zone)),
-            issued_by=made.issued_by.name,
-            address=check_address(made),
-        ),
+        frozen,
         workdir=workdir,
-        readings_csv=zlib.decompress(revision.readings_csv),
+        readings_csv=zlib.decompress(readings),
         paper=PAPERS[revision.paper],
     )
 

@@ -9,7 +9,7 @@ from jobs.access import Actor
 from jobs.models import Job, JobStatus
 from jobs.queries import visible
 from measurements.models import AnswerKind, Flag, FlagAnswer, Session, Severity
-from reports.models import DocumentKind, Issue, Revision
+from reports.models import Delivery, DocumentKind, Fetch, Issue, Revision
 
 
 def visible_jobs(actor: Actor) -> QuerySet[Job]:
@@ -55,6 +55,17 @@ def visible_issues(actor: Actor) -> QuerySet[Issue]:
     )
     rows = rows.defer("revision__snapshot", "revision__readings_csv")
     return rows.prefetch_related("files").annotate(newest=Subquery(newest))
+
+
+def visible_deliveries(actor: Actor) -> QuerySet[Delivery]:
+    """Links sent, each with how often it was used and when last."""
+    rows = visible(Delivery.objects.select_related("issue", "sent_by"), actor)
+    return rows.annotate(times=Count("fetches"), last=Max("fetches__at"))
+
+
+def visible_fetches(actor: Actor) -> QuerySet[Fetch]:
+    """Who fetched a report's file."""
+    return visible(Fetch.objects.select_related("delivery", "member", "token"), actor)
 
 
 def newest_answer_kind() -> Subquery:

@@ -157,10 +157,16 @@ class ReviewSet:
     def worst_first(self) -> list[Measured]:
         return sorted(self.measured, key=lambda m: (m.rank, m.session.test_point.tag, str(m.session.id)))
 
-    def deferral(self, point: TestPoint) -> Deferral | None:
-        """Why a point is left for later, if it is."""
-        row = self.deferrals.get(point.id)
-        return row if row is not None and row.season else None
+    def deferral(self, state: PointState) -> Deferral | None:
+        """Why a point is left for later, if it is: a measurement that came afterwards ends it."""
+        row = self.deferrals.get(state.point.id)
+        waits = row is not None and row.season and not self.measured_since(state)
+        return row if waits else None
+
+    def measured_since(self, state: PointState) -> bool:
+        """Whether the point was measured after it was left for later."""
+        row = self.deferrals.get(state.point.id)
+        return row is not None and any(one.session.received_at > row.at for one in state.sessions)
 
     @cached_property
     def content(self) -> dict[str, Any]:

@@ -141,7 +141,7 @@ def _weight(result: Result, off: float, tag: str) -> tuple[int, float, str]:
 
 
 def _deficiency(system: SystemState, state: PointState, material: Material) -> Iterator[Ranked]:
-    deferred = material.found.deferral(state.point)
+    deferred = material.found.deferral(state)
     left = _deferred(deferred, material) if deferred else None
     if state.missing or (left and not state.sessions):
         what = doc.Deficiency(

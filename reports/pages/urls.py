@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from reports.pages import check, views
+from reports.pages import before, check, fetch, views
 
 urlpatterns = [
     path("review", views.queue, name="review"),
@@ -15,5 +15,12 @@ urlpatterns = [
     path("reports/<uuid:report_id>", views.report, name="report"),
     path("reports/<uuid:report_id>/file", views.report_file, name="report-file"),
     path("reports/<uuid:report_id>/render", views.render_again, name="report-render"),
+    path("reports/<uuid:report_id>/workbook", fetch.workbook, name="report-workbook"),
+    path("reports/<uuid:report_id>/send", fetch.send, name="report-send"),
+    path("deliveries/<uuid:delivery_id>/end", fetch.end, name="delivery-end"),
+    path("fetch/<str:token>", fetch.fetch, name="fetch"),
+    path("review/<uuid:job_id>/before", before.job, name="before-final"),
+    path("review/<uuid:job_id>/before/defer", before.defer, name="before-defer"),
+    path("review/<uuid:job_id>/before/send", before.send, name="before-send"),
     path("check/<str:company>/<str:number>/<str:key>", check.check, name="check"),
 ]

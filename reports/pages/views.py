@@ -14,9 +14,9 @@ from jobs.errors import DomainError, NotFound
 from jobs.models import JobStatus
 from jobs.pages.base import page, refuse, show
 from measurements.models import AnswerKind
+from reports import deliver, material, queries, review, reviewset
 from reports import issue as issuing
-from reports import material, queries, review, reviewset
-from reports.models import Issue, Revision
+from reports.models import DocumentKind, Issue, Revision
 from reports.pages import session as session_page
 from reports.pages import shown
 from reports.rest.views import file_response
@@ -35,7 +35,8 @@ def queue(request: HttpRequest, actor: Actor) -> HttpResponse:
 @page(Action.REVIEW)
 def job(request: HttpRequest, actor: Actor, job_id: UUID) -> HttpResponse:
     found = review.review_set(actor, job_id)
-    revisions = list(queries.visible_revisions(actor).filter(job=job_id).order_by("-revision"))
+    rows = queries.visible_revisions(actor).filter(job=job_id, kind=DocumentKind.REPORT)
+    revisions = list(rows.order_by("-revision"))
     context = {
         "found": found,
         "job": found.job,
@@ -132,6 +133,15 @@ def report(request: HttpRequest, actor: Actor, report_id: UUID) -> HttpResponse:
         "path": issuing.check_path(made),
         "may_issue": may(actor, Action.ISSUE),
         "changes": issuing.changes_of(made),
+        "sent": [
+            (row, deliver.state_of(row)) for row in queries.visible_deliveries(actor).filter(issue=made)
+        ],
+        "fetches": [
+            (row, deliver.fetched_by(row))
+            for row in queries.visible_fetches(actor).filter(issue=made).order_by("-at")[:LISTED]
+        ],
+        "usual_days": deliver.USUAL_DAYS,
+        "contact": made.revision.job.site.customer.contact_email,
     }
     return show(request, "reports/report.html", context, nav="reports")
 
@@ -154,6 +164,7 @@ def report_file(request: HttpRequest, actor: Actor, report_id: UUID) -> HttpResp
     file = next(iter(made.files.all()), None)
     if file is None:
         raise NotFound("The file is not there yet.")
+    deliver.fetched(actor, made)
     return cast(HttpResponse, file_response(made, file))
 
 

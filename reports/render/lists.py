@@ -29,7 +29,7 @@ def tables(document: Document, shown: Mapping[int, dict[str, Any]]) -> Iterator[
         groups = []
         for name in names:
             own = [values for item, values in chunk if item.system == name]
-            groups.append({"name": name, "caption": f"{name}: {_counted(len(own))}", "rows": own})
+            groups.append({"name": name, "caption": _counted(len(own)), "rows": own})
         values = {
             "title": document.report.title + ("" if not start else ", continued"),
             "addressee": document.addressee if not start else "",
@@ -60,7 +60,7 @@ def _sentence(document: Document) -> str:
 def _row(item: Deficiency) -> dict[str, Any]:
     return {
         "place": item.place,
-        "at": day(item.at),
+        "at": day(item.at.date() if item.at else None),
         "status": item.status[:1].upper() + item.status[1:],
         "reason": item.answer.reason if item.answer else "",
         "by": by_words(item.answer.by) if item.answer else "",

@@ -8,7 +8,7 @@ from rest_framework import serializers
 from jobs.http.door import Strict
 from measurements.models import AnswerKind, Result
 from reports import issue as issuing
-from reports.models import Issue, Revision
+from reports.models import DocumentKind, Issue, Revision
 from reports.review import LONGEST_REASON, SHORTEST_REASON
 
 
@@ -183,6 +183,7 @@ class RevisionShape(serializers.ModelSerializer[Revision]):
         fields = (
             "id",
             "job",
+            "kind",
             "revision",
             "supersedes",
             "approved_by",
@@ -204,6 +205,7 @@ class FileShape(serializers.Serializer):
 class ReportShape(serializers.ModelSerializer[Issue]):
     """An issued report. `state`: rendering, issued or failed (then `reason` says why)."""
 
+    kind = serializers.ChoiceField(choices=DocumentKind.choices, source="revision.kind")
     job = serializers.UUIDField(source="revision.job_id")
     job_number = serializers.IntegerField(source="revision.job.number")
     customer = serializers.CharField(source="revision.job.site.customer.name")
@@ -222,6 +224,7 @@ class ReportShape(serializers.ModelSerializer[Issue]):
         fields = (
             "id",
             "number",
+            "kind",
             "job",
             "job_number",
             "customer",

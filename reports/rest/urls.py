@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from reports.rest import views
+from reports.rest import before, views
 
 urlpatterns = [
     path("review", views.Queue.as_view()),
@@ -16,5 +16,11 @@ urlpatterns = [
     path("reports/<uuid:report_id>", views.ReportDetail.as_view()),
     path("reports/<uuid:report_id>/render", views.ReportRender.as_view()),
     path("reports/<uuid:report_id>/file", views.ReportFile.as_view()),
+    path("reports/<uuid:report_id>/workbook", before.ReportWorkbook.as_view()),
+    path("reports/<uuid:report_id>/deliveries", before.ReportDeliveries.as_view()),
+    path("reports/<uuid:report_id>/fetches", before.ReportFetches.as_view()),
+    path("deliveries/<uuid:delivery_id>/end", before.DeliveryEnd.as_view()),
+    path("jobs/<uuid:job_id>/documents", before.JobDocuments.as_view()),
+    path("jobs/<uuid:job_id>/deferrals", before.JobDeferrals.as_view()),
     path("public/check", views.PublicCheck.as_view()),
 ]

@@ -18,8 +18,8 @@ from jobs.http.idempotency import Repeatable
 from jobs.http.limits import address_of, limit
 from jobs.http.schema import MATCH_PARAMETER
 from measurements.models import AnswerKind
+from reports import deliver, queries, review, verify
 from reports import issue as issuing
-from reports import queries, review, verify
 from reports.models import Issue, IssuedFile, Revision
 from reports.rest import serializers as shapes
 from reports.upload import digest_only, uploaded_digest
@@ -215,6 +215,7 @@ class ReportFile(Door):
         if file is None:
             state, reason = issuing.state_of(made)
             raise Conflict(f"The file is not there yet ({state}). {reason}".strip(), retry_after=5)
+        deliver.fetched(self.actor, made)
         return file_response(made, file)
 
 

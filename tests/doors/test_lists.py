@@ -14,9 +14,11 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from jobs import events
-from jobs.access import actor_for_token
+from jobs.access import Actor, actor_for_token
 from jobs.models import Device, Instrument, InstrumentKind, Job, Quantity, Role
 from jobs.tenancy.context import company
+from reports import deferrals, deliver
+from reports.models import Issue
 from tests import factories
 from tests.doors import walk
 from tests.doors.client import assert_problem, pointers
@@ -81,6 +83,26 @@ def logged(world: World, count: int) -> None:
             pass
 
 
+def deferred(world: World, name: str) -> None:
+    """A point of its own, left for later."""
+    point = factories.outlet(world.system, name, parent=world.points["BD-1"])
+    deferrals.defer(
+        world.actor("supervisor"), world.job.id, point_id=point.id, season="heating", reason=scene.REASON
+    )
+
+
+def report_of(world: World) -> Issue:
+    """The report that `path_of` asks for."""
+    found = Issue.objects.order_by("id").first()
+    return found if found is not None else walk.report(world, world.job)
+
+
+def key_actor(world: World) -> Actor:
+    found = actor_for_token(world.key_text)
+    assert found is not None
+    return found
+
+
 GROW: dict[str, Callable[[World, int], None]] = {
     "/customers": each(lambda w, name: factories.customer(name)),
     "/devices": each(lambda w, name: Device.objects.create(name=name, enrolled_by=w.owner)),
@@ -93,11 +115,22 @@ GROW: dict[str, Callable[[World, int], None]] = {
     ),
     "/invitations": each(lambda w, _: walk.invitation(w)),
     "/jobs": each(busy_job),
+    "/jobs/{job_id}/deferrals": each(deferred),
     "/jobs/{job_id}/revisions": each(lambda w, _: walk.revision(w, w.job)),
     "/keys": each(lambda w, _: factories.make_key(w.id, ["read"])),
     "/members": each(lambda w, _: factories.make_member(w.id, Role.TECHNICIAN, Role.SUPERVISOR)),
     "/points": each(lambda w, name: factories.outlet(w.system, name, parent=w.points["BD-1"])),
     "/reports": each(lambda w, _: walk.report(w, w.job)),
+    "/reports/{report_id}/deliveries": each(
+        lambda w, name: deliver.deliver(
+            w.actor("supervisor"), report_of(w).id, addresses=[f"{name}@harbour.example"]
+        )
+    ),
+    "/reports/{report_id}/fetches": each(
+        lambda w, name: deliver.fetched(
+            [w.actor("supervisor"), key_actor(w)][ord(name[-1]) % 2], report_of(w)
+        )
+    ),
     "/review": lambda w, count: measured(w, count, own_jobs="R"),
     "/sessions": measured,
     "/sites": each(lambda w, name: factories.site(factories.customer(name), name)),
@@ -108,7 +141,11 @@ PAGED = [route for route in LISTS if walk.is_paged(route)]
 
 
 def path_of(world: World, route: walk.Route) -> str:
-    return route.path({"job_id": world.job.id, "instrument_id": world.instruments["hood"].id})
+    ids = {"job_id": world.job.id, "instrument_id": world.instruments["hood"].id}
+    if "report_id" in route.names:
+        with company(world.id):
+            ids["report_id"] = report_of(world).id
+    return route.path(ids)
 
 
 def asker(world: World, route: walk.Route) -> Callable[[str], Any]:

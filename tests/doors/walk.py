@@ -25,14 +25,17 @@ from jobs.models import Certificate, CertificateFile, Invitation, Job, JobStatus
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from measurements.models import Flag, Result, Session
-from reports import issue
-from reports.models import Issue, IssuedFile, Revision
+from reports import deliver, issue
+from reports.document import to_bytes
+from reports.models import Delivery, Issue, IssuedFile, Revision
 from tests import factories
 from tests.doors.client import Caller, signed_in, with_key, with_token
 from tests.factories import World
+from tests.render import sample
 from tests.reports import scene
 
 _PLACE = re.compile(r"<(?:\w+:)?(\w+)>")
+_SNAPSHOT = zlib.compress(to_bytes(sample.small()))
 PROBLEM_ID = "walked-by-a-test"
 
 
@@ -164,6 +167,7 @@ def full_world(name: str) -> World:
         world.certificates["hood"] = Certificate.objects.get(instrument=world.instruments["hood"])
         file_of(made)
         certificate_file(world.certificates["hood"])
+        deliver.deliver(world.actor("supervisor"), made.id, addresses=["reader@harbour.example"])
         invitation(world)
     return world
 
@@ -189,12 +193,12 @@ def file_of(made: Issue, content: bytes = b"%PDF-1.7 of a test") -> IssuedFile:
 
 
 def revision(world: World, job: Job) -> Revision:
-    """The next revision of a job, with an empty snapshot."""
+    """The next revision of a job, with a snapshot of no account."""
     before = Revision.objects.filter(job=job).order_by("revision").last()
     made: Revision = Revision.objects.create(
         job=job, revision=before.revision + 1 if before else 1, supersedes=before,
         approved_by=world.supervisor, approved_at=timezone.now(), self_approved=False, set_digest="0" * 64,
-        snapshot=zlib.compress(b"{}"), snapshot_digest="0" * 64, readings_csv=zlib.compress(b""),
+        snapshot=_SNAPSHOT, snapshot_digest="0" * 64, readings_csv=zlib.compress(b""),
     )  # fmt: skip
     return made
 
@@ -225,6 +229,7 @@ def ids_of(world: World) -> dict[str, uuid.UUID]:
         return {
             "certificate_id": world.certificates["hood"].id,
             "customer_id": world.customer.id,
+            "delivery_id": Delivery.objects.first().id,
             "device_id": world.device.id,
             "file_id": CertificateFile.objects.first().id,
             "flag_id": Flag.objects.filter(answers__isnull=False).first().id,
