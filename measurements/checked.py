@@ -182,7 +182,18 @@ def digest_of(checked: Checked) -> str:
     head += [checked.finished_at, checked.supersedes, checked.reason, checked.note, checked.content]
     rows = (r.run, r.line, r.point, r.place, r.quantity, r.value, r.entered, r.unit, r.taken_at)
     sweeps = [
-        (s.run, s.line, s.quantity, s.started_at, s.duration_s, s.mean, s.entered, s.unit, s.samples)
+        (
+            s.id.hex(),
+            s.run,
+            s.line,
+            s.quantity,
+            s.started_at,
+            s.duration_s,
+            s.mean,
+            s.entered,
+            s.unit,
+            s.samples,
+        )
         for s in sorted(checked.sweeps, key=lambda sweep: sweep.id)
     ]
     text = msgspec.json.encode([head, [i.hex() for i in r.ids], rows, sweeps], order="deterministic")

@@ -141,7 +141,21 @@ class Attacker:
         if column == "id":
             names |= {str(new)}
         self.set(table, row["id"], column, types[column], new)
+        if column not in ("id", "company_id") and not self.differs(table, row):
+            raise NoEdit  # such as a blank that the column's length cuts off
         return Done(f"{table}.{column} of {row['id']}: {str(old)[:60]} -> {str(new)[:60]}", names)
+
+    def differs(self, table: str, row: dict[str, Any]) -> bool:
+        found = self.ask(
+            "SELECT * FROM {table} WHERE company_id = %s AND id = %s", self.company_id, row["id"], table=table
+        )
+        now = found.fetchone()
+        kinds = self.types(table)
+        names = [column.name for column in found.description]
+        return any(
+            row[name] != (json.loads(value) if kinds[name] == "jsonb" else value)
+            for name, value in zip(names, now, strict=True)
+        )
 
     def set(self, table: str, row_id: Any, column: str, kind: str, value: Any) -> None:
         given = Jsonb(value) if kind == "jsonb" else value
