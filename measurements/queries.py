@@ -217,9 +217,22 @@ def _count(rows: QuerySet[RecallItem]) -> Coalesce:
     return Coalesce(Subquery(counted), 0)
 
 
+def cases_at_work() -> QuerySet[RecallCase]:
+    """Cases that have sessions to be looked for or computed now, or whose work was given up."""
+    working = DueWork.objects.filter(subject_id=OuterRef("id"), kind="recall")
+    parts = RecallPart.objects.filter(case=OuterRef("id"))
+    rows = RecallCase.objects.select_related("certificate", "last_good")
+    return rows.filter(Exists(working) | Exists(parts))
+
+
+def newest_items(rows: QuerySet[RecallItem]) -> QuerySet[RecallItem]:
+    """Of these, the newest of each case and session."""
+    return rows.filter(_IS_CURRENT)
+
+
 def current_items(case: RecallCase) -> QuerySet[RecallItem]:
     """The newest item of each session of a case."""
-    return RecallItem.objects.filter(case=case).filter(_IS_CURRENT)
+    return newest_items(RecallItem.objects.filter(case=case))
 
 
 def undecided_items(case: RecallCase) -> QuerySet[RecallItem]:

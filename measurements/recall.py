@@ -17,11 +17,11 @@ from django.utils import timezone
 
 from jobs import due, events
 from jobs.access import Action, Actor, require
-from jobs.errors import NotFound
+from jobs.errors import Conflict, NotFound
 from jobs.instruments import ENTERED
 from jobs.models import Certificate, CertificatePoint, Event, Instrument, InstrumentRange
-from jobs.queries import visible_certificates
 from jobs.reasons import reason_of
+from jobs.rows import related
 from jobs.tenancy.ids import uuid7
 from measurements import calc
 from measurements.compute import figures_of
@@ -29,7 +29,7 @@ from measurements.current import current_results
 from measurements.inputs import accuracy_of
 from measurements.loading import Loaded, local_day
 from measurements.models import Outcome, RecallCase, RecallGround, RecallItem, RecallPart, Result, Session
-from measurements.queries import current_items, undecided_items
+from measurements.queries import current_items, undecided_items, visible_recalls
 from measurements.rules import service_actor
 from measurements.standin import Points, StandIn, by_indication, stand_ins, uses_of
 
@@ -67,13 +67,13 @@ def entered(claim: due.Claim) -> None:
 def withdraw(actor: Actor, certificate_id: UUID, *, reason: str) -> list[RecallCase]:
     """Opens a case for each quantity of a certificate that its laboratory or the company withdraws.
 
-    Where such a case is open already it is given as it is. Raises NotFound, Invalid (reason).
+    Where there is such a case already it is given as it is. Raises Invalid (reason, unknown certificate).
     """
     require(actor, Action.MANAGE_INSTRUMENTS)
     text = reason_of(reason)
-    certificate = visible_certificates(actor).filter(id=certificate_id).first()
-    if certificate is None:
-        raise NotFound()
+    certificate: Certificate = related(
+        Certificate.objects.prefetch_related("points"), actor, certificate_id, "/certificate"
+    )
     lock(certificate.instrument_id)
     quantities = sorted({point.quantity for point in certificate.points.all()})
     return [_open(actor, certificate, one, RecallGround.WITHDRAWN, text) for one in quantities]
@@ -281,6 +281,19 @@ def _points(certificate: Certificate, quantity: str, *, left: bool = False) -> P
 
 
 # Computed anew
+
+
+@transaction.atomic
+def again(actor: Actor, case_id: UUID) -> None:
+    """Gives what was given up of a case a fresh start. Raises NotFound, Conflict."""
+    require(actor, Action.REVIEW)
+    case = visible_recalls(actor).filter(id=case_id).first()
+    if case is None:
+        raise NotFound()
+    parts = list(case.parts.values_list("id", flat=True))
+    begun = [due.retry_parked(CASE, case.id), *(due.retry_parked(PART, part) for part in parts)]
+    if not any(begun):
+        raise Conflict("Nothing of it was given up; what is not computed yet is on its way.")
 
 
 @due.handler(CASE)

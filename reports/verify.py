@@ -7,13 +7,16 @@ the same, so that nothing can be learnt by guessing.
 import hashlib
 import hmac
 import re
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
 from typing import IO
+from uuid import UUID
 
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import parse_id
+from reports import recalled
 from reports.models import Issue
 
 CHUNK = 1 << 20
@@ -27,12 +30,14 @@ class Standing(StrEnum):
 
     CURRENT = "current"
     SUPERSEDED = "superseded"
+    UNDER_RECALL = "under_recall"
     UNKNOWN = "unknown"
 
 
 SENTENCES = {
     Standing.CURRENT: "This is the report as it was issued, to the last byte, and it is current.",
     Standing.SUPERSEDED: "This is a report as it was issued, to the last byte; a later revision replaces it.",
+    Standing.UNDER_RECALL: "This is the report as it was issued, to the last byte; no later one replaces it.",
     Standing.UNKNOWN: "This file was not issued under this number: it is not ours, or it was altered.",
 }
 
@@ -48,12 +53,16 @@ class Address:
 
 @dataclass(frozen=True)
 class Printed:
-    """A revision that was issued under the number, with the digest of its file once it is made."""
+    """A revision that was issued under the number, with the digest of its file once it is made.
+
+    `recall`: that it is under recall, in a sentence; empty when it is not.
+    """
 
     revision: int
     issued_at: datetime
     snapshot_digest: str
     sha256: str = ""
+    recall: str = ""
 
 
 @dataclass(frozen=True)
@@ -68,6 +77,7 @@ class PublicReport:
     standing: Standing
     newest: int
     revisions: tuple[Printed, ...]
+    recall: str = ""
 
 
 @dataclass(frozen=True)
@@ -79,10 +89,11 @@ class Finding:
     revision: int | None = None
     issued_at: datetime | None = None
     newest: int | None = None
+    recall: str = ""
 
     @property
     def sentence(self) -> str:
-        return SENTENCES[self.standing]
+        return f"{SENTENCES[self.standing]} {self.recall}".strip()
 
 
 def parse_address(text: str) -> Address | None:
@@ -103,31 +114,44 @@ def find(address: Address) -> PublicReport | None:
         rows = Issue.objects.filter(number=address.number).select_related("company", "revision")
         rows = rows.defer("revision__snapshot", "revision__readings_csv").prefetch_related("files")
         issued = sorted(rows, key=lambda made: int(made.revision.revision))
-    meant = [one for one in issued if hmac.compare_digest(one.address_key.encode(), address.key.encode())]
-    return _public(meant[0], issued) if meant else None
+        given = address.key.encode()
+        meant = [one for one in issued if hmac.compare_digest(one.address_key.encode(), given)]
+        notices = recalled.under_recall([one.id for one in issued]) if meant else {}
+    recalls = {made: notice.sentence for made, notice in notices.items()}
+    return _public(meant[0], issued, recalls) if meant else None
 
 
-def _public(made: Issue, issued: list[Issue]) -> PublicReport:
+def _public(made: Issue, issued: list[Issue], recalls: Mapping[UUID, str]) -> PublicReport:
     newest = issued[-1].revision.revision
+    recall = recalls.get(made.id, "")
     return PublicReport(
         number=made.number,
         company=made.company.name,
         revision=made.revision.revision,
         issued_at=made.issued_at,
         snapshot_digest=made.revision.snapshot_digest,
-        standing=Standing.CURRENT if made.revision.revision == newest else Standing.SUPERSEDED,
+        standing=_standing(made.revision.revision == newest, recall),
         newest=newest,
-        revisions=tuple(_printed(one) for one in issued),
+        revisions=tuple(_printed(one, recalls.get(one.id, "")) for one in issued),
+        recall=recall,
     )
 
 
-def _printed(made: Issue) -> Printed:
+def _standing(newest: bool, recall: str) -> Standing:
+    """What was replaced is told as that, with its recall beside it."""
+    if not newest:
+        return Standing.SUPERSEDED
+    return Standing.UNDER_RECALL if recall else Standing.CURRENT
+
+
+def _printed(made: Issue, recall: str) -> Printed:
     file = next(iter(made.files.all()), None)
     return Printed(
         revision=made.revision.revision,
         issued_at=made.issued_at,
         snapshot_digest=made.revision.snapshot_digest,
         sha256=file.sha256 if file else "",
+        recall=recall,
     )
 
 
@@ -135,9 +159,8 @@ def judge(report: PublicReport, sha256: str) -> Finding:
     """Compares a file's digest with the files issued under the report's number."""
     for one in report.revisions:
         if one.sha256 and hmac.compare_digest(one.sha256, sha256):
-            current = one.revision == report.newest
-            standing = Standing.CURRENT if current else Standing.SUPERSEDED
-            return Finding(sha256, standing, one.revision, one.issued_at, report.newest)
+            standing = _standing(one.revision == report.newest, one.recall)
+            return Finding(sha256, standing, one.revision, one.issued_at, report.newest, one.recall)
     return Finding(sha256, Standing.UNKNOWN)
 
 

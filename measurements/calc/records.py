@@ -69,11 +69,6 @@ def _names(kind: type) -> tuple[str, ...]:
     return tuple(f.name for f in fields(kind))
 
 
-@lru_cache(maxsize=256)
-def _hints(kind: type) -> dict[str, Any]:
-    return get_type_hints(kind)
-
-
 def _build(kind: Any, data: Any, name: str) -> Any:
     origin = get_origin(kind)
     if origin in (Union, types.UnionType):
@@ -108,14 +103,30 @@ def _build_tuple(kind: Any, data: Any, name: str) -> Any:
 def _build_dataclass(kind: type, data: Any, name: str) -> Any:
     if isinstance(data, kind):
         return data
-    hints = _hints(kind)
-    known = {f.name for f in fields(kind)}
-    if not isinstance(data, Mapping) or set(data) - known:
-        raise Refused(name, f"must be an object with the fields {', '.join(sorted(known))}", data)
+    hints, plain = _fields_of(kind)
+    if not isinstance(data, Mapping) or not data.keys() <= hints.keys():
+        raise Refused(name, f"must be an object with the fields {', '.join(sorted(hints))}", data)
+    built = {k: v if type(v) is plain.get(k) else _build(hints[k], v, f"{name}.{k}") for k, v in data.items()}
     try:
-        return kind(**{k: _build(hints[k], v, f"{name}.{k}") for k, v in data.items()})
+        return kind(**built)
     except TypeError as error:
         raise Refused(name, f"is incomplete: {error}") from error
+
+
+@lru_cache(maxsize=256)
+def _fields_of(kind: type) -> tuple[dict[str, Any], dict[str, type]]:
+    """Types of the fields by name, and of those whose values need no building if they have that type."""
+    hints = {name: hint for name, hint in get_type_hints(kind).items() if name in set(_names(kind))}
+    plain = {name: _required(hint) for name, hint in hints.items()}
+    return hints, {name: hint for name, hint in plain.items() if hint in (float, int, str, bool)}
+
+
+def _required(hint: Any) -> Any:
+    """The one type of an optional field, else the type itself."""
+    if get_origin(hint) not in (Union, types.UnionType):
+        return hint
+    options = [one for one in get_args(hint) if one is not types.NoneType]
+    return options[0] if len(options) == 1 else None
 
 
 def _build_enum(kind: type[Enum], data: Any, name: str) -> Enum:

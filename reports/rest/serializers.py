@@ -265,9 +265,10 @@ class ReportShape(serializers.ModelSerializer[Issue]):
 
 
 class FindingShape(serializers.Serializer):
-    """What a file is: current, superseded by a later revision, or unknown (not ours, or altered)."""
+    """What a file is: current, superseded by a later revision, under recall (a bad instrument was used), or
+    unknown (not ours, or altered)."""
 
-    standing = serializers.ChoiceField(choices=["current", "superseded", "unknown"])
+    standing = serializers.ChoiceField(choices=["current", "superseded", "under_recall", "unknown"])
     sentence = serializers.CharField()
     sha256 = serializers.CharField()
     number = serializers.CharField(allow_null=True)

@@ -563,7 +563,7 @@ def test_another_company_has_none_of_it(opened: World, company_b: World) -> None
         assert not RecallCase.objects.exists()
         with pytest.raises(NotFound):
             decide(actor, case.id, ids, kind="no_effect", reason=REASON)
-        with pytest.raises(NotFound):
+        with pytest.raises(Invalid, match="leads to nothing"):
             recall.withdraw(actor, certificate, reason="It is another company's.")
 
 
