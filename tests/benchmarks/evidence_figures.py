@@ -1,8 +1,8 @@
 """Figures of the evidence: an attacker's edits that are found, the walk's time and memory, recomputation.
 
 Run: python -m tests.benchmarks.evidence_figures [--rows N] [--edits N] [--results N]. It starts a PostgreSQL
-of its own. The attacker holds a superuser's connection with the triggers off, but not the chain's key: each edit
-is made in a transaction, looked for, and taken back. The rows of the walk are posted as tablets post them
+of its own. The attacker holds a superuser's connection with the triggers off, but not the chain's key: each
+edit is made in a transaction, looked for, and taken back. The rows of the walk are posted as tablets post them
 (20 sessions of 25 readings a batch); every event is numbered; one session in ten has a stored result.
 """
 
