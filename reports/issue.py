@@ -190,7 +190,8 @@ def document_of(made: Issue) -> tuple[document.Document, document.Issue, bytes]:
 def render_revision(made: Issue, workdir: Path) -> RenderedReport:
     """The file of an issue, from the frozen snapshot alone."""
     revision = made.revision
-    content, frozen, readings = document_of(made)
+    with transaction.atomic():
+        content, frozen, readings = document_of(made)
     return render_report(
         content,
         frozen,

@@ -2,8 +2,8 @@
 
 Run: python -m tests.benchmarks.evidence_figures [--rows N] [--edits N] [--results N]. It starts a PostgreSQL
 of its own. The attacker holds a superuser's connection with the triggers off, but not the chain's key: each
-edit is made in a transaction, looked for, and taken back. The rows of the walk are posted as tablets post them
-(20 sessions of 25 readings a batch); every event is numbered; one session in ten has a stored result.
+edit is made in a transaction, looked for, and taken back. The rows of the walk are posted as tablets post
+them (20 sessions of 25 readings a batch); every event is numbered; one session in ten has a stored result.
 """
 
 import argparse
