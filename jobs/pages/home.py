@@ -52,7 +52,7 @@ def waiting_for(actor: Actor) -> list[Waiting]:
     return [
         _waiting(jobs.filter(status=JobStatus.OPEN).count(), "being measured", "jobs", "?status=open"),
         _waiting(jobs.filter(status=JobStatus.SUBMITTED).count(), "waiting for review", *review),
-        _waiting(len(due), "to calibrate within 30 days", "instruments", "?due=1", noun="instrument"),
+        _waiting(len(due), "to calibrate within 30 days", "instruments", "?due=30", noun="instrument"),
     ]
 
 

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from jobs.pages import company, entry, home, instruments, jobs, problems
+from jobs.pages import certificates, company, entry, home, instruments, jobs, problems
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", home.start, name="start"),
@@ -16,6 +16,24 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("jobs", jobs.job_list, name="jobs"),
     path("jobs/<uuid:job_id>", jobs.job, name="job"),
     path("instruments", instruments.instrument_list, name="instruments"),
+    path("instruments/due.csv", instruments.due_csv, name="instruments-due-csv"),
+    path("instruments/new", instruments.new_instrument, name="instrument-new"),
+    path("instruments/<uuid:instrument_id>/change", instruments.change_instrument, name="instrument-change"),
+    path(
+        "instruments/<uuid:instrument_id>/certificates/new",
+        certificates.new_certificate,
+        name="certificate-new",
+    ),
+    path("certificates/digital", certificates.digital, name="certificate-digital"),
+    path("certificates/table", certificates.table, name="certificate-table"),
+    path("certificates/template.csv", certificates.template, name="certificate-template"),
+    path("certificates/<uuid:certificate_id>", certificates.certificate, name="certificate"),
+    path("certificates/<uuid:certificate_id>/right", certificates.put_right, name="certificate-right"),
+    path(
+        "certificates/<uuid:certificate_id>/files/<uuid:file_id>",
+        certificates.certificate_file,
+        name="certificate-file",
+    ),
     path("company", company.people_page, name="company"),
     path("company/invite", company.invite, name="company-invite"),
     path("company/invitations/<uuid:invitation_id>/withdraw", company.withdraw, name="company-withdraw"),
