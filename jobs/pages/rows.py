@@ -52,10 +52,12 @@ def in_unit(value: float, unit: Unit, *, difference: bool = False) -> str:
 def read_typed(text: str) -> Figure:
     """A figure as typed into a form. Raises NoFigure, also for 1,234, which may be a thousand and more."""
     found = read_figure(text)
-    mark = None if found.ambiguous and "," in found.body else Mark.POINT
+    if found.ambiguous and "," in found.body:
+        whole, part = found.body.split(",")
+        raise NoFigure(f"may mean {whole}{part} or {whole}.{part}; write it with a decimal point, or none")
     if found.unit:
         raise NoFigure(f"has '{found.unit[:20]}' behind the number; the unit has a place of its own")
-    return Figure(found.value(mark), text.strip())
+    return Figure(found.value(Mark.POINT), text.strip())
 
 
 class FigureField(forms.CharField):
@@ -72,7 +74,9 @@ class FigureField(forms.CharField):
         try:
             return read_typed(text)
         except NoFigure as error:
-            raise forms.ValidationError(f"{text[:20]!r} cannot be used: {error}") from None
+            words = str(error)
+            told = words if words.startswith("'") else f"'{text[:20]}' {words}"
+            raise forms.ValidationError(f"{told}.") from None
 
     def run_validators(self, value: Any) -> None:
         """The text was checked; the figure is no text."""
@@ -89,8 +93,8 @@ class MeasureField(forms.ChoiceField):
 
     def offer(self, quantities: Iterable[Quantity]) -> None:
         groups = [
-            (quantity_words(quantity), [(code(quantity, unit), unit.symbol) for unit in units_of(quantity)])
-            for quantity in quantities
+            (words, [(code(one, unit), f"{words}, {unit.symbol}") for unit in units_of(one)])
+            for one, words in ((one, quantity_words(one)) for one in quantities)
         ]
         self.choices = [("", "as above"), *groups]
 
