@@ -21,7 +21,7 @@ from django.db.models import (
 from django.db.models.functions import Abs, Coalesce
 
 from jobs.access import Actor
-from jobs.models import DueWork, Job, PointKind, System, TestPoint
+from jobs.models import DueState, DueWork, Job, PointKind, System, TestPoint
 from jobs.queries import visible
 from measurements.current import FLOW, current_results, current_sessions
 from measurements.models import (
@@ -223,6 +223,15 @@ def cases_at_work() -> QuerySet[RecallCase]:
     parts = RecallPart.objects.filter(case=OuterRef("id"))
     rows = RecallCase.objects.select_related("certificate", "last_good")
     return rows.filter(Exists(working) | Exists(parts))
+
+
+def given_up(case: RecallCase) -> str:
+    """Why some of a case's work was parked; empty when none was."""
+    parts = RecallPart.objects.filter(case=case).values("id")
+    parked = DueWork.objects.filter(state=DueState.PARKED).filter(
+        Q(kind="recall", subject_id=case.id) | Q(kind="recall_part", subject_id__in=parts)
+    )
+    return parked.values_list("error", flat=True).first() or ""
 
 
 def newest_items(rows: QuerySet[RecallItem]) -> QuerySet[RecallItem]:

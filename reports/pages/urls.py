@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from reports.pages import before, check, fetch, views
+from reports.pages import before, check, fetch, recall, views
 
 urlpatterns = [
     path("review", views.queue, name="review"),
@@ -22,5 +22,10 @@ urlpatterns = [
     path("review/<uuid:job_id>/before", before.job, name="before-final"),
     path("review/<uuid:job_id>/before/defer", before.defer, name="before-defer"),
     path("review/<uuid:job_id>/before/send", before.send, name="before-send"),
+    path("recalls", recall.case_list, name="recalls"),
+    path("recalls/withdraw", recall.withdraw, name="recall-withdraw"),
+    path("recalls/<uuid:case_id>", recall.case_page, name="recall"),
+    path("recalls/<uuid:case_id>/decide", recall.decide_page, name="recall-decide"),
+    path("recalls/<uuid:case_id>/again", recall.again, name="recall-again"),
     path("check/<str:company>/<str:number>/<str:key>", check.check, name="check"),
 ]

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from reports.rest import before, views
+from reports.rest import before, recall, views
 
 urlpatterns = [
     path("review", views.Queue.as_view()),
@@ -22,5 +22,10 @@ urlpatterns = [
     path("deliveries/<uuid:delivery_id>/end", before.DeliveryEnd.as_view()),
     path("jobs/<uuid:job_id>/documents", before.JobDocuments.as_view()),
     path("jobs/<uuid:job_id>/deferrals", before.JobDeferrals.as_view()),
+    path("recalls", recall.Recalls.as_view()),
+    path("recalls/<uuid:recall_id>", recall.Recall.as_view()),
+    path("recalls/<uuid:recall_id>/sessions", recall.RecallSessions.as_view()),
+    path("recalls/<uuid:recall_id>/documents", recall.RecallHolders.as_view()),
+    path("recalls/<uuid:recall_id>/decisions", recall.RecallDecisions.as_view()),
     path("public/check", views.PublicCheck.as_view()),
 ]

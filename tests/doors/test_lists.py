@@ -4,6 +4,7 @@ Lists are found in the OpenAPI document. One that GROW does not know how to leng
 """
 
 import uuid
+import zlib
 from collections.abc import Callable, Iterator
 from datetime import timedelta
 from typing import Any
@@ -17,8 +18,11 @@ from jobs import events
 from jobs.access import Actor, actor_for_token
 from jobs.models import Device, Instrument, InstrumentKind, Job, Quantity, Role
 from jobs.tenancy.context import company
+from measurements import recall
+from measurements.models import RecallCase, Session
 from reports import deferrals, deliver
 from reports.models import Issue
+from reports.readings import HEAD
 from tests import factories
 from tests.doors import walk
 from tests.doors.client import assert_problem, pointers
@@ -103,6 +107,30 @@ def key_actor(world: World) -> Actor:
     return found
 
 
+def recalled(world: World, name: str) -> RecallCase:
+    tool = factories.instrument(InstrumentKind.MANOMETER, (Quantity.PRESSURE, 0.0, 100.0, 0.1), serial=name)
+    made = factories.certificate(tool)
+    return recall.withdraw(world.actor("owner"), made.id, reason="Its laboratory withdrew it.")[0]
+
+
+def in_recall(world: World, count: int) -> None:
+    """More sessions under the one recall of the hood."""
+    with company(world.id):
+        walk.withdrawn(world)
+    measured(world, count)
+
+
+def holding(world: World, count: int) -> None:
+    """More documents that hold a session of it."""
+    in_recall(world, 1)
+    with company(world.id):
+        session = Session.objects.first()
+        head, row = ",".join(HEAD), ",".join(["AHU-1", "S-1", str(session.id), *[""] * (len(HEAD) - 3)])
+        packed = zlib.compress(f"{head}\r\n{row}\r\n".encode())
+        for _ in range(count):
+            walk.report(world, world.job, readings_csv=packed)
+
+
 GROW: dict[str, Callable[[World, int], None]] = {
     "/customers": each(lambda w, name: factories.customer(name)),
     "/devices": each(lambda w, name: Device.objects.create(name=name, enrolled_by=w.owner)),
@@ -120,6 +148,9 @@ GROW: dict[str, Callable[[World, int], None]] = {
     "/keys": each(lambda w, _: factories.make_key(w.id, ["read"])),
     "/members": each(lambda w, _: factories.make_member(w.id, Role.TECHNICIAN, Role.SUPERVISOR)),
     "/points": each(lambda w, name: factories.outlet(w.system, name, parent=w.points["BD-1"])),
+    "/recalls": each(recalled),
+    "/recalls/{recall_id}/documents": holding,
+    "/recalls/{recall_id}/sessions": in_recall,
     "/reports": each(lambda w, _: walk.report(w, w.job)),
     "/reports/{report_id}/deliveries": each(
         lambda w, name: deliver.deliver(
@@ -145,6 +176,10 @@ def path_of(world: World, route: walk.Route) -> str:
     if "report_id" in route.names:
         with company(world.id):
             ids["report_id"] = report_of(world).id
+    if "recall_id" in route.names:
+        with company(world.id):
+            case = RecallCase.objects.order_by("opened_at").first() or walk.withdrawn(world)
+            ids["recall_id"] = case.id
     return route.path(ids)
 
 

@@ -24,7 +24,8 @@ from jobs.http.door import Door
 from jobs.models import Certificate, CertificateFile, Invitation, Job, JobStatus, PersonAssignment, TestPoint
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
-from measurements.models import Flag, Result, Session
+from measurements import recall
+from measurements.models import Flag, RecallCase, Result, Session
 from reports import deliver, issue
 from reports.document import to_bytes
 from reports.models import Delivery, Issue, IssuedFile, Revision
@@ -169,6 +170,8 @@ def full_world(name: str) -> World:
         certificate_file(world.certificates["hood"])
         deliver.deliver(world.actor("supervisor"), made.id, addresses=["reader@harbour.example"])
         invitation(world)
+        case = withdrawn(world)
+        recall.keep(case, recall.computed(case, recall.missing(case)))
     return world
 
 
@@ -182,6 +185,13 @@ def certificate_file(of: Certificate, content: bytes = b"%PDF-1.7 of a certifica
     return row
 
 
+def withdrawn(world: World) -> RecallCase:
+    """A recall of the hood, whose sessions a worker has to compute anew."""
+    tool = world.instruments["hood"]
+    newest = Certificate.objects.filter(instrument=tool).order_by("-calibrated_on", "-id")[0]
+    return recall.withdraw(world.actor("owner"), newest.id, reason="Its laboratory withdrew it.")[0]
+
+
 def file_of(made: Issue, content: bytes = b"%PDF-1.7 of a test") -> IssuedFile:
     """A stored file of a report, without the minute it takes to render one."""
     stored = default_storage.save(f"walk/{made.id}.pdf", ContentFile(content))
@@ -192,23 +202,23 @@ def file_of(made: Issue, content: bytes = b"%PDF-1.7 of a test") -> IssuedFile:
     return row
 
 
-def revision(world: World, job: Job) -> Revision:
+def revision(world: World, job: Job, readings_csv: bytes = zlib.compress(b"")) -> Revision:
     """The next revision of a job, with a snapshot of no account."""
     before = Revision.objects.filter(job=job).order_by("revision").last()
     made: Revision = Revision.objects.create(
         job=job, revision=before.revision + 1 if before else 1, supersedes=before,
         approved_by=world.supervisor, approved_at=timezone.now(), self_approved=False, set_digest="0" * 64,
-        snapshot=_SNAPSHOT, snapshot_digest="0" * 64, readings_csv=zlib.compress(b""),
+        snapshot=_SNAPSHOT, snapshot_digest="0" * 64, readings_csv=readings_csv,
     )  # fmt: skip
     return made
 
 
-def report(world: World, job: Job) -> Issue:
-    """An issued report with its file."""
+def report(world: World, job: Job, **fields: bytes) -> Issue:
+    """An issued report with its file; `fields` are its revision's."""
     number = f"R-{uuid.uuid4().hex[:12]}"
     made: Issue = Issue.objects.create(
-        revision=revision(world, job), number=number, address_key=number, issued_by=world.supervisor,
-        issued_at=timezone.now(),
+        revision=revision(world, job, **fields), number=number, address_key=number,
+        issued_by=world.supervisor, issued_at=timezone.now(),
     )  # fmt: skip
     file_of(made)
     return made
@@ -239,6 +249,7 @@ def ids_of(world: World) -> dict[str, uuid.UUID]:
             "key_id": world.key.id,
             "member_id": PersonAssignment.objects.first().member_id,
             "point_id": TestPoint.objects.get(tag="S-1").id,
+            "recall_id": RecallCase.objects.earliest("opened_at").id,
             "report_id": Issue.objects.earliest("issued_at").id,
             "result_id": Result.objects.first().id,
             "revision_id": Revision.objects.earliest("revision").id,

@@ -6,6 +6,7 @@ style sheet (`CHART_CSS`) can turn them for a dark screen. Nothing is told by co
 """
 
 from reports.render.charts.base import CHART_CSS
+from reports.render.charts.calibration import ErrorPoint, calibration_errors
 from reports.render.charts.interval import MOST, budget_bars, interval_plot
 from reports.render.charts.ofsheet import Drawn, pictures_of
 from reports.render.charts.profile import profile
@@ -17,7 +18,9 @@ __all__ = [
     "CHART_CSS",
     "MOST",
     "Drawn",
+    "ErrorPoint",
     "budget_bars",
+    "calibration_errors",
     "interval_plot",
     "pictures_of",
     "profile",
