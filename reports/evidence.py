@@ -38,6 +38,7 @@ from measurements.models import (
     Batch,
     Flag,
     FlagAnswer,
+    IntervalCheck,
     Reading,
     RecallCase,
     RecallDecision,
@@ -165,6 +166,7 @@ KINDS: tuple[Kind, ...] = (
     Kind("recall case", RecallCase, ("recall.opened",)),
     Kind("session of a recall", RecallItem, ("recall.computed",), "item"),
     Kind("decision in a recall", RecallDecision, ("recall.decided",), "decision"),
+    Kind("interval check", IntervalCheck, ("instrument.checked",)),
     Kind("fetch of a report", Fetch, ("report.fetched",), "fetch"),
 )
 LOG = (Event, EventPosition)

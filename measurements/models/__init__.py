@@ -1,5 +1,6 @@
 """What was read, with what instrument, what follows from it."""
 
+from measurements.models.check import CheckKind, CheckOutcome, IntervalCheck
 from measurements.models.recall import (
     RecallCase,
     RecallDecision,
@@ -14,8 +15,11 @@ from measurements.models.session import Batch, Method, Reading, Session, Sweep
 __all__ = [
     "AnswerKind",
     "Batch",
+    "CheckKind",
+    "CheckOutcome",
     "Flag",
     "FlagAnswer",
+    "IntervalCheck",
     "Method",
     "Outcome",
     "Reading",

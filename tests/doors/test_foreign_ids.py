@@ -21,6 +21,7 @@ from jobs.models import Customer
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from jobs.tenancy.models import TenantManager, TenantModel
+from measurements.models import RecallItem
 from tests.doors import walk
 from tests.factories import FIRST, SECOND, World
 from tests.measurements import batches
@@ -53,6 +54,11 @@ def certificate_body(w: World) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def recall_item(w: World) -> UUID:
+    with company(w.id):
+        return RecallItem.objects.order_by("id").values_list("id", flat=True)[0]
+
+
 BODIES: dict[tuple[str, str], Callable[[World], Any]] = {
     ("POST", "/sites"): lambda w: {"customer": str(w.customer.id), "name": "Annexe"},
     ("POST", "/systems"): lambda w: {"site": str(w.site.id), "tag": "AHU-9"},
@@ -67,11 +73,22 @@ BODIES: dict[tuple[str, str], Callable[[World], Any]] = {
     ("POST", "/jobs/{job_id}/instruments"): lambda w: {"instrument": str(w.instruments["hood"].id)},
     ("POST", "/jobs/{job_id}/cancel"): lambda w: {"reason": "Called off by the customer"},
     ("POST", "/instruments/{instrument_id}/certificates"): certificate_body,
+    ("POST", "/instruments/{instrument_id}/checks"): lambda w: {
+        "kind": "comparison", "quantity": "flow", "at": "2026-03-02T09:30:00+01:00", "unit": "L/s",
+        "readings": ["91"], "other": str(w.instruments["pressure"].id), "other_readings": ["90"],
+        "supersedes": str(walk.check_of(w)), "why": scene.REASON,
+    },
     ("POST", "/jobs/{job_id}/documents"): lambda w: {"kind": "interim"},
     ("POST", "/jobs/{job_id}/deferrals"): lambda w: {
         "test_point": str(w.points["S-1"].id), "season": "cooling", "reason": scene.REASON,
     },
     ("POST", "/reports/{report_id}/deliveries"): lambda w: {"addresses": ["reader@harbour.example"]},
+    ("POST", "/recalls"): lambda w: {
+        "certificate": str(w.certificates["hood"].id), "reason": "Its laboratory withdrew it.",
+    },
+    ("POST", "/recalls/{recall_id}/decisions"): lambda w: {
+        "items": [str(recall_item(w))], "decision": "no_effect", "reason": scene.REASON,
+    },
     ("POST", "/flags/{flag_id}/answers"): lambda w: {"answer": "accept", "reason": scene.REASON},
 }  # fmt: skip
 """A good body, where an empty one would be refused before its ids are looked at."""

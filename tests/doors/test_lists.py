@@ -141,6 +141,7 @@ GROW: dict[str, Callable[[World, int], None]] = {
     "/instruments/{instrument_id}/certificates": each(
         lambda w, _: factories.certificate(w.instruments["hood"])
     ),
+    "/instruments/{instrument_id}/checks": each(lambda w, _: walk.checked(w)),
     "/invitations": each(lambda w, _: walk.invitation(w)),
     "/jobs": each(busy_job),
     "/jobs/{job_id}/deferrals": each(deferred),

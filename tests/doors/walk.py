@@ -25,7 +25,8 @@ from jobs.models import Certificate, CertificateFile, Invitation, Job, JobStatus
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from measurements import recall
-from measurements.models import Flag, RecallCase, Result, Session
+from measurements.interval_checks import Shown, record_check
+from measurements.models import Flag, IntervalCheck, RecallCase, Result, Session
 from reports import deliver, issue
 from reports.document import to_bytes
 from reports.models import Delivery, Issue, IssuedFile, Revision
@@ -170,9 +171,24 @@ def full_world(name: str) -> World:
         certificate_file(world.certificates["hood"])
         deliver.deliver(world.actor("supervisor"), made.id, addresses=["reader@harbour.example"])
         invitation(world)
+        checked(world)
         case = withdrawn(world)
         recall.keep(case, recall.computed(case, recall.missing(case)))
     return world
+
+
+def checked(world: World) -> None:
+    """A check of the hood in the house."""
+    record_check(
+        world.actor("technician"), instrument_id=world.instruments["hood"].id, kind="zero", quantity="flow",
+        at=timezone.now(), readings=[Shown("0", "L/s")],
+    )  # fmt: skip
+
+
+def check_of(world: World) -> uuid.UUID:
+    with company(world.id):
+        found: uuid.UUID = IntervalCheck.objects.earliest("at").id
+        return found
 
 
 def certificate_file(of: Certificate, content: bytes = b"%PDF-1.7 of a certificate") -> CertificateFile:
