@@ -28,7 +28,7 @@ from jobs.models import Instrument
 from jobs.queries import visible_certificate_files, visible_certificates, visible_instruments
 from jobs.rest import instrument_shapes as shapes
 from jobs.rest.answers import created
-from jobs.rest.fields import SI, yes_or_no
+from jobs.rest.fields import yes_or_no
 from jobs.rest.schedule import FileIn, FileParser, OctetParser, WorkbookParser, read_file
 
 CERTIFICATE_EXAMPLE = {
@@ -283,16 +283,13 @@ class DigitalOut(serializers.Serializer):
 
 
 def _digital_out(entry: Entry, certificate_id: UUID | None) -> dict[str, Any]:
-    points = [
-        {**vars(point), "unit": SI[point.quantity]} for point in (entry.points() if not entry.is_open else ())
-    ]
     return {
         "stored": certificate_id is not None,
         "number": entry.number,
         "laboratory": entry.laboratory,
         "accreditation": entry.accreditation,
         "calibrated_on": entry.calibrated_on,
-        "points": points,
+        "points": [] if entry.is_open else entry.points(),
         "notes": list(entry.notes),
         "certificate": certificate_id,
     }
