@@ -41,13 +41,15 @@ AXIS_PLANE = PlaneFigures(
     "this project's own, from invented ducts: skewed flow and wakes move the axis most",
     Provenance.OWN,
     good=0.0,
-    bare=0.14,
+    bare=0.22,
     after=0.02,
     unknown=0.08,
     uneven=0.0,
+    fading=2.0,
 )
 """What one place costs beyond the factor's own limits, by the straight lengths. Behind a bend or damper the
-axis may lie in a wake or a jet: within some 10 % of the mean at two diameters (standard deviation)."""
+axis may lie in a wake or a jet: within some 11 % of the mean at two diameters (standard deviation), of which
+half is left two diameters on, as of what two diameters' means hide (`swept.DIAMETER_PLANE`)."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,8 +20,9 @@ EXPONENTS = (5.0, 7.0, 10.0)
 FLAT = 20.0
 """Power 1/n of the flattest profile that is met where a profile has not developed: behind a disturbance the
 layers at the walls begin anew (this project's own)."""
-UNDEVELOPED = (*EXPONENTS, FLAT)
-"""The same where the flow has not had the length to develop."""
+DEVELOPING = 15.0
+"""Hydraulic diameters in which a profile develops (25 to 40: texts on pipe flow, from memory). Skew and swirl
+of a disturbance die away in fewer, so that a good plane need not have a developed profile."""
 
 
 class Provenance(StrEnum):
@@ -550,8 +551,9 @@ class PlaneFigures:
 
     steps: a published table as its owner enters it, best first; the first step that the lengths meet holds.
     Without steps: `good` with both lengths, `bare` without any before the plane, `after` (in quadrature)
-    without any after it, in proportion between. unknown: lengths not measured. uneven: added in quadrature
-    when the distribution of the pressures is unacceptable.
+    without any after it, in proportion between. fading: hydraulic diameters before the plane in which what a
+    disturbance adds to `good` halves, instead of in proportion. unknown: lengths not measured. uneven: added
+    in quadrature when the distribution of the pressures is unacceptable.
     """
 
     source: str
@@ -562,8 +564,11 @@ class PlaneFigures:
     unknown: float = 0.04
     uneven: float = 0.03
     steps: tuple[PlaneStep, ...] = ()
+    fading: float | None = None
 
     def __post_init__(self) -> None:
+        if self.fading is not None:
+            positive("figures.fading", self.fading)
         for name in ("good", "bare", "after", "unknown", "uneven"):
             not_negative(f"figures.{name}", getattr(self, name))
         for i, step in enumerate(self.steps):
@@ -616,6 +621,24 @@ class Plane:
     def poor_profile(self) -> bool:
         """Whether a round duct should be traversed on three diameters."""
         return self.grade is PlaneGrade.POOR
+
+
+def flattest_power(plane: Plane) -> float:
+    """Power 1/n, a whole n, of the flattest profile that a plane may have.
+
+    From FLAT at a disturbance to the flattest developed profile after DEVELOPING hydraulic diameters, in
+    proportion to the length; FLAT where the length is not known or the pressures are uneven.
+    """
+    uneven = {PlaneReason.UNEVEN, PlaneReason.NEGATIVE}.intersection(plane.reasons)
+    if plane.upstream is None or uneven:
+        return FLAT
+    share = min(plane.upstream / DEVELOPING, 1.0)
+    return float(round(FLAT - (FLAT - EXPONENTS[-1]) * share))
+
+
+def wall_powers(flattest: float) -> tuple[float, ...]:
+    """Powers 1/n of the wall laws from rough walls to the flattest profile given."""
+    return EXPONENTS if flattest <= EXPONENTS[-1] else (*EXPONENTS, flattest)
 
 
 DISTRIBUTION_NEEDED = 0.75
@@ -704,6 +727,8 @@ def _plane_u(before: float, after: float, wanted: SiteLengths, figures: PlaneFig
                 return step.relative_u
         raise Refused("figures.steps", "have no step for these straight lengths", (before, after))
     lack_before = max(1.0 - before / wanted.upstream, 0.0)
+    if figures.fading is not None:
+        lack_before = 0.5 ** (before / figures.fading)
     lack_after = max(1.0 - after / wanted.downstream, 0.0)
     rise = (figures.bare - figures.good) * lack_before
     return math.hypot(figures.good + rise, figures.after * lack_after)

@@ -22,15 +22,16 @@ from .instrument import correct
 from .integration import left_in_u
 from .layout import (
     EXPONENTS,
-    UNDEVELOPED,
     Plane,
     PlaneFigures,
     PlaneGrade,
     PlaneStep,
     Provenance,
+    flattest_power,
     make_layout,
     pattern_biases,
     plane_quality,
+    wall_powers,
 )
 from .method import (
     Code,
@@ -87,11 +88,15 @@ DIAMETER_PLANE = PlaneFigures(
 """Skewed flow and wakes move the means of two diameters and do not show in them. They die away along the
 duct in proportion to what is left of them, so that a step's figure halves within some two diameters; a
 straight line between a bare and a good plane would be too much at five diameters, too little at two."""
-UNEVEN_CV = 2.0
-"""In a poor plane skew and wakes spread the pressure along a line by up to this many times what walls do:
-half above the mean on one side and half below on the other is a deviation of 0.4 (this project's own)."""
+UNEVEN_CV = math.sqrt(0.5 * (1.0 + 2.0**2))
+"""In a poor plane skew and wakes spread the pressure along a line by up to twice what walls do: half above
+the mean on one side and half below on the other is a deviation of 0.4. How much the root reads high goes with
+its square; the middle of both squares is taken (this project's own)."""
 ALLOWANCE_DOF = 2.0
 """Degrees of freedom of the allowance for a single sweep, once in a traverse."""
+CALM = 0.7
+"""Share of the allowance for a single sweep that a good plane costs: turbulence of 3 to 8 % there, up to 14 %
+behind disturbances (texts, from memory), within a flow that wanders alike (this project's own)."""
 FINE = 60
 """Points that stand for a whole line when its place is judged on power laws."""
 LINE_REPEAT = 0.10
@@ -159,7 +164,8 @@ def prepare(inputs: SweptTraverse) -> Prepared:
     positive("standard_density", inputs.standard_density)
     air = resolve_air(inputs.air)
     _check(inputs)
-    kept = tuple(average_line(inputs, s, f"sweeps[{i}]", air.pressure) for i, s in enumerate(inputs.sweeps))
+    judged = replace(inputs, pressure_cv=line_cv(inputs))
+    kept = tuple(average_line(judged, s, f"sweeps[{i}]", air.pressure) for i, s in enumerate(inputs.sweeps))
     runs: dict[int, dict[int, float]] = {}
     for one in kept:
         runs.setdefault(one.sweep.run, {})[one.sweep.line] = one.value
@@ -259,7 +265,7 @@ def _type_a_effects(inputs: SweptTraverse, kept: Sequence[LineAverage], spread: 
     if spread.run_dof > 0:
         return run_effects(spread)
     series = [k.spread for k in kept if k.spread is not None]
-    allowed = not_negative("single_sweep", inputs.allowances.single_sweep)
+    allowed = single_sweep(inputs)
     if len(series) == len(kept):
         share = ALLOWANCE_DOF / len(kept)
         series = [_with_allowance(k.spread, allowed * k.value, share) for k in kept if k.spread is not None]
@@ -267,6 +273,12 @@ def _type_a_effects(inputs: SweptTraverse, kept: Sequence[LineAverage], spread: 
         dof = _pooled_dof(_weights(kept), series)
         return [Effect("Fluctuation", "line", u, Sharing.INDEPENDENT, dof, Distribution.T)]
     return [Effect("Fluctuation (allowance)", "line", tuple(allowed * k.value for k in kept))]
+
+
+def single_sweep(inputs: SweptTraverse) -> float:
+    """Fluctuation of a sweep that nothing tells, as a fraction: the allowance, in a good plane CALM of it."""
+    calm = swept_plane(inputs).grade is PlaneGrade.GOOD
+    return not_negative("single_sweep", inputs.allowances.single_sweep) * (CALM if calm else 1.0)
 
 
 def _with_allowance(series: SeriesA, allowed: float, known: float) -> SeriesA:
@@ -310,8 +322,8 @@ def told_factor(inputs: SweptTraverse) -> tuple[float, float]:
     duct, gap = inputs.duct, inputs.wall_gap or 0.0
     if _along_diameters(inputs):
         _check_gap(duct.width, gap)
-        factor, _ = round_sweep_factor(2.0 * gap / duct.width, developed=_developed(inputs))
-        middle, u = round_sweep_factor(2.0 * _usual_gap(inputs) / duct.width, developed=_developed(inputs))
+        factor, _ = round_sweep_factor(2.0 * gap / duct.width, flattest=_flattest(inputs))
+        middle, u = round_sweep_factor(2.0 * _usual_gap(inputs) / duct.width, flattest=_flattest(inputs))
         return factor, u / middle
     factor, u = wall_gap_factor(duct.depth, gap, inputs.by_area)
     return factor, math.hypot(u / factor, _hand_u(inputs) if inputs.by_area else 0.0)
@@ -325,28 +337,32 @@ def _hand_u(inputs: SweptTraverse) -> float:
 def lines_placing(inputs: SweptTraverse) -> LinesPlacing:
     """By power laws: the middle is the bias, the half width counts as rectangular.
 
-    Powers 1/5 to 1/10; where the flow has not developed they go on to 1/20 and the range is triangular
-    (`point_placing` says why). Along diameters one power decides of the factor 0.93 and of the gaps, and one
-    power makes both extreme: their common range stands with the factor ("Sweep along a diameter"), here only
-    what is not known of the gaps. Lines of no stated rule: `INTEGRATION_UNKNOWN`. A given integration
-    uncertainty stands alone.
+    Powers 1/5 to 1/10; where the flow has not had the length to develop they go on and the range is
+    triangular (`point_placing` says why). Along diameters one power decides of the factor 0.93 and of the
+    gaps, and one power makes both extreme: their common range stands with the factor ("Sweep along a
+    diameter"), here only what is not known of the gaps. Lines of no stated rule: `INTEGRATION_UNKNOWN`. A
+    given integration uncertainty stands alone.
     """
     given = inputs.allowances.integration
     if given is not None:
         return LinesPlacing(0.0, not_negative("integration", given))
-    exponents = EXPONENTS if _developed(inputs) else UNDEVELOPED
+    exponents = wall_powers(_flattest(inputs))
     places = _line_biases(inputs, exponents)
     floor = INTEGRATION_FLOOR if places else INTEGRATION_UNKNOWN
     gaps, gap_u = _untold_gaps(inputs, exponents)
     if _along_diameters(inputs):
         factor, _ = told_factor(inputs)
         share = 2.0 * _usual_gap(inputs) / inputs.duct.width
-        middle, _ = round_sweep_factor(share, developed=_developed(inputs))
+        middle, _ = round_sweep_factor(share, flattest=_flattest(inputs))
         return LinesPlacing(factor / middle - 1.0, math.hypot(gap_u, floor))
     found = [(1.0 + a) * (1.0 + b) - 1.0 for a, b in zip(places or [0.0] * len(gaps), gaps, strict=True)]
     corners = _corner_biases(inputs, exponents)
     found += [(1.0 + a) * (1.0 + b) - 1.0 for a, b in zip(corners, gaps[: len(corners)], strict=True)]
-    own = 0.5 * (max(found) - min(found)) / _divisor(developed=_developed(inputs) and not corners)
+    own = (
+        0.5
+        * (max(found) - min(found))
+        / _divisor(triangular=bool(corners) or _flattest(inputs) > EXPONENTS[-1])
+    )
     return LinesPlacing(0.5 * (max(found) + min(found)), math.hypot(own, gap_u, floor))
 
 
@@ -355,12 +371,12 @@ def _along_diameters(inputs: SweptTraverse) -> bool:
     return inputs.duct.shape is Shape.ROUND and not inputs.by_area
 
 
-def _developed(inputs: SweptTraverse) -> bool:
-    return swept_plane(inputs).grade is PlaneGrade.GOOD
+def _flattest(inputs: SweptTraverse) -> float:
+    return flattest_power(swept_plane(inputs))
 
 
-def _divisor(*, developed: bool) -> float:
-    return math.sqrt(3.0 if developed else 6.0)
+def _divisor(*, triangular: bool) -> float:
+    return math.sqrt(6.0 if triangular else 3.0)
 
 
 def _usual_gap(inputs: SweptTraverse) -> float:
@@ -373,16 +389,19 @@ def _usual_gap(inputs: SweptTraverse) -> float:
 def _untold_gaps(inputs: SweptTraverse, exponents: Sequence[float]) -> tuple[list[float], float]:
     """How much gaps that are not told read high on each power law, and their doubt (rectangular).
 
-    Half of the doubt's square is the head's, the same at every wall; half is the hand's, each end's own, of
-    which a line has two (this project's own).
+    Of the doubt's square a tenth is the head's, the same at every wall (it decides of 1 to 2 mm of the 10);
+    four tenths are habits, one at the wall with the hole and one at the other, where a hand stops for other
+    reasons; half is each end's own, of which a line has two (this project's own). The doubt is that at the
+    middle of the powers: what another power makes of a gap is in their range.
     """
     if inputs.wall_gap is not None:
         return [0.0] * len(exponents), 0.0
     length = inputs.duct.depth
     least, most = (_gap_biases(length, min(g, 0.1 * length), inputs.by_area, exponents) for g in UNKNOWN_GAP)
     gaps = [0.5 * (a + b) for a, b in zip(least, most, strict=True)]
-    half = max(0.5 * (b - a) for a, b in zip(least, most, strict=True))
-    return gaps, half * math.sqrt((0.5 + 0.25 / inputs.lines) / 3.0)
+    doubts = [0.5 * (b - a) for a, b in zip(least, most, strict=True)]
+    half = 0.5 * (max(doubts) + min(doubts))
+    return gaps, half * math.sqrt((0.1 + 0.4 / 2.0 + 0.25 / inputs.lines) / 3.0)
 
 
 def _factor_effects(
@@ -412,33 +431,38 @@ def _left_in(
     return [Effect(name, "velocity_factor", left_in_u(lines.bias, s), Sharing.COMMON)]
 
 
+def line_cv(inputs: SweptTraverse) -> float:
+    """Relative standard deviation of the pressure along a line where no series tells it, by the plane."""
+    poor = swept_plane(inputs).grade is PlaneGrade.POOR
+    return inputs.pressure_cv * (UNEVEN_CV if poor else 1.0)
+
+
 def _averaging_u(inputs: SweptTraverse, kept: Sequence[LineAverage]) -> float:
-    """Of an average of pressure where no series tells what the root does, as a fraction of the velocity."""
+    """Of an average of pressure where no series tells what the root does, as a fraction of the velocity.
+
+    From nothing to twice what is taken off.
+    """
     if inputs.signal is not Signal.PRESSURE or all(k.sweep.samples for k in kept):
         return 0.0
-    bias, most = pressure_average_bias(inputs.pressure_cv), 0.0
-    if swept_plane(inputs).grade is PlaneGrade.POOR:
-        most = pressure_average_bias(UNEVEN_CV * inputs.pressure_cv)
-    return max(bias, most - bias) / math.sqrt(3.0)
+    return pressure_average_bias(line_cv(inputs)) / math.sqrt(3.0)
 
 
-def round_sweep_factor(open_share: float = 0.0, *, developed: bool = True) -> tuple[float, float]:
+def round_sweep_factor(open_share: float = 0.0, *, flattest: float = EXPONENTS[-1]) -> tuple[float, float]:
     """Mean over a circle, over the mean along its diameter: value and standard uncertainty.
 
     For v = (1 - r/R)^(1/n) the mean along the diameter is n / (n + 1) and over the circle
     2 n^2 / ((n + 1)(2 n + 1)), so their ratio is 2 n / (2 n + 1): 0.909 for n = 5 (rough walls, low Reynolds
     numbers), 0.933 for 7, 0.952 for 10 (smooth, high). The middle is taken, its limits as rectangular: 0.931.
-    Behind disturbances (not developed) profiles are flatter: the range goes on to n = 20 (0.976), the middle
-    is 0.943 and the limits are triangular, as rough walls and length must meet at either end (this project's
-    own). It holds for a steady speed from wall to wall. open_share: share of the
-    diameter that the sweep leaves open at both walls together.
+    Where the flow has not had the length to develop profiles are flatter: with n up to 20 (0.976, behind a
+    disturbance) the middle is 0.943, and the limits are triangular, as rough walls and length must meet at
+    either end (this project's own). It holds for a steady speed from wall to wall. open_share: share of the
+    diameter that the sweep leaves open at both walls together. flattest: the largest n (`flattest_power`).
     """
-    exponents = EXPONENTS if developed else UNDEVELOPED
+    exponents = wall_powers(flattest)
     biases = _gap_biases(1.0, 0.5 * open_share, by_area=False, exponents=exponents)
     ratios = [2.0 * n / (2.0 * n + 1.0) / (1.0 + b) for n, b in zip(exponents, biases, strict=True)]
-    return 0.5 * (max(ratios) + min(ratios)), 0.5 * (max(ratios) - min(ratios)) / _divisor(
-        developed=developed
-    )
+    half = 0.5 * (max(ratios) - min(ratios))
+    return 0.5 * (max(ratios) + min(ratios)), half / _divisor(triangular=flattest > EXPONENTS[-1])
 
 
 def wall_gap_factor(length: float, gap: float, by_area: bool = False) -> tuple[float, float]:
@@ -594,12 +618,12 @@ def _series_remarks(inputs: SweptTraverse, kept: Sequence[LineAverage], spread: 
     remarks = []
     bare = [k for k in kept if not k.sweep.samples]
     if bare:
-        single = 0.0 if spread.run_dof > 0 else inputs.allowances.single_sweep
+        single = 0.0 if spread.run_dof > 0 else single_sweep(inputs)
         unseen = single / math.sqrt(len(kept))
         numbers = {"lines": len(bare), "u": math.hypot(unseen, _averaging_u(inputs, kept))}
         remarks.append(Remark(Code.NO_TIME_SERIES, numbers))
     if bare and inputs.signal is Signal.PRESSURE:
-        remarks.append(Remark(Code.AVERAGED_PRESSURE, {"bias": pressure_average_bias(inputs.pressure_cv)}))
+        remarks.append(Remark(Code.AVERAGED_PRESSURE, {"bias": pressure_average_bias(line_cv(inputs))}))
     biases = [k.root_bias for k in kept if k.root_bias is not None]
     if biases and inputs.signal is Signal.PRESSURE:
         remarks.append(Remark(Code.ROOT_OF_MEAN_BIAS, {"bias": math.fsum(biases) / len(biases)}))

@@ -19,15 +19,15 @@ from .instrument import Instrument
 from .integration import IntegrationSource, integration_estimate, left_in_u
 from .layout import (
     EXPONENTS,
-    UNDEVELOPED,
     Layout,
     Plane,
     PlaneFigures,
-    PlaneGrade,
     Provenance,
+    flattest_power,
     make_layout,
     pattern_biases,
     plane_quality,
+    wall_powers,
 )
 from .method import (
     STANDARD_PROBE,
@@ -61,26 +61,40 @@ from .version import CALCULATION_VERSION
 
 INTEGRATION_FLOOR = 0.002
 """Least standard uncertainty of a layout's mean, as a fraction (practice)."""
-UNSEEN = {Shape.ROUND: 1.25, Shape.RECTANGULAR: 0.7, Shape.FLAT_OVAL: 0.6}
+UNSEEN = {Shape.RECTANGULAR: 0.8, Shape.FLAT_OVAL: 0.45}
 """How much the structure of a profile between the points weighs against what its points show (this project's
-own, from invented profiles). A grid sees more of a section than points by chance, two diameters see less."""
-UNSEEN_EVEN = 0.45
-"""The same for a grid of equal areas in a rectangle. Of structure without a preferred place that hangs
-together over an eighth to a quarter of the duct an even grid misses two thirds of what one crowded to the
-walls misses (computed; `tests/calc/test_traverse.py` does it again): it is the midpoint rule in both
-directions. In a flat oval it misses nine tenths."""
+own). Computed for structure without a preferred place that hangs together over an eighth to a third of the
+duct (`tests/calc/test_traverse.py` does it again): 0.25 to 0.9 for a grid crowded to the walls, 0.2 to 0.4
+in a flat oval."""
+UNSEEN_EVEN = 0.35
+"""The same for a grid of equal areas in a rectangle: computed 0.1 to 0.3. It is the midpoint rule in both
+directions, and misses less than one crowded to the walls."""
+UNSEEN_ROUND = {2: 0.2, 3: 0.1}
+"""The same for each point on a diameter, by the number of diameters: computed 0.15 to 0.28 and 0.05 to 0.14.
+More points on the same diameters see the same structure again and nothing of what lies between them."""
 POINT_PLANE = PlaneFigures(
     "this project's own: what turned and turbulent flow does to a tube; unevenness shows in the readings",
     Provenance.OWN,
-    good=0.0035,
-    bare=0.017,
+    good=0.0025,
+    bare=0.019,
     after=0.005,
     unknown=0.014,
     uneven=0.03,
+    fading=2.5,
 )
 """What a plane costs beyond the unevenness that a traverse itself sees: swirl makes a tube read the whole
-velocity instead of its axial part (1 / cos - 1: 0.4 % at 5 degrees, 1.5 % at 10), turbulence of 5 to 10 %
-adds 0.1 to 0.5 %. Both are one-sided and not corrected; their root mean square counts (GUM F.2.4.5)."""
+velocity instead of its axial part (1 / cos - 1: 0.4 % at 5 degrees, 1.5 % at 10), of which a standard tube
+that is turned itself gives up about a sixth (ISO 3966, from memory); turbulence of 5 to 10 % adds 0.1 to
+0.5 %. Both are one-sided and not corrected; their root mean square counts (GUM F.2.4.5). Both go with the
+square of something that falls in proportion to what is left of it: angles behind a bend halve within 3 to 6
+diameters (texts, from memory), their squares in half of that. A straight line from a bare plane to a good one
+is too much at two diameters and too little at seven."""
+ONE_SIDED = 0.8
+"""Mean over root mean square of what swirl and turbulence add: of one sign, from nearly nothing to twice the
+mean (this project's own; 0.87 if all sizes were alike)."""
+UNSTEADY = 0.03
+"""What turbulence and the placing of the tip move one reading by, as a fraction of its velocity, where no
+second run tells it: 5 to 10 % of turbulence, averaged for some seconds (this project's own)."""
 LARGE_BIAS = 0.01
 """A rule's own bias above this fraction is told and stands in the budget by itself (this project's own)."""
 INTEGRATION_UNKNOWN = 0.02
@@ -344,6 +358,34 @@ def point_plane(
 
 
 @dataclass(frozen=True, slots=True)
+class Unsteady:
+    """What moves one reading of a velocity: u as a fraction of their mean, its degrees of freedom.
+
+    counted: whether a budget counts it elsewhere (repeats or scatter told it), or nothing but the points'
+    residuals tells it.
+    """
+
+    u: float
+    dof: float = math.inf
+    counted: bool = True
+
+    def parts(self, residual: float, free: float) -> tuple[float, float]:
+        """Squares of chance (that nothing else counts) and of structure in a squared residual.
+
+        free: degrees of freedom of the residual. A difference of two estimates that is cut off at nothing is
+        too large on average; structure is what lies more than the difference's standard error beyond.
+        """
+        explained = self.u**2
+        if self.counted:
+            explained *= 1.0 + math.sqrt(2.0 / free + 2.0 / self.dof)
+        structure = max(residual - explained, 0.0)
+        return (0.0 if self.counted else residual - structure), structure
+
+
+STEADY = Unsteady(0.0)
+
+
+@dataclass(frozen=True, slots=True)
 class Placing:
     """What the points' mean errs by: bias, standard uncertainty of it (fractions), degrees of freedom."""
 
@@ -364,18 +406,22 @@ class Placing:
         """
         return 1.0 / (1.0 + self.bias) if corrected and self.told else 1.0
 
-    @property
-    def u_uncorrected(self) -> float:
-        """Standard uncertainty where a small bias is left in the result, as the rules' plain mean does."""
-        return math.hypot(self.bias, self.u)
+    def u_uncorrected(self, plane: float = 0.0) -> float:
+        """Standard uncertainty where a small bias is left in the result, as the rules' plain mean does.
+
+        plane: root mean square of what the plane adds, of one sign: its mean adds to a bias of the same sign,
+        and the square of a sum is more than the sum of squares (GUM F.2.4.5).
+        """
+        both = 2.0 * max(self.bias, 0.0) * ONE_SIDED * plane
+        return math.sqrt(self.bias**2 + self.u**2 + both)
 
 
 def _placing_effects(
     inputs: PitotTraverse, layout: Layout | None, plane: Plane, placing: Placing, missing: Sequence[str]
 ) -> list[Effect]:
     common, given = Sharing.COMMON, inputs.allowances.plane
-    u = placing.u if placing.told else placing.u_uncorrected
     plane_u = plane.relative_u if given is None else not_negative("plane", given)
+    u = placing.u if placing.told else placing.u_uncorrected(plane_u if given is None else 0.0)
     effects = [
         Effect("Number and placing of points", "velocity_factor", u, common, placing.dof),
         Effect("Measuring plane", "velocity_factor", plane_u, common),
@@ -406,35 +452,41 @@ def _bias_remarks(inputs: PitotTraverse, placing: Placing) -> list[Remark]:
 
 
 def point_placing(
-    layout: Layout, velocities: Mapping[Place, float], fluctuation: float = 0.0, *, developed: bool = True
+    layout: Layout,
+    velocities: Mapping[Place, float],
+    unsteady: Unsteady = STEADY,
+    *,
+    flattest: float = EXPONENTS[-1],
 ) -> Placing:
     """Integration error of the plain mean of a traverse: the rule's own, and what structure adds.
 
-    velocities: by (hole, row) in any unit proportional to them. fluctuation: relative standard uncertainty
-    of one of them from unsteadiness, where that is counted elsewhere. developed: whether the plane has the
-    straight lengths of a good one and an even distribution.
+    velocities: by (hole, row) in any unit proportional to them. unsteady: what moves one of them from reading
+    to reading. flattest: power 1/n of the flattest profile to reckon with (`flattest_power`).
 
     The rule's own error lies within what it errs by on wall laws with powers from 1/5 to 1/10 (in a rectangle
     both of the product of the distances and of the nearest wall): the middle is the bias; the half width
     counts as rectangular, in a rectangle as triangular, as two extremes must meet there (GUM 4.3.9).
-    Where the flow has not developed, profiles are flatter and the powers go on to 1/20: what a rule for
-    developed profiles would take off is too much there. It is triangular in every shape then, as rough walls
-    and length (or smooth walls and none) must meet at either end.
+    Where the flow has not had the length to develop, profiles are flatter and the powers go on: what a rule
+    for developed profiles would take off is too much there. It is triangular in every shape then, as rough
+    walls and length (or smooth walls and none) must meet at either end.
     Structure shows in how far the points lie from a smooth profile (`integration_estimate`); what n points
     miss of it is as large as n points miss by chance, times UNSEEN. The smooth profile's own mean is not
     used: near walls it is extrapolated, and in skewed flows it errs by more than the plain mean does. Without
     a smooth profile the estimate's own uncertainty stands for structure.
+    The residuals of readings hold unsteadiness too. As far as that explains them it is no structure: it goes
+    into the mean of n points as chance does, once, here or where it is counted.
     """
-    low, high = _pattern_range(layout, developed)
-    triangular = layout.duct.shape is Shape.RECTANGULAR or not developed
+    low, high = _pattern_range(layout, flattest)
+    triangular = layout.duct.shape is Shape.RECTANGULAR or flattest > EXPONENTS[-1]
     half = 0.5 * (high - low) / math.sqrt(6.0 if triangular else 3.0)
     bias, own = 0.5 * (low + high), max(INTEGRATION_FLOOR, half)
     found = integration_estimate(layout, velocities)
     if found.source is not IntegrationSource.PROFILE:
         return Placing(bias, math.hypot(own, found.u), found.dof)
-    square = max(found.residual**2 - fluctuation**2, 0.0) * _unseen(layout) ** 2 / found.points
-    u = math.sqrt(own * own + square)
     free = max(found.points - PROFILE_TERMS, 1.0)
+    chance, structure = unsteady.parts(found.residual**2, free)
+    square = (structure * _unseen(layout) ** 2 + chance) / found.points
+    u = math.sqrt(own * own + square)
     return Placing(bias, u, free * (u * u / square) ** 2 if square else math.inf)
 
 
@@ -443,9 +495,9 @@ PROFILE_TERMS = 9.0
 
 
 @lru_cache(maxsize=1024)
-def _pattern_range(layout: Layout, developed: bool) -> tuple[float, float]:
+def _pattern_range(layout: Layout, flattest: float) -> tuple[float, float]:
     """Least and largest bias of the points' mean on wall laws."""
-    exponents = EXPONENTS if developed else UNDEVELOPED
+    exponents = wall_powers(flattest)
     biases = [*pattern_biases(layout.duct, layout.points, exponents)]
     if layout.duct.shape is Shape.RECTANGULAR:
         biases += [nearest_wall_bias(layout, 1.0 / n) for n in exponents]
@@ -453,6 +505,8 @@ def _pattern_range(layout: Layout, developed: bool) -> tuple[float, float]:
 
 
 def _unseen(layout: Layout) -> float:
+    if layout.duct.shape is Shape.ROUND:
+        return UNSEEN_ROUND[len(layout.holes)] * layout.rows
     even = layout.duct.shape is Shape.RECTANGULAR and layout.rule is Rule.EQUAL_AREA
     return UNSEEN_EVEN if even else UNSEEN[layout.duct.shape]
 
@@ -477,8 +531,14 @@ def _placing(
         return Placing(0.0, not_negative("integration", inputs.allowances.integration), math.inf)
     if layout is None:
         return Placing(0.0, INTEGRATION_UNKNOWN, math.inf)
-    fluctuation = spread.point_u * math.sqrt(len(roots)) if spread.point_dof else _scatter(inputs, roots)
-    return point_placing(layout, roots, fluctuation, developed=plane.grade is PlaneGrade.GOOD)
+    return point_placing(layout, roots, _unsteady(inputs, roots, spread), flattest=flattest_power(plane))
+
+
+def _unsteady(inputs: PitotTraverse, roots: Mapping[Place, float], spread: RunSpread) -> Unsteady:
+    if spread.point_dof > 0:
+        return Unsteady(spread.point_u * math.sqrt(len(roots)), spread.point_dof)
+    scatter = _scatter(inputs, roots)
+    return Unsteady(scatter) if scatter else Unsteady(UNSTEADY, counted=inputs.run_repeatability is not None)
 
 
 def _scatter(inputs: PitotTraverse, roots: Mapping[Place, float]) -> float:

@@ -26,7 +26,10 @@ from . import ducts
 from .ducts import Array, PlaneClass
 from .sessions import PLAIN, Cell, cells, draw_setting
 
-SEED = 20_200
+SEED = 7
+"""Of the page: no size was chosen while looking at it."""
+CHOSEN_AT = 20_200
+"""Seed that sizes of the budgets were chosen at."""
 GOOD_SHARE = (0.945, 0.97)
 WIDEST = 1.3
 MANY_DOF = 10.0
@@ -190,7 +193,9 @@ RISK_METHOD = "pitot, rectangular, log-Tchebycheff, 2 runs"
 
 def show(figures: Sequence[Figure], risks: Sequence[RiskFigure], seed: int) -> str:
     """The Markdown table."""
-    lines = [INTRODUCTION.format(seed=seed, widest=WIDEST, dof=MANY_DOF, plain=PLAIN)]
+    lines = [
+        INTRODUCTION.format(seed=seed, chosen=CHOSEN_AT, page=SEED, widest=WIDEST, dof=MANY_DOF, plain=PLAIN)
+    ]
     lines += [_row(f) for f in figures]
     lines.append(DECISIONS.format(method=RISK_METHOD, spread=100 * TRUE_SPREAD, tolerance=100 * TOLERANCE))
     lines += [_risk_row(r) for r in risks]
@@ -201,7 +206,8 @@ INTRODUCTION = """# Do the intervals hold the true flow?
 
 Made by `make coverage` (`python -m tests.benchmarks.coverage`); not edited by hand. Sessions are drawn by
 `tests/benchmarks/ducts.py` and `sessions.py`, which say why each range is what it is, and computed by
-`measurements/calc` like a tablet's. Seed {seed}.
+`measurements/calc` like a tablet's. Seed {seed}. Sizes of the budgets were chosen while looking at seed
+{chosen} alone, and the whole was then run once at a seed that nobody had looked at: {page}.
 
 Share: of the 95.45 % intervals that hold the true flow, with its sampling error (one standard deviation,
 binomial). Needed: the 95.45 % quantile of |error|. Width: mean U over needed. Goals: 94.5 to 97 % in good

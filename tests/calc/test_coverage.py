@@ -11,7 +11,7 @@ from measurements import inputs
 from measurements.calc import Duct, Shape
 from measurements.calc.layout import profile
 from tests.benchmarks import ducts
-from tests.benchmarks.coverage import GOOD_SHARE, QUICK, WIDEST, Outcome, figure_of, run, show
+from tests.benchmarks.coverage import CHOSEN_AT, GOOD_SHARE, QUICK, WIDEST, Outcome, figure_of, run, show
 from tests.benchmarks.ducts import PlaneClass
 from tests.benchmarks.sessions import cells
 
@@ -20,7 +20,7 @@ ROUND = Duct(Shape.ROUND, 0.4)
 
 def test_intervals_hold_the_true_flow() -> None:
     """Limits at four sampling errors of the lower goal; widths with the quantile's own scatter."""
-    figures, risks = run(300, 1, QUICK)
+    figures, risks = run(300, 1, QUICK, CHOSEN_AT)
     assert [f.cell.name for f in figures] == [c.name for c in cells() if c.name in QUICK]
     sampling = math.sqrt(GOOD_SHARE[0] * (1.0 - GOOD_SHARE[0]) / 300.0)
     for f in figures:

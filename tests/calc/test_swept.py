@@ -31,7 +31,9 @@ from measurements.calc.sweeps import (
 from measurements.calc.swept import (
     ALLOWANCE_DOF,
     AREA_SWEEP_U,
+    CALM,
     UNEVEN_CV,
+    _untold_gaps,
     lines_placing,
     prepare,
     round_sweep_factor,
@@ -40,6 +42,7 @@ from measurements.calc.swept import (
 from measurements.calc.variance import spread_of_runs
 from tests.calc.worlds import OVAL, PERFECT, RECTANGULAR, ROUND, swept
 
+DEVELOPED = 15.0 * ROUND.width
 VELOCITY = {"signal": Signal.VELOCITY, "instrument": Instrument(resolution=0.01)}
 
 
@@ -134,7 +137,7 @@ def test_repeated_sweeps_tell_their_own_scatter() -> None:
 def test_a_single_sweep_without_series_takes_the_allowance() -> None:
     flow = swept_traverse(swept(sweeps=_means(*[9.0] * 5), **VELOCITY)).flow
     rows = {row.name: row.contribution for row in flow.budget}
-    assert rows["Fluctuation (allowance)"] / flow.value == pytest.approx(0.02 / math.sqrt(5.0))
+    assert rows["Fluctuation (allowance)"] / flow.value == pytest.approx(CALM * 0.02 / math.sqrt(5.0))
 
 
 def test_unlike_sweeps_and_missing_lines_are_told() -> None:
@@ -152,7 +155,9 @@ def test_a_sweep_along_a_diameter_is_corrected() -> None:
     exact = [2 * n / (2 * n + 1) for n in (5, 7, 10)]
     assert min(exact) < factor < max(exact)
     assert factor + math.sqrt(3.0) * u == pytest.approx(max(exact))
-    result = swept_traverse(swept(duct=ROUND, lines=2, sweeps=_means(10.0, 10.0), **VELOCITY))
+    result = swept_traverse(
+        swept(duct=ROUND, lines=2, sweeps=_means(10.0, 10.0), upstream=DEVELOPED, **VELOCITY)
+    )
     assert result.velocity is not None
     assert result.velocity.value == pytest.approx(10.0 * factor)
     assert Code.ROUND_SWEEP in _codes(result)
@@ -230,6 +235,7 @@ def test_round_sweeps_give_the_mean_of_the_circle(n: float, along: AlongDiameter
         along_diameter=along,
         weighting=Weighting.TRAPEZOID,
         wall_gap=gap,
+        upstream=DEVELOPED,
         **VELOCITY,
     )
     result = swept_traverse(case)
@@ -344,7 +350,7 @@ def test_without_a_rule_or_with_a_given_figure_nothing_is_assumed_of_the_lines()
 def test_means_on_diameters_near_a_disturbance_have_a_flatter_profile() -> None:
     far, near = (
         swept_traverse(swept(duct=ROUND, lines=2, sweeps=_means(9.0, 9.0), upstream=up, **VELOCITY))
-        for up in (4.0, 0.7)
+        for up in (DEVELOPED, 0.0)
     )
     factors = [r.remark(Code.ROUND_SWEEP) for r in (far, near)]
     assert [f.numbers["factor"] for f in factors if f] == pytest.approx([0.9307, 0.9424], abs=2e-4)
@@ -433,7 +439,7 @@ def test_means_without_series_cost_more_and_say_how_much() -> None:
     remark = poor.remark(Code.NO_TIME_SERIES)
     assert remark is not None
     averaging = pressure_average_bias(PRESSURE_CV) / math.sqrt(3.0)
-    assert remark.numbers["u"] == pytest.approx(math.hypot(0.02 / math.sqrt(5.0), averaging))
+    assert remark.numbers["u"] == pytest.approx(math.hypot(CALM * 0.02 / math.sqrt(5.0), averaging))
     assert rich.remark(Code.NO_TIME_SERIES) is None
     known = {row.name: row.contribution for row in poor.flow.budget}
     cost = math.hypot(known["Fluctuation (allowance)"], known["Averaging of pressure"]) / poor.flow.value
@@ -575,7 +581,33 @@ def test_in_a_poor_plane_an_average_of_pressure_hides_more() -> None:
         for up in (8.0, 0.7)
     )
     ratio = poor["Averaging of pressure"] / good["Averaging of pressure"]
-    assert ratio == pytest.approx(UNEVEN_CV**2 - 1.0)
+    assert ratio == pytest.approx(UNEVEN_CV**2)
+    taken = [
+        swept_traverse(swept(sweeps=_means(*[50.0] * 5), upstream=up)).remark(Code.AVERAGED_PRESSURE)
+        for up in (8.0, 0.7)
+    ]
+    assert [r.numbers["bias"] for r in taken if r] == pytest.approx([0.005, 0.0125])
+
+
+def test_a_single_sweep_in_a_good_plane_costs_less() -> None:
+    good, fair = (
+        {r.name: r.u for r in swept_traverse(swept(sweeps=_means(*[50.0] * 5), upstream=up)).flow.budget}
+        for up in (8.0, 2.0)
+    )
+    name = "Fluctuation (allowance)"
+    assert good[name] == pytest.approx(CALM * fair[name])
+
+
+def test_gaps_at_one_wall_are_alike_and_at_two_walls_less_so() -> None:
+    """By drawing gaps of 5 to 15 mm with the shares named: a 1/7 law along two lines of 0.4 m."""
+    draw, size = np.random.default_rng(8), 40_000
+    head, habit, own = (draw.uniform(-1.0, 1.0, (size, *s)) for s in ((1, 1), (1, 2), (2, 2)))
+    gap = 0.01 + 0.005 * (math.sqrt(0.1) * head + math.sqrt(0.4) * habit + math.sqrt(0.5) * own)
+    a = gap / (0.5 * RECTANGULAR.depth)
+    p = 8.0 / 7.0
+    means = ((2.0 - (a**p).sum(axis=2)) / (2.0 - a.sum(axis=2))).mean(axis=1)
+    _, u = _untold_gaps(swept(lines=2), (7.0,))
+    assert u == pytest.approx(float(means.std()), rel=0.03)
 
 
 def test_lines_in_a_rectangle_lie_between_product_and_nearest_wall() -> None:
