@@ -30,6 +30,7 @@ def look_at(
     expected = expected_values(points, density)
     return {
         tool.id: [
+            *_service_findings(tool),
             *_certificate_findings({use.quantity: states[use] for use in uses[tool.id]}, last_day),
             *_range_findings(ranges[tool.id], expected),
         ]
@@ -42,6 +43,11 @@ def _ranges(tools: Sequence[Instrument]) -> dict[UUID, dict[Quantity, list[Instr
     for one in InstrumentRange.objects.filter(instrument__in=tools).order_by("quantity", "minimum"):
         found[one.instrument_id].setdefault(Quantity(one.quantity), []).append(one)
     return found
+
+
+def _service_findings(tool: Instrument) -> list[Finding]:
+    """One taken out of service after it was assigned."""
+    return [] if tool.in_service else [Finding("It is out of service.", serious=True)]
 
 
 def _certificate_findings(states: dict[Quantity, InForce], last_day: date) -> list[Finding]:
@@ -58,9 +64,10 @@ def _certificate_findings(states: dict[Quantity, InForce], last_day: date) -> li
 def _certificate_finding(quantity: Quantity, found: InForce, last_day: date, held: bool) -> Finding | None:
     name = quantity.value.replace("_", " ")
     if found.state is CertificateState.OVERDUE and found.certificate:
-        due = found.certificate.due_on
+        held = found.certificate
         return Finding(
-            f"The certificate for {name} ends on {due}, before the last day, {last_day}.", serious=True
+            f"Certificate {held.number} for {name} ends on {held.due_on}, before the last day, {last_day}.",
+            serious=True,
         )
     if found.state in (CertificateState.NONE, CertificateState.NOT_YET):
         serious = not held and quantity not in WITHOUT_CERTIFICATE

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 
 from jobs.dispatch import (
     assign_instrument,
@@ -181,16 +182,21 @@ def lapsing_hood(world: World, days: int = 32) -> Any:
 def test_a_certificate_that_ends_before_the_last_day_is_refused_or_warned_of(company_a: World) -> None:
     with company(company_a.id):
         actor, hood, first = company_a.actor("dispatcher"), lapsing_hood(company_a), company_a.job.starts_on
+        held = hood.certificates.get()
+        said = (
+            f"Certificate {held.number} for flow ends on {held.due_on}, "
+            f"before the last day, {company_a.job.ends_on}."
+        )
         with pytest.raises(Conflict) as caught:
             assign_instrument(actor, company_a.job.id, instrument_id=hood.id)
-        assert "certificate for flow ends on" in caught.value.faults[0].detail
+        assert [fault.detail for fault in caught.value.faults] == [said]
         short = assign_instrument(
             actor, company_a.job.id, instrument_id=hood.id, ends_on=first + timedelta(days=2)
         )
         assert short.warnings == []
         Company.objects.update(calibration_lapse=Lapse.WARN)
         row = assign_instrument(actor, company_a.job.id, instrument_id=hood.id)
-        assert "certificate for flow ends on" in row.warnings[0]
+        assert row.warnings == [said]
         assert InstrumentAssignment.objects.filter(instrument=hood).count() == 1
 
 
@@ -229,6 +235,26 @@ def test_out_of_service_is_refused(company_a: World) -> None:
         hood.save()
         with pytest.raises(Invalid, match="out of service"):
             assign_instrument(company_a.actor("owner"), company_a.job.id, instrument_id=hood.id)
+
+
+def test_a_certificate_put_right_after_the_assignment_changes_what_readiness_says(company_a: World) -> None:
+    with company(company_a.id):
+        hood, actor = company_a.instruments["hood"], company_a.actor("technician")
+        wrong, today = company_a.certificates["hood"], timezone.now().date()
+
+        def suits() -> Any:
+            found = readiness(actor, company_a.job.id).checks
+            return next(check for check in found if check.item == "certificates and ranges")
+
+        assert suits().state is State.OK
+        factories.certificate(hood, on=wrong.calibrated_on, days=31, number="C-short", supersedes=wrong)
+        assert suits().state is State.MISSING
+        assert f"Certificate C-short for flow ends on {today + timedelta(days=1)}" in suits().detail
+        factories.certificate(hood)
+        assert suits().state is State.OK
+        hood.in_service = False
+        hood.save()
+        assert "It is out of service." in suits().detail
 
 
 def test_readiness_says_what_is_missing_in_a_constant_number_of_statements(company_a: World) -> None:
