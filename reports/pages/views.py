@@ -14,7 +14,7 @@ from jobs.errors import DomainError, NotFound
 from jobs.models import JobStatus
 from jobs.pages.base import page, refuse, show
 from measurements.models import AnswerKind
-from reports import deliver, material, queries, review, reviewset
+from reports import deliver, material, queries, recalled, review, reviewset
 from reports import issue as issuing
 from reports.models import DocumentKind, Issue, Revision
 from reports.pages import session as session_page
@@ -115,7 +115,8 @@ def reports(request: HttpRequest, actor: Actor) -> HttpResponse:
     rows = list(queries.visible_issues(actor).order_by("-id")[:LISTED])
     states = issuing.states_of(rows)
     waiting = queries.unissued_revisions(actor) if may(actor, Action.ISSUE) else []
-    listed = [{"made": made, "state": states[made.id][0]} for made in rows]
+    notices = recalled.under_recall([made.id for made in rows])
+    listed = [{"made": made, "state": states[made.id][0], "recall": made.id in notices} for made in rows]
     return show(request, "reports/reports.html", {"rows": listed, "waiting": waiting}, nav="reports")
 
 
@@ -129,6 +130,7 @@ def report(request: HttpRequest, actor: Actor, report_id: UUID) -> HttpResponse:
         "file": next(iter(made.files.all()), None),
         "state": state,
         "reason": reason,
+        "recall": recalled.under_recall([made.id]).get(made.id),
         "address": issuing.check_address(made),
         "path": issuing.check_path(made),
         "may_issue": may(actor, Action.ISSUE),
