@@ -31,6 +31,7 @@ class Action(Enum):
     MANAGE_INSTRUMENTS = "manage_instruments"
     MEASURE = "measure"
     SUBMIT = "submit"
+    SET_RULES = "set_rules"
     REVIEW = "review"
     APPROVE = "approve"
     ISSUE = "issue"
@@ -46,6 +47,7 @@ MAY: dict[Action, frozenset[Role]] = {
     Action.MANAGE_INSTRUMENTS: frozenset({Role.OWNER, Role.DISPATCHER, Role.SUPERVISOR}),
     Action.MEASURE: frozenset({Role.TECHNICIAN, Role.SUPERVISOR}),
     Action.SUBMIT: frozenset({Role.TECHNICIAN, Role.SUPERVISOR}),
+    Action.SET_RULES: frozenset({Role.OWNER, Role.SUPERVISOR}),
     Action.REVIEW: frozenset({Role.SUPERVISOR}),
     Action.APPROVE: frozenset({Role.SUPERVISOR}),
     Action.ISSUE: frozenset({Role.SUPERVISOR}),

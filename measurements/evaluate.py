@@ -14,12 +14,14 @@ from django.utils import timezone
 
 from jobs import due, events
 from jobs.events import digest
+from jobs.models import Job, JobStatus
 from measurements import calc, recall
 from measurements.compute import Computed, compute
 from measurements.current import not_superseded
-from measurements.inputs import inputs_of, judgement_of
+from measurements.inputs import inputs_of, judgement_of, rules_of
 from measurements.loading import Loaded, load, load_many
-from measurements.models import Result, Session
+from measurements.models import Result, RuleSetting, Session
+from measurements.rule_parameters import methods_of
 from measurements.rules import apply_rules, service_actor
 
 
@@ -51,6 +53,20 @@ def assigned(claim: due.Claim) -> None:
         claim.hold()
         ids = list(not_superseded(Session.objects.filter(job=claim.subject_id)).values_list("id", flat=True))
         due.schedule("evaluate", *ids)
+        claim.finish()
+
+
+@due.handler("rules")
+def rules_changed(claim: due.Claim) -> None:
+    """A rule was set otherwise: it looks again at the sessions of jobs that are not approved."""
+    with transaction.atomic():
+        claim.hold()
+        row = RuleSetting.objects.get(id=claim.subject_id)
+        open_jobs = Job.objects.filter(status__in=(JobStatus.OPEN, JobStatus.SUBMITTED)).values("id")
+        rows = not_superseded(Session.objects.filter(job__in=open_jobs))
+        ids = list(rows.filter(method__in=methods_of(row.rule, row.name)).values_list("id", flat=True))
+        if ids:
+            due.schedule("evaluate", *ids)
         claim.finish()
 
 
@@ -102,6 +118,7 @@ def _inputs(loaded: Loaded) -> dict[str, Any]:
             "judgement": judgement_of(loaded),
             "evidence": loaded.session.content_digest,
             "refusal": str(error),
+            **rules_of(loaded),
         }
 
 

@@ -32,11 +32,18 @@ def inputs_of(loaded: Loaded) -> dict[str, Any]:
     }.get(Method(loaded.session.method), by_name)
     return {
         "method": loaded.session.method,
-        "calculation": calc.to_plain(build(loaded)),
+        "calculation": calc.to_plain(loaded.settings.applied(build(loaded))),
         "judgement": judgement_of(loaded),
         "certificates": [_certificate(tool) for tool in loaded.tools.values()],
         "evidence": loaded.session.content_digest,
+        **rules_of(loaded),
     }
+
+
+def rules_of(loaded: Loaded) -> dict[str, Any]:
+    """What the company set otherwise in the rules that look at this session; nothing where all is usual."""
+    found = loaded.settings.of_method(loaded.session.method)
+    return {"rules": found} if found else {}
 
 
 def judgement_of(loaded: Loaded) -> dict[str, Any]:

@@ -2,7 +2,7 @@
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, date, datetime
 from functools import cached_property
 from typing import Any
@@ -29,6 +29,7 @@ from jobs.tenancy.context import current_company
 from measurements.current import not_superseded
 from measurements.methods import METHODS, MethodKind, Place
 from measurements.models import Method, Outcome, Reading, Result, Session, Sweep
+from measurements.rule_parameters import Settings, in_force
 
 QUANTITY_OF_USE = {
     "pressure": Quantity.PRESSURE,
@@ -96,6 +97,8 @@ class Loaded:
     """Flows of the runs of the job's other traverses by points, one tuple a session."""
     earlier: Result | None = None
     """What the fan test before this one found at the same fan, in this job."""
+    settings: Settings = field(default_factory=Settings)
+    """What the company set otherwise in the rules."""
 
     @property
     def job(self) -> Job:
@@ -176,6 +179,7 @@ def load_many(sessions: Collection[UUID]) -> list[Loaded]:
     used = {row.id: {use: UUID(i) for use, i in row.content["instruments"].items()} for row in rows}
     tools = load_tools(used, days)
     company = Company.objects.get(id=current_company())
+    settings = in_force()
     superseded = set(Session.objects.filter(supersedes__in=ids).values_list("supersedes", flat=True))
     people = PersonAssignment.objects.filter(job__in={row.job_id for row in rows})
     runs = _runs({row.job_id for row in rows if row.method in POINTWISE})
@@ -191,6 +195,7 @@ def load_many(sessions: Collection[UUID]) -> list[Loaded]:
             superseded=row.id in superseded,
             assigned=[a for a in assigned if (a.job_id, a.member_id) == (row.job_id, row.member_id)],
             earlier=tests.get(row.id),
+            settings=settings,
             other_runs=tuple(flows for other, flows in runs[row.job_id].items() if other != row.id),
         )
         for row in rows

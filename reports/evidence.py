@@ -36,6 +36,7 @@ from jobs.tenancy.context import company_var
 from measurements.evidence import sessions_altered
 from measurements.models import (
     Batch,
+    Correction,
     Flag,
     FlagAnswer,
     IntervalCheck,
@@ -44,7 +45,9 @@ from measurements.models import (
     RecallDecision,
     RecallItem,
     Result,
+    RuleSetting,
     Session,
+    SessionVoid,
     Sweep,
 )
 from reports import document as doc
@@ -156,6 +159,8 @@ KINDS: tuple[Kind, ...] = (
     ),
     Kind("batch", Batch, ("batch.received",)),
     Kind("session", Session, ("session.stored",), covers=(Reading, Sweep), altered=sessions_altered),
+    Kind("correction", Correction, ("session.corrected",), "correction"),
+    Kind("void note", SessionVoid, ("session.voided",), "void"),
     Kind("result", Result, ("session.evaluated",), "result"),
     Kind("flag", Flag, ("flag.raised",)),
     Kind("answer to a flag", FlagAnswer, ("flag.answered",), "answer_id"),
@@ -167,6 +172,7 @@ KINDS: tuple[Kind, ...] = (
     Kind("session of a recall", RecallItem, ("recall.computed",), "item"),
     Kind("decision in a recall", RecallDecision, ("recall.decided",), "decision"),
     Kind("interval check", IntervalCheck, ("instrument.checked",)),
+    Kind("setting of a rule", RuleSetting, ("rule.changed",)),
     Kind("fetch of a report", Fetch, ("report.fetched",), "fetch"),
 )
 LOG = (Event, EventPosition)

@@ -10,13 +10,23 @@ from measurements.models.recall import (
     RecallPart,
 )
 from measurements.models.result import AnswerKind, Flag, FlagAnswer, Outcome, Result, Severity, Verdict
-from measurements.models.session import Batch, Method, Reading, Session, Sweep
+from measurements.models.rule import RuleSetting
+from measurements.models.session import (
+    Batch,
+    Correction,
+    Method,
+    Reading,
+    Session,
+    SessionVoid,
+    Sweep,
+)
 
 __all__ = [
     "AnswerKind",
     "Batch",
     "CheckKind",
     "CheckOutcome",
+    "Correction",
     "Flag",
     "FlagAnswer",
     "IntervalCheck",
@@ -30,7 +40,9 @@ __all__ = [
     "RecallItem",
     "RecallPart",
     "Result",
+    "RuleSetting",
     "Session",
+    "SessionVoid",
     "Severity",
     "Sweep",
     "Verdict",

@@ -2,13 +2,15 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from measurements.rest import checks, field, kinds, views
+from measurements.rest import checks, field, kinds, rules, views
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("field/batches", field.FieldBatches.as_view()),
     path("field/worklist", field.FieldWorklist.as_view()),
     path("instruments/<uuid:instrument_id>/checks", checks.IntervalChecks.as_view()),
     path("methods", kinds.Methods.as_view()),
+    path("rules", rules.Rules.as_view()),
+    path("rules/<str:rule>/settings", rules.RuleSettings.as_view()),
     path("sessions", views.Sessions.as_view()),
     path("sessions/<uuid:session_id>", views.SessionDetail.as_view()),
     path("results/<uuid:result_id>", views.ResultDetail.as_view()),

@@ -1,8 +1,9 @@
 """What gets flagged. Each rule is a small function in a module here; this raises and clears its flags."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 from django.db.models import Q
@@ -33,10 +34,36 @@ __all__ = [
     "service_actor",
 ]
 
+
+@dataclass(frozen=True)
+class SystemRule:
+    """A rule on a whole system of a job."""
+
+    name: str
+    severity: Severity
+    source: str
+    text: str
+    fixed: bool = False
+
+
 MODULES = (verdicts, instruments, readings, circumstances, noticed)
 SUPERSEDED = "Superseded by a later measurement."
+RENEWED = "No longer so as it was; the rule has seen it anew."
 SYSTEM_RULE = systems.OUTLETS_AGAINST_TRAVERSE
 CHANGE_RULE = systems.CHANGED_SINCE_EARLIER
+OF_SYSTEMS = {
+    SYSTEM_RULE: SystemRule(
+        SYSTEM_RULE, Severity.STOP, systems.SOURCE, "Outlets do not add up to the traverse above them."
+    ),
+    CHANGE_RULE: SystemRule(
+        CHANGE_RULE, Severity.WARNING, systems.SOURCE, "A figure is another than in an earlier job."
+    ),
+}
+
+
+def described() -> list[Rule | SystemRule]:
+    """Every rule whose flags a company may set, in the order of name."""
+    return sorted([*RULES.values(), *OF_SYSTEMS.values()], key=lambda one: one.name)
 
 
 @dataclass(frozen=True)
@@ -50,12 +77,15 @@ class Found:
     system: UUID
     session: UUID | None
     test_point: UUID | None
+    settings: Mapping[str, Any] = field(default_factory=dict)
+    """What the company set otherwise in this rule."""
 
     @property
     def basis(self) -> str:
-        """What the finding rests on: the same again is the same flag."""
+        """What the finding rests on: the same again is the same flag; under another setting it is another."""
         where = str(self.session or self.system)
-        return digest([self.rule, where, self.finding.key, self.finding.seen, self.finding.data])
+        content = [self.rule, where, self.finding.key, self.finding.seen, self.finding.data]
+        return digest([*content, dict(self.settings)] if self.settings else content)
 
 
 def findings_of(seen: Seen) -> list[tuple[Rule, Finding]]:
@@ -80,7 +110,10 @@ def apply_rules(loaded: Loaded, computed: Computed) -> None:
     stands = _is_open if superseded else _is_standing
     seen_here = (flag for flag in flags if superseded or flag.rule != RECALL_RULE)
     gone = [flag for flag in seen_here if stands(flag) and flag.basis_digest not in wanted]
-    _clear(gone, SUPERSEDED if superseded else "No longer so.")
+    again = {(one.rule, one.session) for one in wanted.values()} if not superseded else set()
+    renewed = [flag for flag in gone if (flag.rule, flag.session_id) in again]
+    _clear(renewed, RENEWED)
+    _clear([flag for flag in gone if flag not in renewed], SUPERSEDED if superseded else "No longer so.")
     if loaded.session.supersedes_id:
         older = Flag.objects.filter(session=loaded.session.supersedes_id).prefetch_related("answers")
         _clear([flag for flag in older if _is_open(flag)], SUPERSEDED)
@@ -114,19 +147,30 @@ def _is_cleared(flag: Flag) -> bool:
 
 def _of_session(loaded: Loaded, rule: Rule, finding: Finding) -> Found:
     place = (loaded.point.system_id, loaded.session.id, loaded.point.id)
-    return Found(rule.name, rule.severity, rule.source, finding, *place)
+    severity = loaded.settings.severity(rule.name, rule.severity)
+    own = loaded.settings.of_rule(rule.name)
+    return Found(rule.name, severity, rule.source, finding, *place, own)
 
 
 def _of_system(loaded: Loaded, job: Job, system: System) -> list[Found]:
     points, figures = systems.figures_of(job, system)
     earlier, units = systems.earlier_of(job, system, figures), loaded.company.unit_system
     sums = systems.outlets_against_traverse(points, figures, units)
-    changes = systems.changed_since_earlier(figures, earlier, units, loaded.site.time_zone)
-    found = [(SYSTEM_RULE, Severity.STOP, finding) for finding in sums]
-    found += [(CHANGE_RULE, Severity.WARNING, finding) for finding in changes]
+    least = loaded.settings.value(systems.LEAST_CHANGE)
+    changes = systems.changed_since_earlier(figures, earlier, units, loaded.site.time_zone, least)
+    found = [(SYSTEM_RULE, finding) for finding in sums] + [(CHANGE_RULE, finding) for finding in changes]
     return [
-        Found(name, severity, systems.SOURCE, finding, system.id, None, UUID(finding.key))
-        for name, severity, finding in found
+        Found(
+            name,
+            loaded.settings.severity(name, OF_SYSTEMS[name].severity),
+            systems.SOURCE,
+            finding,
+            system.id,
+            None,
+            UUID(finding.key),
+            loaded.settings.of_rule(name),
+        )
+        for name, finding in found
     ]
 
 

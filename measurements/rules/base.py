@@ -8,6 +8,8 @@ from measurements import calc
 from measurements.compute import Computed
 from measurements.loading import Loaded
 from measurements.models import Severity
+from measurements.rule_parameters import PRACTICE as PRACTICE
+from measurements.rule_parameters import Parameter
 
 
 @dataclass(frozen=True)
@@ -32,6 +34,10 @@ class Seen:
     def units(self) -> str:
         return str(self.loaded.company.unit_system)
 
+    def setting(self, one: Parameter) -> float:
+        """A number of a rule as the company has it."""
+        return self.loaded.settings.value(one)
+
     def remark(self, code: calc.Code) -> calc.Remark | None:
         """What the calculation noticed, if it noticed that."""
         return self.computed.found.remark(code) if self.computed.found else None
@@ -52,24 +58,24 @@ class Rule:
     source: str
     text: str
     check: Check
+    fixed: bool = False
+    """Whether its severity is no company's choice: the verdict, the evidence, what cannot be."""
 
 
 RULES: dict[str, Rule] = {}
 
 
-def rule(name: str, severity: Severity, source: str) -> Callable[[Check], Check]:
+def rule(name: str, severity: Severity, source: str, *, fixed: bool = False) -> Callable[[Check], Check]:
     """Registers a check under a name; its docstring says what it looks for. See DEVELOPERS.md to add one."""
 
     def register(check: Check) -> Check:
         if name in RULES:
             raise ValueError(f"two rules are called {name}")
-        RULES[name] = Rule(name, severity, source, (check.__doc__ or "").strip(), check)
+        RULES[name] = Rule(name, severity, source, (check.__doc__ or "").strip(), check, fixed)
         return check
 
     return register
 
-
-PRACTICE = "common practice"
 
 RECALL_RULE = "recalled_instrument"
 """Raised by a decision in a recall case, not by a check; only a newer session or decision ends it."""

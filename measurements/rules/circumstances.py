@@ -6,8 +6,10 @@ from uuid import UUID
 
 from jobs.models import Event, JobStatus
 from measurements.models import Severity
+from measurements.rule_parameters import parameter
 from measurements.rules.base import PRACTICE, Finding, Seen, rule
 
+OFFSET = parameter("clock_wrong", "offset")
 CLOCK = timedelta(minutes=2)
 SLACK = timedelta(minutes=1)
 CLOSED = {JobStatus.APPROVED: "approved", JobStatus.ISSUED: "issued", JobStatus.CANCELLED: "cancelled"}
@@ -18,11 +20,12 @@ CLOSING = ("job.approved", "job.cancelled")
 def clock_wrong(seen: Seen) -> Iterator[Finding]:
     """The tablet's clock and the service's disagree."""
     offset = seen.loaded.session.clock_offset_s
-    if abs(offset) > CLOCK.total_seconds():
+    most = seen.setting(OFFSET)
+    if abs(offset) > most:
         way = "behind" if offset > 0 else "ahead of"
         yield Finding(
             f"The tablet's clock was {_lasting(abs(offset))} {way} the service's when it posted.",
-            f"At most {_lasting(CLOCK.total_seconds())} apart.",
+            f"At most {_lasting(most)} apart.",
             "Set the tablet's clock to network time; check the times of this session.",
             {"offset_s": round(offset)},
         )
@@ -78,7 +81,7 @@ def technician_not_assigned(seen: Seen) -> Iterator[Finding]:
     )
 
 
-@rule("posted_after_approval", Severity.STOP, "the job's state")
+@rule("posted_after_approval", Severity.STOP, "the job's state", fixed=True)
 def posted_after_approval(seen: Seen) -> Iterator[Finding]:
     """The session came in when the job was already approved, issued or cancelled."""
     job = seen.loaded.job

@@ -2,12 +2,12 @@
 
 from collections.abc import Iterator
 
-from measurements import calc
 from measurements.inputs import range_for, shown_in, zeros_of
 from measurements.loading import Tool
 from measurements.models import Severity
+from measurements.rule_parameters import parameter
 from measurements.rules.base import PRACTICE, Finding, Seen, rule
-from measurements.words import shown, velocity
+from measurements.words import percent, shown, velocity
 
 LABORATORY = "ISO/IEC 17025 6.4"
 CONDITIONS = {
@@ -17,11 +17,12 @@ CONDITIONS = {
 }
 GAUGES = ("pressure", "water_pressure")
 """Uses whose zero is checked; each is also how its figures are written."""
-STEPS = calc.Limits().resolutions
-ZERO_SHARE = calc.Limits().zero_share
+STEPS = parameter("near_resolution", "steps")
+ZERO_SHARE = parameter("zero_shift", "share")
+SLOW = parameter("low_velocity", "velocity")
 
 
-@rule("out_of_calibration", Severity.STOP, LABORATORY)
+@rule("out_of_calibration", Severity.STOP, LABORATORY, fixed=True)
 def out_of_calibration(seen: Seen) -> Iterator[Finding]:
     """The instrument's newest certificate had lapsed when it was used."""
     for tool in _metered(seen):
@@ -36,7 +37,7 @@ def out_of_calibration(seen: Seen) -> Iterator[Finding]:
             )
 
 
-@rule("without_certificate", Severity.STOP, LABORATORY)
+@rule("without_certificate", Severity.STOP, LABORATORY, fixed=True)
 def without_certificate(seen: Seen) -> Iterator[Finding]:
     """No certificate covered the instrument and quantity when it was used."""
     for tool in _metered(seen):
@@ -60,7 +61,7 @@ def _plain(quantity: str) -> str:
     return quantity.replace("_", " ")
 
 
-@rule("outside_range", Severity.STOP, "maker's range of the instrument")
+@rule("outside_range", Severity.STOP, "maker's range of the instrument", fixed=True)
 def outside_range(seen: Seen) -> Iterator[Finding]:
     """A reading lies outside what the instrument can show."""
     for tool, values in _read(seen):
@@ -83,16 +84,17 @@ def outside_range(seen: Seen) -> Iterator[Finding]:
 @rule("near_resolution", Severity.WARNING, PRACTICE)
 def near_resolution(seen: Seen) -> Iterator[Finding]:
     """Many readings are only a few steps of the display."""
+    steps = seen.setting(STEPS)
     for tool, values in _read(seen):
         chosen = range_for(tool, values)
         if tool.use in CONDITIONS or chosen is None or not values:
             continue
-        few = [value for value in values if abs(value) < STEPS * chosen.resolution]
+        few = [value for value in values if abs(value) < steps * chosen.resolution]
         if 2 * len(few) > len(values):
             step = shown(chosen.resolution, tool.quantity, seen.units)
             yield Finding(
-                f"{len(few)} of {len(values)} readings are below {STEPS:.0f} steps of the display ({step}).",
-                f"Readings of at least {STEPS:.0f} steps.",
+                f"{len(few)} of {len(values)} readings are below {steps:.3g} steps of the display ({step}).",
+                f"Readings of at least {steps:.3g} steps.",
                 _finer(seen),
                 {"count": len(few), "resolution": chosen.resolution},
                 tool.use,
@@ -102,7 +104,7 @@ def near_resolution(seen: Seen) -> Iterator[Finding]:
 def _finer(seen: Seen) -> str:
     if not seen.loaded.velocity_pressures:
         return "Use a finer instrument."
-    slow = velocity(calc.Limits().low_velocity, seen.units)
+    slow = velocity(seen.setting(SLOW), seen.units)
     return f"Use a finer instrument; below about {slow} an anemometer tells more than a pitot tube."
 
 
@@ -131,11 +133,13 @@ def zero_shift(seen: Seen) -> Iterator[Finding]:
             continue
         chosen = range_for(tool, values)
         mean = sum(abs(value) for value in values) / len(values)
-        most = max(ZERO_SHARE * mean, 2.0 * chosen.resolution if chosen else 0.0)
+        allowed = seen.setting(ZERO_SHARE)
+        most = max(allowed * mean, 2.0 * chosen.resolution if chosen else 0.0)
         if abs(after - before) > most * (1.0 + 1e-9):
             yield Finding(
                 f"The zero moved by {shown(after - before, use, seen.units)} from before to after.",
-                f"At most {shown(most, use, seen.units)} (2 % of the mean reading, at least two steps).",
+                f"At most {shown(most, use, seen.units)} "
+                f"({percent(allowed)} of the mean reading, at least two steps).",
                 "Let the manometer warm up, zero it with open hoses and measure again.",
                 {"before": before, "after": after, "limit": most},
                 use if use != "pressure" else "",

@@ -148,4 +148,4 @@ def _check_of(row: Row) -> Callable[[Seen], Iterator[Finding]]:
 
 
 for _row in ROWS:
-    rule(_row.name, _row.severity, _row.source)(_check_of(_row))
+    rule(_row.name, _row.severity, _row.source, fixed=_row.fixed)(_check_of(_row))

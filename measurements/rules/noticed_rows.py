@@ -42,6 +42,11 @@ class Row:
         return self.code.value
 
     @property
+    def fixed(self) -> bool:
+        """What cannot be, or is a danger, stops everywhere."""
+        return self.severity == Severity.STOP
+
+    @property
     def templates(self) -> tuple[str, ...]:
         """Every sentence of the row."""
         seen = (self.seen,) if isinstance(self.seen, str) else self.seen

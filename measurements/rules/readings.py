@@ -6,12 +6,14 @@ from collections.abc import Iterator
 from measurements import calc
 from measurements.inputs import duct_of
 from measurements.models import Method, Severity
+from measurements.rule_parameters import parameter
 from measurements.rules.base import PRACTICE, Finding, Seen, rule
 from measurements.words import counted, listed, percent, pressure, shown
 
-DISTRIBUTION = calc.Limits().distribution_share
-RUNS = calc.Limits().runs_spread
-SWEEPS = calc.Limits().sweep_ratio
+DISTRIBUTION = parameter("bad_distribution", "share")
+RUNS = parameter("runs_disagree", "spread")
+SWEEPS = parameter("sweeps_unlike", "ratio")
+BEFORE, AFTER = parameter("poor_plane", "before"), parameter("poor_plane", "after")
 SWAPPED = "The hoses are swapped; connect them rightly and measure again."
 POINTWISE = (Method.PITOT_TRAVERSE, Method.ANEMOMETER_TRAVERSE)
 
@@ -24,7 +26,7 @@ def _spot(line: int, point: int) -> str:
     return f"{line}.{point}"
 
 
-@rule("swapped_hoses", Severity.STOP, PRACTICE)
+@rule("swapped_hoses", Severity.STOP, PRACTICE, fixed=True)
 def swapped_hoses(seen: Seen) -> Iterator[Finding]:
     """Every reading is negative: total and static hose are swapped."""
     values = _pressures(seen) or [
@@ -48,7 +50,7 @@ def swapped_hoses(seen: Seen) -> Iterator[Finding]:
         )
 
 
-@rule("negative_readings", Severity.STOP, "AMCA 203, ANSI/ASHRAE 111")
+@rule("negative_readings", Severity.STOP, "AMCA 203, ANSI/ASHRAE 111", fixed=True)
 def negative_readings(seen: Seen) -> Iterator[Finding]:
     """Some readings are negative: the flow turns back at these points."""
     rows = [row for row in seen.loaded.velocity_pressures if row.value < 0.0]
@@ -75,10 +77,11 @@ def negative_readings(seen: Seen) -> Iterator[Finding]:
 def bad_distribution(seen: Seen) -> Iterator[Finding]:
     """Too few velocity pressures, or squares of velocities, exceed a tenth of the largest."""
     what, share = _distribution(seen)
-    if share is not None and share <= DISTRIBUTION:
+    needed = seen.setting(DISTRIBUTION)
+    if share is not None and share <= needed:
         yield Finding(
             f"Only {percent(share, 0)} of the {what} exceed a tenth of the largest.",
-            f"More than {percent(DISTRIBUTION, 0)}.",
+            f"More than {percent(needed, 0)}.",
             "Choose a plane with a longer straight run before it, or straighten the flow.",
             {"share": share},
         )
@@ -109,7 +112,7 @@ def poor_plane(seen: Seen) -> Iterator[Finding]:
     if quality.grade is calc.PlaneGrade.UNKNOWN:
         text = "The straight duct before and after the plane was not measured."
         yield Finding(text, expected, "Measure both lengths; the uncertainty allows for the worst.", {})
-    elif quality.grade is calc.PlaneGrade.POOR:
+    elif quality.upstream is not None and quality.downstream is not None and _is_short(seen, quality):
         yield Finding(
             f"The plane has {quality.upstream:.1f} diameters of straight duct before it and "
             f"{quality.downstream:.1f} after it.",
@@ -117,6 +120,12 @@ def poor_plane(seen: Seen) -> Iterator[Finding]:
             "Choose a better plane, or accept with a reason; the uncertainty is larger for it.",
             {"upstream": quality.upstream, "downstream": quality.downstream},
         )
+
+
+def _is_short(seen: Seen, quality: calc.Plane) -> bool:
+    """Whether either straight length is below the least that the company asks for."""
+    pairs = ((quality.upstream, seen.setting(BEFORE)), (quality.downstream, seen.setting(AFTER)))
+    return any(length is not None and length < least * (1.0 - 1e-9) for length, least in pairs)
 
 
 @rule("points_missing", Severity.STOP, "ISO 3966, ANSI/ASHRAE 111")
@@ -219,10 +228,11 @@ def runs_disagree(seen: Seen) -> Iterator[Finding]:
         means = [row.value for row in seen.loaded.readings]
     middle = sum(means) / len(means) if means else 0.0
     spread = (max(means) - min(means)) / middle if len(means) > 1 and middle > 0.0 else 0.0
-    if spread > RUNS:
+    most = seen.setting(RUNS)
+    if spread > most:
         yield Finding(
             f"The {len(means)} runs differ by {percent(spread)} of their mean.",
-            f"At most {percent(RUNS)}.",
+            f"At most {percent(most)}.",
             "Wait until the flow is steady, then repeat the measurement.",
             {"spread": spread},
         )
@@ -246,10 +256,11 @@ def single_run(seen: Seen) -> Iterator[Finding]:
 def sweeps_unlike(seen: Seen) -> Iterator[Finding]:
     """Sweeps of unlike duration: lines would weigh by the technician's pace."""
     times = [sweep.duration_s for sweep in seen.loaded.sweeps]
-    if times and max(times) > SWEEPS * min(times):
+    most = seen.setting(SWEEPS)
+    if times and max(times) > most * min(times):
         yield Finding(
             f"The sweeps lasted from {min(times):.0f} s to {max(times):.0f} s.",
-            f"Sweeps of like duration, at most {percent(SWEEPS - 1.0, 0)} apart.",
+            f"Sweeps of like duration, at most {percent(most - 1.0, 0)} apart.",
             "Repeat the sweeps at an even pace.",
             {"shortest": min(times), "longest": max(times)},
         )

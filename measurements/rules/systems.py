@@ -15,14 +15,14 @@ from measurements.calc.system import Change, SystemBalance, against_earlier, lea
 from measurements.current import FLOW, FLOW_METHODS, current_results, current_sessions, not_superseded
 from measurements.loading import local_day
 from measurements.models import Method, Outcome, Result, Session, Verdict
+from measurements.rule_parameters import parameter
 from measurements.rules.base import Finding
 from measurements.words import flow, measurand, percent, shown
 
 OUTLETS_AGAINST_TRAVERSE = "outlets_against_traverse"
 CHANGED_SINCE_EARLIER = "changed_since_earlier"
 SOURCE = "JCGM 100 (uncertainty of a difference); common practice"
-LEAST_CHANGE = 0.10
-"""Fraction of the earlier figure from which a change is told (practice)."""
+LEAST_CHANGE = parameter(CHANGED_SINCE_EARLIER, "share")
 USUAL_CLASS = "A"
 """Leakage class (EN 1507, EN 12237) that the size of a leak is made plain by."""
 PASSED = {Verdict.PASS.value, Verdict.CONDITIONAL_PASS.value}
@@ -192,9 +192,13 @@ def earlier_of(job: Job, system: System, figures: Sequence[Figure]) -> dict[tupl
 
 
 def changed_since_earlier(
-    figures: Sequence[Figure], earlier: Mapping[tuple[UUID, str], Earlier], units: str, zone: str
+    figures: Sequence[Figure],
+    earlier: Mapping[tuple[UUID, str], Earlier],
+    units: str,
+    zone: str,
+    least: float = LEAST_CHANGE.default,
 ) -> Iterator[Finding]:
-    """A figure differs from that of an earlier job by more than their uncertainty and more than a tenth.
+    """A figure differs from that of an earlier job by more than their uncertainty and `least` of it.
 
     Not where the change was asked for: the design is another one, or what did not pass does now.
     """
@@ -207,9 +211,9 @@ def changed_since_earlier(
             continue
         if now.verdict in PASSED and then.verdict not in (*PASSED, Verdict.NOT_DECIDABLE.value):
             continue
-        change, pair = _change(now, then)
-        if change.changed and abs(change.relative) > LEAST_CHANGE:
-            yield _changed(figure, before, change, pair, units, zone)
+        change, pair = change_between(now, then)
+        if change.changed and abs(change.relative) > least:
+            yield _changed(figure, before, change, pair, _Spoken(units, zone, least))
 
 
 def _by_mass(now: Result, then: Result) -> bool:
@@ -218,7 +222,8 @@ def _by_mass(now: Result, then: Result) -> bool:
     return now.measurand == Measurand.FLOW and standard
 
 
-def _change(now: Result, then: Result) -> tuple[Change, tuple[float, float]]:
+def change_between(now: Result, then: Result) -> tuple[Change, tuple[float, float]]:
+    """The difference of two stored figures with its U, and both as they are compared. One measurand."""
     by_mass = _by_mass(now, then)
     one, other = _figure(now, by_mass), _figure(then, by_mass)
     return against_earlier(one, other), (one.value, other.value)
@@ -233,9 +238,19 @@ def _figure(row: Result, by_mass: bool) -> calc.Result:
     return calc.Result("", unit, value or 0.0, (U or 0.0) / k, U or 0.0, k, dof, calc.COVERAGE, (), "")
 
 
+@dataclass(frozen=True)
+class _Spoken:
+    """How a change is told: units, time zone, and the share that it had to pass."""
+
+    units: str
+    zone: str
+    least: float
+
+
 def _changed(
-    figure: Figure, before: Earlier, change: Change, pair: tuple[float, float], units: str, zone: str
+    figure: Figure, before: Earlier, change: Change, pair: tuple[float, float], told: _Spoken
 ) -> Finding:
+    units, zone = told.units, told.zone
     name, liquid = figure.result.measurand, not figure.has_air_flow
     now, then, U = (measurand(value, name, units, liquid=liquid) for value in (*pair, change.U))
     day = local_day(before.session.started_at, zone).isoformat()
@@ -244,7 +259,7 @@ def _changed(
     return Finding(
         f"{figure.point.tag} has {now} and had {then} on {day} (job {before.session.job.number})"
         f"{basis}{apart}.",
-        f"A change within its uncertainty of {U}, or of at most {percent(LEAST_CHANGE, 0)}.",
+        f"A change within its uncertainty of {U}, or of at most {percent(told.least, 0)}.",
         "Find what changed since (dampers, filters, fan speed), or which of the two figures is wrong.",
         {
             "difference": change.difference,

@@ -5,18 +5,19 @@ from collections.abc import Iterator
 from jobs.models import Measurand
 from measurements import calc
 from measurements.models import Severity
+from measurements.rule_parameters import parameter
 from measurements.rules.base import PRACTICE, Finding, Seen, rule
 from measurements.words import limits, measurand, measurand_pair, pair, percent, velocity
 
 CONFORMITY = "JCGM 106, ILAC-G8"
-TEN_TIMES = 10.0
+TIMES = parameter("implausible_value", "times")
+SLIP_WIDTH = parameter("unit_mistake", "width")
 SLIPS = {
     3.6: "m³/h taken for L/s",
     1 / 3.6: "L/s taken for m³/h",
     2.119: "cfm taken for L/s",
     1 / 2.119: "L/s taken for cfm",
 }
-SLIP_WIDTH = 0.03
 
 
 def _figure(seen: Seen) -> str:
@@ -67,7 +68,7 @@ def _verdict(seen: Seen) -> str:
     return str(seen.computed.figures["verdict"])
 
 
-@rule("out_of_tolerance", Severity.STOP, f"{CONFORMITY}; tolerance of the contract")
+@rule("out_of_tolerance", Severity.STOP, f"{CONFORMITY}; tolerance of the contract", fixed=True)
 def out_of_tolerance(seen: Seen) -> Iterator[Finding]:
     """The whole interval of the figure lies outside tolerance."""
     if _verdict(seen) == "fail":
@@ -75,7 +76,7 @@ def out_of_tolerance(seen: Seen) -> Iterator[Finding]:
         yield Finding(f"{_figure(seen)}.", f"{_tolerance(seen)}.", advice, _data(seen))
 
 
-@rule("conditional_fail", Severity.STOP, CONFORMITY)
+@rule("conditional_fail", Severity.STOP, CONFORMITY, fixed=True)
 def conditional_fail(seen: Seen) -> Iterator[Finding]:
     """The figure lies outside tolerance, but by less than its uncertainty."""
     if _verdict(seen) == "conditional_fail":
@@ -92,7 +93,7 @@ def conditional_pass(seen: Seen) -> Iterator[Finding]:
         yield Finding(text, f"{_tolerance(seen)}.", "Nothing must be done; the report says so.", _data(seen))
 
 
-@rule("refused_by_decision_rule", Severity.STOP, CONFORMITY)
+@rule("refused_by_decision_rule", Severity.STOP, CONFORMITY, fixed=True)
 def refused_by_decision_rule(seen: Seen) -> Iterator[Finding]:
     """The figure lies inside tolerance, but not surely enough for the decision rule."""
     inside = _verdict(seen) in ("pass", "conditional_pass")
@@ -108,8 +109,9 @@ def implausible_value(seen: Seen) -> Iterator[Finding]:
     """The flow is ten times the design or more, or the velocity is none that ducts have."""
     share = seen.computed.figures.get("share_of_design") or _share_shown(seen)
     advice = "Look for a mistaken unit or decimal point and measure again."
-    if share is not None and share >= TEN_TIMES and _is_flow(seen):
-        expected = f"Less than {TEN_TIMES:.0f} times the design."
+    times = seen.setting(TIMES)
+    if share is not None and share >= times and _is_flow(seen):
+        expected = f"Less than {times:.3g} times the design."
         yield Finding(
             f"The flow is {share:.1f} times the design.", expected, advice, {"share": share}, "share"
         )
@@ -135,15 +137,16 @@ def _share_shown(seen: Seen) -> float | None:
 def unit_mistake(seen: Seen) -> Iterator[Finding]:
     """The share of design is close to the factor between two units of flow."""
     share = seen.computed.figures.get("share_of_design")
+    width = seen.setting(SLIP_WIDTH)
     for factor, words in SLIPS.items():
-        near = share is not None and _is_flow(seen) and abs(share / factor - 1.0) <= SLIP_WIDTH
+        near = share is not None and _is_flow(seen) and abs(share / factor - 1.0) <= width
         if near and share is not None and _verdict(seen) == "fail":
             text = f"The flow is {share:.2f} times the design, close to {factor:.2f}: {words}?"
             advice = "Check the unit on the instrument and in the design schedule."
             yield Finding(text, "A share of design near 1.", advice, {"share": share, "factor": factor})
 
 
-@rule("computation_refused", Severity.STOP, "validity of the calculation")
+@rule("computation_refused", Severity.STOP, "validity of the calculation", fixed=True)
 def computation_refused(seen: Seen) -> Iterator[Finding]:
     """The calculation gives no figure for these readings."""
     if reason := seen.computed.figures.get("refusal"):

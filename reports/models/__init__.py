@@ -2,6 +2,7 @@
 
 from reports.models.deferral import Deferral, Season
 from reports.models.delivery import Delivery, Fetch, FetchedAs
+from reports.models.look import Look
 from reports.models.revision import DocumentKind, Issue, IssuedFile, Revision
 
 __all__ = [
@@ -12,6 +13,7 @@ __all__ = [
     "FetchedAs",
     "Issue",
     "IssuedFile",
+    "Look",
     "Revision",
     "Season",
 ]

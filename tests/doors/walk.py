@@ -135,6 +135,7 @@ CALLERS: dict[Action, Callable[[World], Caller]] = {
     Action.MANAGE_INSTRUMENTS: with_key,
     Action.MEASURE: lambda world: with_token(world.technician_token),
     Action.SUBMIT: lambda world: with_token(world.technician_token),
+    Action.SET_RULES: lambda world: signed_in(world, "supervisor"),
     Action.REVIEW: lambda world: signed_in(world, "supervisor"),
     Action.APPROVE: lambda world: signed_in(world, "supervisor"),
     Action.ISSUE: lambda world: signed_in(world, "supervisor"),
