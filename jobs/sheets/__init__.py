@@ -22,7 +22,7 @@ def read_sheet(data: bytes) -> Sheet:
     Raises TooLarge, or Invalid with what is wrong with the file and what to do.
     """
     if len(data) > MOST_BYTES:
-        raise TooLarge(f"The file has {len(data)} bytes; at most {MOST_BYTES} are read. Split it by system.")
+        raise TooLarge(f"The file has {len(data)} bytes; at most {MOST_BYTES} are read. Split it.")
     if not data.strip():
         raise Invalid("The file is empty.", [Fault("file", "is empty; choose the file again")])
     if data.startswith(_ZIP):

@@ -82,7 +82,7 @@ def _records(text: str, separator: str, skipped: int) -> Iterator[dict[int, Cell
             cells = _cells(record, number)
             filled += bool(cells)
             if filled > MOST_ROWS + 1:
-                raise refuse(f"A{number}", f"there are more than {MOST_ROWS} rows; split the file by system")
+                raise refuse(f"A{number}", f"there are more than {MOST_ROWS} rows; split the file")
             yield cells
     except csv.Error as error:
         raise refuse(

@@ -218,7 +218,7 @@ class _Cells:
             where = cell_name(self.row, self.column)
             raise refuse(where, f"lies beyond column {MOST_COLUMNS}; delete what is not needed")
         if self.row not in self.rows and len(self.rows) > MOST_ROWS:
-            raise refuse(f"A{self.row}", f"there are more than {MOST_ROWS} rows; split the file by system")
+            raise refuse(f"A{self.row}", f"there are more than {MOST_ROWS} rows; split the file")
         self.rows.setdefault(self.row, {})[self.column] = cell
 
     def _cell(self, raw: str) -> Cell:

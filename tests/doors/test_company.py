@@ -96,6 +96,11 @@ class TestSettings:
             ({"decision_rule": "probability", "decision_parameter": 1.0}, "/decision_parameter"),
             ({"self_approval": "perhaps"}, "/self_approval"),
             ({"calibration_lapse": "ignore"}, "/calibration_lapse"),
+            ({"reminder_days": [0]}, "/reminder_days"),
+            ({"reminder_days": [366]}, "/reminder_days"),
+            ({"reminder_days": [7, 7]}, "/reminder_days"),
+            ({"reminder_days": [1, 2, 3, 4, 5, 6]}, "/reminder_days"),
+            ({"reminder_days": 30}, "/reminder_days"),
             ({"version": 9}, "/version"),
             ({"id": "x"}, "/id"),
         ],
@@ -115,6 +120,8 @@ class TestSettings:
         [
             {"decision_rule": "guarded", "decision_parameter": 1.0},
             {"decision_rule": "probability", "decision_parameter": 0.95},
+            {"reminder_days": [60, 14, 1]},
+            {"reminder_days": []},
             {"standard_density": 1.2014, "unit_system": "IP", "paper": "Letter", "self_approval": True},
         ],
     )
