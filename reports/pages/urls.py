@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from reports.pages import before, check, fetch, recall, views
+from reports.pages import before, check, fetch, instrument, recall, views
 
 urlpatterns = [
     path("review", views.queue, name="review"),
@@ -22,6 +22,8 @@ urlpatterns = [
     path("review/<uuid:job_id>/before", before.job, name="before-final"),
     path("review/<uuid:job_id>/before/defer", before.defer, name="before-defer"),
     path("review/<uuid:job_id>/before/send", before.send, name="before-send"),
+    path("instruments/<uuid:instrument_id>", instrument.instrument, name="instrument"),
+    path("instruments/<uuid:instrument_id>/check", instrument.check, name="instrument-check"),
     path("recalls", recall.case_list, name="recalls"),
     path("recalls/withdraw", recall.withdraw, name="recall-withdraw"),
     path("recalls/<uuid:case_id>", recall.case_page, name="recall"),

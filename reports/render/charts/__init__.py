@@ -7,6 +7,7 @@ style sheet (`CHART_CSS`) can turn them for a dark screen. Nothing is told by co
 
 from reports.render.charts.base import CHART_CSS
 from reports.render.charts.calibration import ErrorPoint, calibration_errors
+from reports.render.charts.drift import DriftLine, DriftPoint, days_between, drift_chart
 from reports.render.charts.interval import MOST, budget_bars, interval_plot
 from reports.render.charts.ofsheet import Drawn, pictures_of
 from reports.render.charts.profile import profile
@@ -18,9 +19,13 @@ __all__ = [
     "CHART_CSS",
     "MOST",
     "Drawn",
+    "DriftLine",
+    "DriftPoint",
     "ErrorPoint",
     "budget_bars",
     "calibration_errors",
+    "days_between",
+    "drift_chart",
     "interval_plot",
     "pictures_of",
     "profile",
