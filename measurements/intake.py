@@ -8,7 +8,7 @@ import hashlib
 import zlib
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from itertools import chain
 from typing import Any
@@ -24,7 +24,7 @@ from jobs.bulk import Floats, Int2s, Statement, Texts, Times, Uuids, id_bytes, m
 from jobs.errors import Busy, Conflict, Fault, Forbidden, TooLarge
 from jobs.tenancy.ids import uuid7
 from measurements.batch import MOST_READINGS, Refused, read_envelope, read_session
-from measurements.checked import Checked, check_session
+from measurements.checked import Checked, check_session, digest_of
 from measurements.methods import METHODS
 from measurements.models import Batch, Session
 
@@ -60,6 +60,8 @@ class Known:
     instruments: set[UUID] = field(default_factory=set)
     sessions: dict[UUID, tuple[str, UUID, UUID]] = field(default_factory=dict)
     rows: set[bytes] = field(default_factory=set)
+    later: dict[UUID, tuple[UUID, UUID]] = field(default_factory=dict)
+    """By session the one that superseded it, with that one's test point."""
 
 
 def post_batch(actor: Actor, body: bytes, *, received_at: datetime | None = None) -> list[Outcome]:
@@ -75,7 +77,7 @@ def post_batch(actor: Actor, body: bytes, *, received_at: datetime | None = None
     outcomes, checked = _read_all(texts)
     with transaction.atomic(savepoint=False):
         for _ in range(ATTEMPTS):
-            answer, new = _decide(checked, outcomes, _look_up(actor.company_id, checked))
+            answer, new = _decide(checked, outcomes, look_up(actor.company_id, checked))
             if _store(actor, body, sent_at, received, answer, new):
                 due.ring("evaluate" if new else due.EVENTS, actor.company_id)  # evaluating rings for events
                 return answer
@@ -133,6 +135,16 @@ UNION ALL
 SELECT 'session', id, job_id, test_point_id, content_digest FROM measurements_session
   WHERE company_id = %b AND id = ANY(%b)
 """
+LOOK_UP_LATER = """
+WITH RECURSIVE chain (before, id, test_point_id) AS (
+  SELECT supersedes_id, id, test_point_id FROM measurements_session
+    WHERE company_id = %b AND supersedes_id = ANY(%b)
+  UNION
+  SELECT s.supersedes_id, s.id, s.test_point_id FROM chain c
+    JOIN measurements_session s ON s.company_id = %b AND s.supersedes_id = c.id
+)
+SELECT 'later', before, id, test_point_id, NULL::text FROM chain
+"""
 LOOK_UP_ROWS = """
 SELECT 'row', id, session_id, NULL::uuid, NULL::text FROM measurements_reading
   WHERE company_id = %b AND id = ANY(%b)
@@ -142,7 +154,7 @@ SELECT 'row', id, session_id, NULL::uuid, NULL::text FROM measurements_sweep
 """
 
 
-def _look_up(company_id: UUID, checked: Sequence[Checked]) -> Known:
+def look_up(company_id: UUID, checked: Sequence[Checked]) -> Known:
     """All that the batch names, in one statement (and one more when the tablet gives ids to readings)."""
     if not checked:
         return Known()
@@ -152,6 +164,8 @@ def _look_up(company_id: UUID, checked: Sequence[Checked]) -> Known:
     sessions = _uuids({c.id for c in checked} | {c.supersedes for c in checked if c.supersedes})
     c = company_id
     statements = [Statement(LOOK_UP, [c, jobs, c, points, c, jobs, points, c, instruments, c, sessions])]
+    if superseded := {one.supersedes for one in checked if one.supersedes}:
+        statements.append(Statement(LOOK_UP_LATER, [c, _uuids(superseded), c]))
     if named := [i for one in checked if one.client_ids for i in _row_ids(one)]:
         statements.append(Statement(LOOK_UP_ROWS, [c, Uuids(named), c, Uuids(named)]))
     run_together(statements)
@@ -181,6 +195,8 @@ def _known(rows: Iterable[tuple[Any, ...]]) -> Known:
             known.sessions[first] = (digest, second, third)
         elif what == "row":
             known.rows.add(first.bytes)
+        elif what == "later":
+            known.later[first] = (second, third)
         else:
             found = {"job": known.jobs, "point": known.points, "instrument": known.instruments}[what]
             found.add(first)
@@ -203,15 +219,56 @@ def _decide_one(one: Checked, known: Known, new: dict[UUID, Checked], row_ids: s
     seen = known.sessions.get(one.id)
     digest = seen[0] if seen else (new[one.id].digest if one.id in new else None)
     if digest is not None:
-        return Outcome(one.id, ALREADY) if digest == one.digest else _other(one)
-    faults = list(_reference_faults(one, known, new))
+        return Outcome(one.id, ALREADY) if _is_same(one, digest, known) else _other(one)
+    faults = list(reference_faults(one, known))
+    if one.supersedes:
+        faults += _supersedes_faults(one, one.supersedes, known, new)
     if one.client_ids and not row_ids.isdisjoint(_row_ids(one)):
         faults.append(Fault("/readings", "An id of these readings is already in use; give each its own."))
     if faults:
         return _refuse(one.index, one.id, faults)
-    new[one.id] = one
+    new[one.id] = stored = _superseding_newest(one, known)
+    if stored.supersedes:
+        known.later[stored.supersedes] = (one.id, one.test_point)
     row_ids.update(_row_ids(one) if one.client_ids else ())
     return Outcome(one.id, STORED)
+
+
+def _superseding_newest(one: Checked, known: Known) -> Checked:
+    """The session as it is stored: what it names may have been superseded while the tablet was away.
+
+    It then supersedes the newest that came of it, so that a chain has one end. If a correction moved that to
+    another test point meanwhile, it stands alone: what it names is no measurement of its point any more. The
+    batch keeps what was posted.
+    """
+    if one.supersedes is None or one.supersedes not in known.later:
+        return one
+    newest, point = known.later[one.supersedes]
+    while newest in known.later:
+        newest, point = known.later[newest]
+    return _as_superseding(one, newest if point == one.test_point else None)
+
+
+def _chain(start: UUID, known: Known) -> list[UUID]:
+    """A session and what superseded it, one after the other."""
+    found = [start]
+    while found[-1] in known.later:
+        found.append(known.later[found[-1]][0])
+    return found
+
+
+def _as_superseding(one: Checked, session: UUID | None) -> Checked:
+    changed = replace(one, supersedes=session)
+    changed.digest = digest_of(changed)
+    return changed
+
+
+def _is_same(one: Checked, digest: str, known: Known) -> bool:
+    """Whether it is what was stored, be it as superseding the newest of what it names."""
+    if one.digest == digest or one.supersedes is None:
+        return one.digest == digest
+    stored_as = [*_chain(one.supersedes, known)[1:], None]
+    return any(_as_superseding(one, session).digest == digest for session in stored_as)
 
 
 def _other(one: Checked) -> Outcome:
@@ -219,7 +276,7 @@ def _other(one: Checked) -> Outcome:
     return Outcome(one.id, OTHER, [Fault(f"/sessions/{one.index}/id", detail)])
 
 
-def _reference_faults(one: Checked, known: Known, new: dict[UUID, Checked]) -> Iterator[Fault]:
+def reference_faults(one: Checked, known: Known) -> Iterator[Fault]:
     """What is not there, or another company's: both look alike."""
     if one.job not in known.jobs:
         yield Fault("/job", UNKNOWN)
@@ -233,8 +290,6 @@ def _reference_faults(one: Checked, known: Known, new: dict[UUID, Checked]) -> I
     for n, check in enumerate(one.content["zero_checks"]):
         if UUID(check["instrument"]) not in known.instruments:
             yield Fault(f"/zero_checks/{n}/instrument", UNKNOWN)
-    if one.supersedes:
-        yield from _supersedes_faults(one, one.supersedes, known, new)
 
 
 def _supersedes_faults(one: Checked, old: UUID, known: Known, new: dict[UUID, Checked]) -> Iterator[Fault]:
@@ -259,7 +314,7 @@ SELECT %b::uuid, i, j, t, m, s, f, NULLIF(u, '')::uuid, r, n, c::jsonb, d, %b::u
        %b::timestamptz, %b::float8
 FROM unnest(%b::uuid[], %b::uuid[], %b::uuid[], %b::text[], %b::timestamptz[], %b::timestamptz[], %b::text[],
             %b::text[], %b::text[], %b::text[], %b::text[]) AS x (i, j, t, m, s, f, u, r, n, c, d)
-ON CONFLICT (company_id, id) DO NOTHING RETURNING id
+ON CONFLICT DO NOTHING RETURNING id
 """
 STORE_READINGS = """
 INSERT INTO measurements_reading (company_id, id, session_id, instrument_id, run, line, point, place,
@@ -291,7 +346,8 @@ def _store(
 ) -> bool:
     """Writes the batch and its new sessions in one message to the database.
 
-    False when another transaction stored one of the sessions meanwhile: all of it is undone, look again.
+    False when another transaction stored one of the sessions meanwhile, or superseded what one of them does:
+    all of it is undone, look again.
     Raises Conflict when a reading's id was taken meanwhile.
     """
     batch = uuid7()
@@ -301,13 +357,14 @@ def _store(
         run_together(statements)
         return True
     offset = (received - sent_at).total_seconds()
-    sessions = _session_rows(actor, batch, received, offset, new)
-    rows = _reading_rows(actor.company_id, new) + _sweep_rows(actor.company_id, new)
-    run_together([*statements, sessions, *rows, *_announced(actor, batch, received, offset, new)])
+    origin = Origin(actor.company_id, actor.member_id, actor.device_id, batch, received, offset)
+    sessions, *others = session_statements(actor, origin, new)
+    run_together([*statements, sessions, *others])
     if sessions.count < len(new):
         with connection.cursor() as cursor:
             cursor.execute("ROLLBACK TO SAVEPOINT batch")
         return False
+    rows = [s for s in others if s.sql in (STORE_READINGS, STORE_SWEEPS)]
     if sum(s.count for s in rows) < sum(len(_row_ids(one)) for one in new):
         raise Conflict("An id of these readings was taken meanwhile; nothing was stored. Post again.")
     return True
@@ -343,9 +400,25 @@ def _batch_announced(actor: Actor, columns: dict[str, Any]) -> list[Statement]:
     return events.record_statements(actor, "batch.received", "batch", [told])
 
 
-def _session_rows(
-    actor: Actor, batch: UUID, received: datetime, offset: float, new: Sequence[Checked]
-) -> Statement:
+@dataclass(frozen=True)
+class Origin:
+    """Whence sessions come: who measured on which tablet, and the batch that brought them."""
+
+    company_id: UUID
+    member_id: UUID | None
+    device_id: UUID | None
+    batch: UUID
+    received: datetime
+    offset: float
+
+
+def session_statements(actor: Actor, origin: Origin, new: Sequence[Checked]) -> list[Statement]:
+    """Sessions (first, counted), their readings, sweeps and events, and what is due for them."""
+    rows = _reading_rows(origin.company_id, new) + _sweep_rows(origin.company_id, new)
+    return [_session_rows(origin, new), *rows, *_announced(actor, origin, new)]
+
+
+def _session_rows(origin: Origin, new: Sequence[Checked]) -> Statement:
     columns = [
         Uuids([c.id.bytes for c in new]),
         Uuids([c.job.bytes for c in new]),
@@ -359,27 +432,25 @@ def _session_rows(
         Texts([msgspec.json.encode(c.content).decode() for c in new]),
         Texts([c.digest for c in new]),
     ]
-    who = [actor.company_id, actor.member_id, actor.device_id, batch]
-    return Statement(STORE_SESSIONS, [*who, received, offset, *columns])
+    who = [origin.company_id, origin.member_id, origin.device_id, origin.batch]
+    return Statement(STORE_SESSIONS, [*who, origin.received, origin.offset, *columns])
 
 
-def _session_columns(
-    actor: Actor, batch: UUID, received: datetime, offset: float, one: Checked
-) -> dict[str, Any]:
+def _session_columns(origin: Origin, one: Checked) -> dict[str, Any]:
     """The session's row without its content, which `content_digest` covers."""
     return {
-        "company_id": actor.company_id,
+        "company_id": origin.company_id,
         "id": one.id,
         "job_id": one.job,
         "test_point_id": one.test_point,
         "method": one.method,
-        "member_id": actor.member_id,
-        "device_id": actor.device_id,
-        "batch_id": batch,
+        "member_id": origin.member_id,
+        "device_id": origin.device_id,
+        "batch_id": origin.batch,
         "started_at": moment(one.started_at),
         "finished_at": moment(one.finished_at),
-        "received_at": received,
-        "clock_offset_s": offset,
+        "received_at": origin.received,
+        "clock_offset_s": origin.offset,
         "supersedes_id": one.supersedes,
         "reason": one.reason,
         "note": one.note,
@@ -445,9 +516,7 @@ def _sweep_rows(company_id: UUID, new: Sequence[Checked]) -> list[Statement]:
     return [Statement(STORE_SWEEPS, [company_id, *columns])]
 
 
-def _announced(
-    actor: Actor, batch: UUID, received: datetime, offset: float, new: Sequence[Checked]
-) -> list[Statement]:
+def _announced(actor: Actor, origin: Origin, new: Sequence[Checked]) -> list[Statement]:
     """An event for each stored session with the digest of its evidence, and its evaluation due."""
     happenings = [
         events.Happening(
@@ -456,9 +525,7 @@ def _announced(
                 "job": str(c.job),
                 "test_point": str(c.test_point),
                 "method": c.method,
-                "row": events.columns_digest(
-                    SESSION_TABLE, _session_columns(actor, batch, received, offset, c)
-                ),
+                "row": events.columns_digest(SESSION_TABLE, _session_columns(origin, c)),
             },
             content_digest=c.digest,
         )

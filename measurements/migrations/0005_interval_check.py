@@ -12,7 +12,7 @@ import jobs.tenancy.ids
 class Migration(migrations.Migration):
     dependencies = [
         ("jobs", "0003_certificate_files"),
-        ("measurements", "0003_recall"),
+        ("measurements", "0004_corrections"),
     ]
 
     operations = [

@@ -54,6 +54,9 @@ class Batch(TenantModel):
 class Session(TenantModel):
     """One measurement of one test point by one method. The id is the tablet's.
 
+    One session supersedes another at most once, so that a chain has one newest. A session that a `Correction`
+    names is that correction: measured by whom, when and on what the original was, with the same figures.
+
     `content` is everything but readings and sweeps, as checked: conditions, plane as found, zero checks,
     instruments by use, each figure with its SI value and as entered. `content_digest` covers the whole
     session, readings and sweeps included.
@@ -78,10 +81,12 @@ class Session(TenantModel):
     DIGESTED: ClassVar[dict[str, str]] = {"content": "content_digest"}
 
     class Meta(TenantModel.Meta):
-        constraints = [AppendOnly(name="session_append_only")]
+        constraints = [
+            models.UniqueConstraint(fields=["company", "supersedes"], name="session_superseded_once"),
+            AppendOnly(name="session_append_only"),
+        ]
         indexes = [
             models.Index(fields=["company", "job", "test_point", "started_at"], name="session_of_point"),
-            models.Index(fields=["company", "supersedes"], name="session_supersedes"),
             models.Index(fields=["company", "received_at", "id"], name="session_received"),
         ]
 
@@ -129,3 +134,40 @@ class Sweep(TenantModel):
     class Meta(TenantModel.Meta):
         constraints = [AppendOnly(name="sweep_append_only")]
         indexes = [models.Index(fields=["company", "session"], name="sweep_of_session")]
+
+
+class Correction(TenantModel):
+    """A clerical mistake put right: which session took the place of which, by whom, when, what and why.
+
+    `changes` is a list of {"path", "before", "after"}: JSON pointers into the session as it was posted
+    ("/plane/width", "/readings/3/unit"); null where there was or is nothing. No digit that an instrument
+    showed is ever among them. `summary` says the same in words, {"what", "before", "after"}, with the tags and
+    serial numbers of that moment. `session.reason` says why.
+    """
+
+    session = TenantForeignKey(Session, models.PROTECT, related_name="corrections", db_index=False)
+    original = TenantForeignKey(Session, models.PROTECT, related_name="corrected_as", db_index=False)
+    member = TenantForeignKey(Member, models.PROTECT, related_name="+", db_index=False)
+    at = models.DateTimeField(help_text="By the server's clock.")
+    changes = models.JSONField()
+    summary = models.JSONField()
+
+    class Meta(TenantModel.Meta):
+        constraints = [
+            models.UniqueConstraint(fields=["company", "session"], name="correction_of_session"),
+            models.UniqueConstraint(fields=["company", "original"], name="correction_of_original"),
+            AppendOnly(name="correction_append_only"),
+        ]
+
+
+class SessionVoid(TenantModel):
+    """A session counts no more: by whom, when, why. The first makes it void; later ones are notes to it."""
+
+    session = TenantForeignKey(Session, models.PROTECT, related_name="voids", db_index=False)
+    member = TenantForeignKey(Member, models.PROTECT, related_name="+", db_index=False)
+    at = models.DateTimeField(help_text="By the server's clock.")
+    reason = models.TextField(max_length=2000)
+
+    class Meta(TenantModel.Meta):
+        constraints = [AppendOnly(name="session_void_append_only")]
+        indexes = [models.Index(fields=["company", "session", "at"], name="void_of_session")]
