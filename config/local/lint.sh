@@ -13,7 +13,8 @@ check() {  # check NAME COMMAND...
 
 schemas() {
   config/local/schemas.sh var/schemas || return 1
-  diff -u openapi.yaml var/schemas/openapi.yaml && diff -u schema.graphql var/schemas/schema.graphql && return 0
+  diff -u openapi.yaml var/schemas/openapi.yaml && diff -u schema.graphql var/schemas/schema.graphql &&
+    diff -u reports/snapshot.schema.json var/schemas/snapshot.schema.json && return 0
   echo 'The committed schemas differ from the code (above): run `make schemas` and commit them.' >&2
   return 1
 }

@@ -13,10 +13,10 @@ from rest_framework.response import Response
 
 from jobs.access import Action
 from jobs.errors import NotFound
-from jobs.http.door import Door, Strict
+from jobs.http.door import Door, PublicDoor, Strict
 from jobs.http.idempotency import Repeatable
 from jobs.reasons import LONGEST_REASON, SHORTEST_REASON
-from reports import before, deferrals, deliver, queries, workbook
+from reports import before, deferrals, deliver, queries, schema, workbook
 from reports.deliver import LONGEST_MESSAGE, MOST_ADDRESSES, MOST_DAYS, USUAL_DAYS
 from reports.issue import document_of
 from reports.models import Deferral, Delivery, Fetch, FetchedAs, Issue, Season
@@ -231,6 +231,21 @@ class ReportWorkbook(Door):
         """From the same frozen snapshot as the PDF; no cell is a formula."""
         made = _report(self, report_id)
         return workbook_response(made, self.actor)
+
+
+class SnapshotSchema(PublicDoor):
+    """The JSON Schema of the snapshot in every report."""
+
+    @extend_schema(
+        operation_id="snapshot_schema",
+        tags=["public"],
+        responses={(200, schema.MEDIA_TYPE): OpenApiTypes.OBJECT},
+    )
+    def get(self, request: Request) -> HttpResponse:
+        """What each field of snapshot.json holds, and in which unit. The same for every company."""
+        response = HttpResponse(schema.text(), content_type=schema.MEDIA_TYPE)
+        response["Cache-Control"] = "public, max-age=86400"
+        return response
 
 
 def workbook_response(made: Issue, actor: Any) -> HttpResponse:

@@ -27,5 +27,6 @@ urlpatterns = [
     path("recalls/<uuid:recall_id>/sessions", recall.RecallSessions.as_view()),
     path("recalls/<uuid:recall_id>/documents", recall.RecallHolders.as_view()),
     path("recalls/<uuid:recall_id>/decisions", recall.RecallDecisions.as_view()),
+    path("snapshot.schema.json", before.SnapshotSchema.as_view()),
     path("public/check", views.PublicCheck.as_view()),
 ]
