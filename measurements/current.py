@@ -8,18 +8,23 @@ from django.db.models import Case, Exists, F, IntegerField, OuterRef, QuerySet, 
 
 from jobs.models import Measurand
 from measurements.methods import METHODS
-from measurements.models import Method, Result, Session
+from measurements.models import Method, Result, Session, SessionVoid
 
 FLOW = Measurand.FLOW.value
 FLOW_METHODS = [kind.method.value for kind in METHODS.values() if kind.measurand == Measurand.FLOW]
 
 
-def not_superseded(rows: QuerySet[Session]) -> QuerySet[Session]:
-    return rows.filter(~Exists(Session.objects.filter(supersedes=OuterRef("id"))))
+def counting(rows: QuerySet[Session]) -> QuerySet[Session]:
+    """Of these, the sessions that no other one superseded and that nobody made void.
+
+    What a void session superseded stays superseded: it does not count again (see `correct.py`).
+    """
+    superseded = Exists(Session.objects.filter(supersedes=OuterRef("id")))
+    return rows.filter(~superseded, ~Exists(SessionVoid.objects.filter(session=OuterRef("id"))))
 
 
 def current_sessions(jobs: Iterable[UUID]) -> QuerySet[Session]:
-    """For each job, test point and thing measured the session that counts: not superseded, the newest.
+    """For each job, test point and thing measured the session that counts: the newest, see `counting`.
 
     Several methods find one flow (`about` is "flow"); any other method stands for itself. A reading that may
     carry a verdict goes before a screening one, however new.
@@ -30,7 +35,7 @@ def current_sessions(jobs: Iterable[UUID]) -> QuerySet[Session]:
     about = Case(
         When(method__in=FLOW_METHODS, then=Value(FLOW)), default=F("method"), output_field=TextField()
     )
-    rows = not_superseded(Session.objects.filter(job__in=list(jobs)))
+    rows = counting(Session.objects.filter(job__in=list(jobs)))
     rows = rows.annotate(screening=screening, about=about)
     rows = rows.order_by("job_id", "test_point_id", "about", "screening", "-started_at", "-id")
     return rows.distinct("job_id", "test_point_id", "about")

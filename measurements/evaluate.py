@@ -17,7 +17,7 @@ from jobs.events import digest
 from jobs.models import Job, JobStatus
 from measurements import calc, recall
 from measurements.compute import Computed, compute
-from measurements.current import not_superseded
+from measurements.current import counting
 from measurements.inputs import inputs_of, judgement_of, rules_of
 from measurements.loading import Loaded, load, load_many
 from measurements.models import Result, RuleSetting, Session
@@ -51,7 +51,7 @@ def assigned(claim: due.Claim) -> None:
     """Who is planned on a job changed: the rules look at its sessions again."""
     with transaction.atomic():
         claim.hold()
-        ids = list(not_superseded(Session.objects.filter(job=claim.subject_id)).values_list("id", flat=True))
+        ids = list(counting(Session.objects.filter(job=claim.subject_id)).values_list("id", flat=True))
         due.schedule("evaluate", *ids)
         claim.finish()
 
@@ -63,7 +63,7 @@ def rules_changed(claim: due.Claim) -> None:
         claim.hold()
         row = RuleSetting.objects.get(id=claim.subject_id)
         open_jobs = Job.objects.filter(status__in=(JobStatus.OPEN, JobStatus.SUBMITTED)).values("id")
-        rows = not_superseded(Session.objects.filter(job__in=open_jobs))
+        rows = counting(Session.objects.filter(job__in=open_jobs))
         ids = list(rows.filter(method__in=methods_of(row.rule, row.name)).values_list("id", flat=True))
         if ids:
             due.schedule("evaluate", *ids)
@@ -93,9 +93,9 @@ def _holds(loaded: Loaded, newest: tuple[str, str, int | None] | None) -> bool:
 def refresh(job_id: UUID) -> list[UUID]:
     """Makes due the evaluation of a job's sessions that are out of date, also of those given up.
 
-    Returns their ids. Nothing is due for a session that another one superseded.
+    Returns their ids. Nothing is due for a session that another one superseded or that is void.
     """
-    current = not_superseded(Session.objects.filter(job=job_id))
+    current = counting(Session.objects.filter(job=job_id))
     late = out_of_date(list(current.values_list("id", flat=True)))
     for session_id in late:
         due.retry_parked("evaluate", session_id)

@@ -26,9 +26,9 @@ from jobs.models import (
     TestPoint,
 )
 from jobs.tenancy.context import current_company
-from measurements.current import not_superseded
+from measurements.current import counting
 from measurements.methods import METHODS, MethodKind, Place
-from measurements.models import Method, Outcome, Reading, Result, Session, Sweep
+from measurements.models import Method, Outcome, Reading, Result, Session, SessionVoid, Sweep
 from measurements.rule_parameters import Settings, in_force
 
 QUANTITY_OF_USE = {
@@ -92,6 +92,7 @@ class Loaded:
     tools: dict[str, Tool]
     company: Company
     superseded: bool
+    void: bool
     assigned: list[PersonAssignment]
     other_runs: tuple[tuple[float, ...], ...] = ()
     """Flows of the runs of the job's other traverses by points, one tuple a session."""
@@ -181,6 +182,7 @@ def load_many(sessions: Collection[UUID]) -> list[Loaded]:
     company = Company.objects.get(id=current_company())
     settings = in_force()
     superseded = set(Session.objects.filter(supersedes__in=ids).values_list("supersedes", flat=True))
+    void = set(SessionVoid.objects.filter(session__in=ids).values_list("session", flat=True))
     people = PersonAssignment.objects.filter(job__in={row.job_id for row in rows})
     runs = _runs({row.job_id for row in rows if row.method in POINTWISE})
     tests = _earlier_tests([row for row in rows if row.method == Method.FAN_TEST])
@@ -193,6 +195,7 @@ def load_many(sessions: Collection[UUID]) -> list[Loaded]:
             tools=tools[row.id],
             company=company,
             superseded=row.id in superseded,
+            void=row.id in void,
             assigned=[a for a in assigned if (a.job_id, a.member_id) == (row.job_id, row.member_id)],
             earlier=tests.get(row.id),
             settings=settings,
@@ -206,15 +209,15 @@ def _earlier_tests(sessions: list[Session]) -> dict[UUID, Result]:
     """By session, the newest result of the fan test before it at the same point of the job."""
     if not sessions:
         return {}
-    counting = not_superseded(Session.objects.filter(job__in={s.job_id for s in sessions}))
-    counting = counting.filter(method=Method.FAN_TEST, test_point__in={s.test_point_id for s in sessions})
-    rows = Result.objects.filter(session__in=counting.values("id"), outcome=Outcome.COMPUTED)
+    tests = counting(Session.objects.filter(job__in={s.job_id for s in sessions}))
+    tests = tests.filter(method=Method.FAN_TEST, test_point__in={s.test_point_id for s in sessions})
+    rows = Result.objects.filter(session__in=tests.values("id"), outcome=Outcome.COMPUTED)
     rows = rows.select_related("session").order_by("session__started_at", "computed_at", "id")
-    tests = list(rows)
+    results = list(rows)
     return {
         one.id: before[-1]
         for one in sessions
-        if (before := [row for row in tests if _is_before(row.session, one)])
+        if (before := [row for row in results if _is_before(row.session, one)])
     }
 
 
@@ -226,8 +229,8 @@ def _is_before(other: Session, one: Session) -> bool:
 def _runs(jobs: Collection[UUID]) -> dict[UUID, dict[UUID, tuple[float, ...]]]:
     """By job and session, the flows of the runs that the newest result found; sessions that count only."""
     found: dict[UUID, dict[UUID, tuple[float, ...]]] = defaultdict(dict)
-    counting = not_superseded(Session.objects.filter(job__in=jobs, method__in=POINTWISE))
-    rows = Result.objects.filter(session__in=counting.values("id"), outcome=Outcome.COMPUTED)
+    traverses = counting(Session.objects.filter(job__in=jobs, method__in=POINTWISE))
+    rows = Result.objects.filter(session__in=traverses.values("id"), outcome=Outcome.COMPUTED)
     rows = rows.annotate(runs=KeyTransform("runs", "detail")).order_by("session_id", "computed_at", "id")
     for job, session, runs in rows.values_list("session__job_id", "session_id", "runs"):
         found[job][session] = tuple(run["flow"] for run in runs)

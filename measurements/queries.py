@@ -26,6 +26,7 @@ from jobs.queries import visible
 from measurements.current import FLOW, current_results, current_sessions
 from measurements.models import (
     AnswerKind,
+    Correction,
     Flag,
     FlagAnswer,
     Reading,
@@ -35,6 +36,7 @@ from measurements.models import (
     RecallPart,
     Result,
     Session,
+    SessionVoid,
     Severity,
     Sweep,
 )
@@ -42,35 +44,45 @@ from measurements.models import (
 HEAVY = ("inputs", "detail")
 MEASURED_KINDS = (PointKind.PLANE, PointKind.OUTLET)
 """Points that a job is not complete without."""
-STATES = ("waiting", "computed", "refused", "superseded")
+STATES = ("waiting", "computed", "refused", "superseded", "void")
 
 
 def visible_sessions(actor: Actor | None) -> QuerySet[Session]:
-    """Sessions with their place, who measured, the newest result and whether they are superseded.
+    """Sessions with their place, who measured, the newest result, and whether they are superseded or void.
 
-    `newest_results` on each holds one result at most, without its inputs and detail.
+    `newest_results` on each holds one result at most, without its inputs and detail; `made_by` the correction
+    that it is, if it is one; `void_notes` the notes that made it void, oldest first.
     """
     newest = Result.objects.order_by("session_id", "-computed_at", "-id").distinct("session_id")
     superseded = Exists(Session.objects.filter(supersedes=OuterRef("id")))
     outcome = Result.objects.filter(session=OuterRef("id")).order_by("-computed_at", "-id").values("outcome")
     rows = Session.objects.select_related("job", "test_point__system", "member")
-    rows = rows.annotate(is_superseded=superseded, newest_outcome=Subquery(outcome[:1]))
+    void = Exists(SessionVoid.objects.filter(session=OuterRef("id")))
+    rows = rows.annotate(is_superseded=superseded, is_void=void, newest_outcome=Subquery(outcome[:1]))
     results = Prefetch("results", newest.defer(*HEAVY), to_attr="newest_results")
-    return visible(rows.prefetch_related(results), actor)
+    corrections = Prefetch("corrections", Correction.objects.select_related("member"), to_attr="made_by")
+    notes = SessionVoid.objects.select_related("member").order_by("at", "id")
+    voids = Prefetch("voids", notes, to_attr="void_notes")
+    return visible(rows.prefetch_related(results, corrections, voids), actor)
 
 
 def in_state(rows: QuerySet[Session], state: str) -> QuerySet[Session]:
     """Sessions of `visible_sessions` in one of STATES."""
     if state == "superseded":
         return rows.filter(Q(("is_superseded", True)))
+    rows = rows.filter(Q(("is_superseded", False)))
+    if state == "void":
+        return rows.filter(Q(("is_void", True)))
     outcome = None if state == "waiting" else state
-    return rows.filter(Q(("is_superseded", False)) & Q(("newest_outcome", outcome)))
+    return rows.filter(Q(("is_void", False)) & Q(("newest_outcome", outcome)))
 
 
 def state_of(session: Session) -> str:
     """One of STATES, for a row of `visible_sessions`."""
     if session.is_superseded:  # type: ignore[attr-defined]
         return "superseded"
+    if session.is_void:  # type: ignore[attr-defined]
+        return "void"
     return session.newest_outcome or "waiting"  # type: ignore[attr-defined,no-any-return]
 
 

@@ -8,7 +8,7 @@ from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet, Subqu
 from jobs.access import Actor
 from jobs.models import Job, JobStatus
 from jobs.queries import visible
-from measurements.models import AnswerKind, Flag, FlagAnswer, Session, Severity
+from measurements.models import AnswerKind, Correction, Flag, FlagAnswer, Session, SessionVoid, Severity
 from reports.models import Delivery, DocumentKind, Fetch, Issue, Revision
 
 
@@ -74,9 +74,10 @@ def newest_answer_kind() -> Subquery:
 
 
 def current_flags() -> QuerySet[Flag]:
-    """Flags that no newer session has made void, each with the kind of its newest answer."""
+    """Flags of sessions that count, and of no session, each with the kind of its newest answer."""
     replaced = Exists(Session.objects.filter(supersedes=OuterRef("session")))
-    rows = Flag.objects.annotate(newest_kind=newest_answer_kind(), replaced=replaced)
+    void = Exists(SessionVoid.objects.filter(session=OuterRef("session")))
+    rows = Flag.objects.annotate(newest_kind=newest_answer_kind(), replaced=replaced | void)
     return rows.filter(Q(session=None) | Q(replaced=False))
 
 
@@ -93,11 +94,17 @@ def open_flag_counts(jobs: QuerySet[Job]) -> dict[UUID, tuple[int, int]]:
 
 
 def sessions_after_approval(jobs: QuerySet[Job]) -> dict[UUID, int]:
-    """By approved or issued job: sessions received after its newest revision. One statement."""
+    """By approved or issued job: sessions received, corrected or made void after its newest revision.
+
+    One statement.
+    """
     approved = Revision.objects.filter(job=OuterRef("job"), kind=DocumentKind.REPORT)
     approved = approved.order_by("-revision").values("approved_at")[:1]
     rows = Session.objects.filter(job__in=jobs.filter(status__in=CLOSED).values("id"))
-    later = rows.annotate(approved_at=Subquery(approved)).filter(received_at__gt=F("approved_at"))
+    rows = rows.annotate(approved_at=Subquery(approved))
+    corrected = Correction.objects.filter(session=OuterRef("id"), at__gt=OuterRef("approved_at"))
+    void = SessionVoid.objects.filter(session=OuterRef("id"), at__gt=OuterRef("approved_at"))
+    later = rows.filter(Q(received_at__gt=F("approved_at")) | Exists(corrected) | Exists(void))
     return {row["job"]: row["number"] for row in later.values("job").annotate(number=Count("id"))}
 
 

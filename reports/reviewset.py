@@ -5,8 +5,8 @@ change of a point or setting that came in between gives another digest.
 """
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence, Set
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from functools import cached_property
 from typing import Any
@@ -17,12 +17,14 @@ from jobs.models import Company, Job, Measurand, PointKind, System, TestPoint
 from measurements.methods import METHODS
 from measurements.models import (
     AnswerKind,
+    Correction,
     Flag,
     FlagAnswer,
     Method,
     Outcome,
     Result,
     Session,
+    SessionVoid,
     Severity,
     Verdict,
 )
@@ -93,6 +95,16 @@ def _measurand(one: Measured) -> str:
 
 
 @dataclass(frozen=True)
+class Left:
+    """A session that was made void, or moved from its test point by a correction, with what it had found."""
+
+    session: Session
+    result: Result | None
+    notes: tuple[SessionVoid, ...] = ()
+    moved: Correction | None = None
+
+
+@dataclass(frozen=True)
 class PointState:
     """A test point of the job with its sessions, oldest first; the last one is the figure that stands.
 
@@ -139,6 +151,11 @@ class ReviewSet:
     stray: tuple[Measured, ...] = field(default=())
     late: frozenset[UUID] = frozenset()
     deferrals: Mapping[UUID, Deferral] = field(default_factory=dict)
+    left: tuple[Left, ...] = ()
+    corrections: Mapping[UUID, Correction] = field(default_factory=dict)
+    """By session that is one."""
+    voids: Mapping[UUID, tuple[SessionVoid, ...]] = field(default_factory=dict)
+    """Notes by void session, oldest first."""
 
     @property
     def pending(self) -> list[Measured]:
@@ -185,7 +202,13 @@ class ReviewSet:
             ),
             "flags": sorted(_flag_line(flag) for flag in (*self.flags, *self.past_flags)),
             "deferred": sorted(str(row.id) for row in self.deferrals.values()),
+            **self._void_content(),
         }
+
+    def _void_content(self) -> dict[str, Any]:
+        """Nothing where no session is void, so that a set without one keeps the digest it was approved by."""
+        notes = sorted([str(one.session_id), str(one.id)] for notes in self.voids.values() for one in notes)
+        return {"void": notes} if notes else {}
 
     @cached_property
     def digest(self) -> str:
@@ -215,8 +238,12 @@ def load(job: Job) -> ReviewSet:
         .order_by("started_at", "id")
     )
     flags = _flags(job)
+    corrections, voids = _corrections(sessions), _voids(sessions)
     superseded = {s.supersedes_id for s in sessions if s.supersedes_id}
-    measured = _measured(sessions, superseded, _newest_results(sessions), flags)
+    left = _left(sessions, superseded, corrections, voids)
+    superseded |= voids.keys()
+    results = _newest_results(sessions)
+    measured = _measured(sessions, superseded, results, flags)
     current = tuple(sorted((f for f in flags if _is_current(f, superseded)), key=_flag_order))
     past = tuple(sorted((f for f in flags if not _is_current(f, superseded)), key=_flag_order))
     by_point: dict[UUID, list[Measured]] = defaultdict(list)
@@ -232,12 +259,15 @@ def load(job: Job) -> ReviewSet:
         measured=tuple(measured),
         stray=tuple(one for one in measured if one.session.test_point_id not in known),
         deferrals=deferrals.newest(job),
+        left=tuple(replace(one, result=results.get(one.session.id)) for one in left),
+        corrections=corrections,
+        voids=voids,
     )
 
 
 def load_session(session: Session) -> ReviewSet:
     """A set of one session, whether it counts or was replaced; for looking at it."""
-    same = Session.objects.filter(job=session.job_id, test_point=session.test_point_id)
+    same = Session.objects.filter(job=session.job_id)  # a correction may have moved it to this test point
     sessions = list(same.select_related("member", "test_point__system"))
     by_id = {one.id: one for one in sessions}
     flags = [state for state in _flags(session.job) if state.flag.session_id == session.id]
@@ -254,7 +284,40 @@ def load_session(session: Session) -> ReviewSet:
         flags=one.flags,
         past_flags=(),
         measured=(one,),
+        corrections=_corrections(sessions),
+        voids=_voids(sessions),
     )
+
+
+def _corrections(sessions: Sequence[Session]) -> dict[UUID, Correction]:
+    rows = Correction.objects.filter(session__in=[one.id for one in sessions]).select_related("member")
+    return {row.session_id: row for row in rows}
+
+
+def _voids(sessions: Sequence[Session]) -> dict[UUID, tuple[SessionVoid, ...]]:
+    found: dict[UUID, list[SessionVoid]] = defaultdict(list)
+    rows = SessionVoid.objects.filter(session__in=[one.id for one in sessions]).select_related("member")
+    for row in rows.order_by("at", "id"):
+        found[row.session_id].append(row)
+    return {session: tuple(notes) for session, notes in found.items()}
+
+
+def _left(
+    sessions: Iterable[Session],
+    superseded: Set[UUID],
+    corrections: Mapping[UUID, Correction],
+    voids: Mapping[UUID, tuple[SessionVoid, ...]],
+) -> list[Left]:
+    """Void sessions that no other one replaced, and those that a correction moved to another test point."""
+    by_id = {one.id: one for one in sessions}
+    left = [
+        Left(one, None, voids[one.id]) for one in sessions if one.id in voids and one.id not in superseded
+    ]
+    for row in corrections.values():
+        before, after = by_id.get(row.original_id), by_id[row.session_id]
+        if before is not None and before.test_point_id != after.test_point_id:
+            left.append(Left(before, None, moved=row))
+    return left
 
 
 def _flags(job: Job) -> list[FlagState]:

@@ -48,6 +48,7 @@ class SystemRule:
 
 MODULES = (verdicts, instruments, readings, circumstances, noticed)
 SUPERSEDED = "Superseded by a later measurement."
+VOID = "The session is void."
 RENEWED = "No longer so as it was; the rule has seen it anew."
 SYSTEM_RULE = systems.OUTLETS_AGAINST_TRAVERSE
 CHANGE_RULE = systems.CHANGED_SINCE_EARLIER
@@ -101,19 +102,21 @@ def apply_rules(loaded: Loaded, computed: Computed) -> None:
     job, point = loaded.job, loaded.point
     system = System.objects.select_for_update(no_key=True).get(id=point.system_id)
     superseded = loaded.superseded or Session.objects.filter(supersedes=loaded.session.id).exists()
-    seen = [] if superseded else findings_of(Seen(loaded, computed))
+    over = superseded or loaded.void
+    seen = [] if over else findings_of(Seen(loaded, computed))
     found = [_of_session(loaded, *one) for one in seen]
     found += _of_system(loaded, job, system)
     own = Q(session=loaded.session.id) | Q(job=job.id, system=system.id, session=None)
     flags = list(Flag.objects.filter(own).prefetch_related("answers"))
     wanted = dict(_basis(one, flags) for one in found)
-    stands = _is_open if superseded else _is_standing
-    seen_here = (flag for flag in flags if superseded or flag.rule != RECALL_RULE)
-    gone = [flag for flag in seen_here if stands(flag) and flag.basis_digest not in wanted]
-    again = {(one.rule, one.session) for one in wanted.values()} if not superseded else set()
+    seen_here = (flag for flag in flags if over or flag.rule != RECALL_RULE)
+    gone = [flag for flag in seen_here if _may_end(flag, over) and flag.basis_digest not in wanted]
+    again = {(one.rule, one.session) for one in wanted.values()} if not over else set()
     renewed = [flag for flag in gone if (flag.rule, flag.session_id) in again]
     _clear(renewed, RENEWED)
-    _clear([flag for flag in gone if flag not in renewed], SUPERSEDED if superseded else "No longer so.")
+    ended = [flag for flag in gone if flag not in renewed]
+    _clear([flag for flag in ended if over and flag.session_id], SUPERSEDED if superseded else VOID)
+    _clear([flag for flag in ended if not (over and flag.session_id)], "No longer so.")
     if loaded.session.supersedes_id:
         older = Flag.objects.filter(session=loaded.session.supersedes_id).prefetch_related("answers")
         _clear([flag for flag in older if _is_open(flag)], SUPERSEDED)
@@ -134,6 +137,11 @@ def _is_open(flag: Flag) -> bool:
     """Unanswered, or sent back for a re-measurement that has not settled it yet."""
     answers = sorted(flag.answers.all(), key=lambda answer: (answer.answered_at, answer.id))
     return not answers or answers[-1].kind == AnswerKind.REMEASURE
+
+
+def _may_end(flag: Flag, over: bool) -> bool:
+    """What was accepted of a session that counts no more (`over`) stays as it was answered."""
+    return _is_open(flag) if over and flag.session_id else _is_standing(flag)
 
 
 def _is_standing(flag: Flag) -> bool:

@@ -12,7 +12,7 @@ from jobs.models import Job, JobStatus, Measurand, PointKind, System, TestPoint
 from measurements import calc
 from measurements.calc.leakage_classes import EN_COEFFICIENTS
 from measurements.calc.system import Change, SystemBalance, against_earlier, leakage_between
-from measurements.current import FLOW, FLOW_METHODS, current_results, current_sessions, not_superseded
+from measurements.current import FLOW, FLOW_METHODS, counting, current_results, current_sessions
 from measurements.loading import local_day
 from measurements.models import Method, Outcome, Result, Session, Verdict
 from measurements.rule_parameters import parameter
@@ -177,7 +177,7 @@ def earlier_of(job: Job, system: System, figures: Sequence[Figure]) -> dict[tupl
     now = Session.objects.annotate(about=about).filter(
         id__in=own, test_point=OuterRef("test_point"), about=OuterRef("about")
     )
-    others = not_superseded(Session.objects.filter(test_point__system=system).exclude(job=job))
+    others = counting(Session.objects.filter(test_point__system=system).exclude(job=job))
     others = others.exclude(job__status=JobStatus.CANCELLED).exclude(method=Method.CENTRELINE_READING)
     rows = others.annotate(about=about, now=Subquery(now.values("started_at")[:1]))
     rows = rows.filter(started_at__lt=F("now")).select_related("job")
