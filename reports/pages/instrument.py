@@ -7,7 +7,6 @@ from uuid import UUID
 
 from django import forms
 from django.contrib import messages
-from django.db.models import Prefetch
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
@@ -24,7 +23,7 @@ from jobs.instruments import (
     Use,
     certificates_in_force,
 )
-from jobs.models import Certificate, CertificatePoint, Company, Instrument, InstrumentRange, Quantity
+from jobs.models import Certificate, Company, Instrument, InstrumentRange, Quantity
 from jobs.pages.base import faults_on, page, show
 from jobs.pages.forms import Form
 from jobs.pages.rows import FigureField, MeasureField, quantity_words
@@ -171,9 +170,8 @@ def _shown(
 ) -> HttpResponse:
     units = Company.objects.values_list("unit_system", flat=True).get()
     today = timezone.localdate()
-    points = CertificatePoint.objects.order_by("quantity", "reference")
-    rows = visible_certificates(actor).filter(instrument=tool).prefetch_related(Prefetch("points", points))
-    certificates = list(rows.prefetch_related("superseded_by").order_by("-calibrated_on", "-id"))
+    rows = visible_certificates(actor).filter(instrument=tool)
+    certificates = list(rows.order_by("-calibrated_on", "-id"))
     counted = [one for one in certificates if not one.superseded_by.all()]
     held = _held(tool, today)
     checks = list(visible_checks(actor).filter(instrument=tool)[:MOST_CHECKS])
