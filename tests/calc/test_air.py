@@ -128,6 +128,8 @@ def test_air_without_barometer_takes_the_altitude_and_says_so() -> None:
         Code.HUMIDITY_ASSUMED,
         Code.DENSITY_OUTSIDE_CIPM,
     ]
+    (weather,) = [e for e in state.effects if e.on == "barometer"]
+    assert weather.u == 800.0  # Pa; what the weather does to the standard pressure (practice)
     with pytest.raises(Refused, match="altitude instead"):
         resolve_air(Air(283.15))
     with pytest.raises(Refused, match="absolute pressure negative"):

@@ -605,3 +605,19 @@ def test_refusals_name_the_input(changes: dict[str, Any], named: str) -> None:
     with pytest.raises(Refused) as caught:
         trial(**changes)
     assert caught.value.input == named
+
+
+def test_a_rise_of_exactly_nothing_carries_no_verdict() -> None:
+    none = perfect(inlet_pressure=read(-300.0), outlet_pressure=read(-300.0), convention=FanStatic.FIELD)
+    assert none.main.value == 0.0
+    assert not none.verdict_allowed
+
+
+@pytest.mark.parametrize(("low", "crossed"), [(0.0, True), (0.5, True), (-10.0, False), (None, False)])
+def test_suction_by_an_instrument_whose_range_begins_at_zero_is_mirrored(
+    low: float | None, crossed: bool
+) -> None:
+    bare = Instrument(accuracy=Accuracy(of_reading=0.01), low=low, high=1000.0)
+    signed = take_signed(Readings((-200.0,), bare), "p", "inlet")
+    assert signed.crossed == crossed
+    assert signed_value(signed) == pytest.approx(-200.0)

@@ -337,3 +337,16 @@ def test_a_fit_needs_three_steps_above_zero() -> None:
     with pytest.raises(Refused) as caught:
         fit_power_law((100.0, 200.0, 300.0), (1.0, -2.0, 3.0))
     assert caught.value.input == "leak_flow[1]"
+
+
+def test_one_step_s_coefficient_goes_through_the_step() -> None:
+    """Q = C p^n holds for what was read."""
+    found = leakage_test(exact((250.0,), (0.0072,)))
+    assert found.results["coefficient"].value == pytest.approx(0.0072 / 250.0**0.65)
+
+
+@pytest.mark.parametrize(("target", "outside"), [(97.0, True), (99.0, False), (305.0, False), (307.0, True)])
+def test_a_test_pressure_off_the_steps_is_remarked_on_both_sides(target: float, outside: bool) -> None:
+    """Two per cent beyond the steps, 100 to 300 Pa, are not worth a word."""
+    found = leakage_test(exact(PRESSURES, FLOWS, test_pressure=target))
+    assert (found.remark(Code.TEST_PRESSURE_OUTSIDE) is not None) == outside

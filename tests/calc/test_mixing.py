@@ -204,7 +204,7 @@ def test_a_share_a_little_above_one_does_not_win_back_a_lost_verdict() -> None:
 def test_zero_span_is_refused() -> None:
     with pytest.raises(Refused, match="like the return air") as caught:
         mixed_air(airs(297.0, 297.0, 297.0, u=0.1))
-    assert caught.value.input == "outdoor_air"
+    assert (caught.value.input, caught.value.value) == ("outdoor_air", 0.0)
 
 
 def test_a_skewed_interval_is_remarked() -> None:
@@ -320,3 +320,14 @@ def test_the_same_inputs_have_the_same_digest() -> None:
 
 def test_inputs_survive_storage() -> None:
     assert from_plain(MixedAir, json.loads(json.dumps(to_plain(grid())))) == grid()
+
+
+def test_a_span_exactly_at_its_limit_still_carries_a_verdict() -> None:
+    inputs = airs(u=0.5)
+    span = mixed_air(inputs).results["span"]
+    relative = span.u / abs(span.value)
+    at = mixed_air(replace(inputs, limits=MixedAirLimits(relative_span=relative)))
+    below = mixed_air(replace(inputs, limits=MixedAirLimits(relative_span=relative * (1.0 - 1e-9))))
+    assert at.remark(Code.SPAN_TOO_SMALL) is None
+    assert at.verdict_allowed
+    assert below.remark(Code.SPAN_TOO_SMALL) is not None

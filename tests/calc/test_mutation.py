@@ -154,6 +154,7 @@ def test_tests_of_a_module_begin_with_its_own() -> None:
         "tests/standards/test_uncertainty.py",
     }
     assert "tests/calc/test_swept.py" in files_for("sweeps")
+    assert "tests/calc/test_golden.py" in files_for("valve")  # takes `calc.valve_flow`
     assert set(CORE) <= set(modules())
 
 

@@ -3,6 +3,8 @@
 import json
 import math
 from dataclasses import replace
+from types import SimpleNamespace
+from typing import Any, cast
 
 import numpy as np
 import pytest
@@ -13,11 +15,12 @@ from measurements.calc.method import Code, Estimate
 from measurements.calc.motor import BeltDrive
 from measurements.calc.network import Branch, Damper, Network, Outlet, Reading, Round, Supply
 from measurements.calc.network_fan import bring_to_design
-from measurements.calc.network_model import identify
+from measurements.calc.network_model import TRUST, _mean, _Seen, identify
 from measurements.calc.network_plan import Plan, compare, make_plan
 from measurements.calc.network_shares import shares
 from measurements.calc.network_state import Array, State
 from measurements.calc.network_steps import Action, Settings, Step, Witness, live_target
+from measurements.calc.network_walk import deepest
 from measurements.calc.records import from_plain, to_plain
 from tests.calc.test_network import FLOWS, survey, tree
 
@@ -308,3 +311,49 @@ def test_a_limit_is_told_and_how_far_one_gets() -> None:
     }
     with pytest.raises(SpeedRefused):
         required_speed(0.325, 0.57, 15.0, shaft_power=2000.0, limits=limits)
+
+
+def test_a_figure_without_uncertainty_agrees_only_if_it_is_the_same() -> None:
+    plan = make_plan(TRUTH, [survey(u=0.005)])
+    sure = replace(
+        plan, predicted=tuple(replace(p, flow=Estimate(p.flow.value, 0.0)) for p in plan.predicted)
+    )
+    same = Round(tuple(Reading(p.tag, p.flow.value, 0.0) for p in sure.predicted))
+    found = compare(TRUTH, sure, same)
+    assert [row.normalised for row in found.outlets] == [0.0] * len(found.outlets)
+    assert found.remarks == ()
+    off = replace(
+        same, readings=(replace(same.readings[0], flow=1.01 * same.readings[0].flow), *same.readings[1:])
+    )
+    wrong = compare(TRUTH, sure, off)
+    assert wrong.outlets[0].normalised == math.inf
+    assert wrong.remarks[0].points == (same.readings[0].tag,)
+
+
+def test_what_was_assumed_of_the_losses_is_told_as_it_was() -> None:
+    """The mean of what stands for each part, its uncertainty as well."""
+    plan = make_plan(tree(), [survey()])
+    (remark,) = [r for r in plan.remarks if r.code is Code.LOSS_ASSUMED]
+    losses = [loss.assumed for loss in identify(tree(), [survey()], 50, np.random.default_rng(1)).losses]
+    assert remark.numbers["share"] == pytest.approx(sum(a.value for a in losses if a.u) / len(remark.points))
+    assert remark.numbers["u"] == pytest.approx(sum(a.u for a in losses) / len(remark.points))
+    assert 0.0 < remark.numbers["u"] < 1.0
+
+
+def test_earlier_rounds_count_the_less_the_more_the_flow_has_changed_since_up_or_down() -> None:
+    """Weights by hand: 1 / (u^2 + (TRUST ln(flow / last))^2), of logarithms."""
+    for factor in (0.5, 2.0):
+        seen = _Seen(
+            (np.array([[factor]]), np.array([[1.0]])),
+            (np.array([0.02]), np.array([0.02])),
+            (frozenset(),) * 2,
+        )
+        found = float(_mean(seen, [np.array([[math.e]]), np.array([[1.0]])], 0, range(2))[0])
+        before = 1.0 / (0.02**2 + (TRUST * math.log(factor)) ** 2)
+        assert math.log(found) == pytest.approx(before / (before + 1.0 / 0.02**2), rel=1e-6)
+
+
+def test_a_branch_whose_reference_is_dead_has_no_outlet_to_go_by() -> None:
+    two = cast(Any, SimpleNamespace(first=2))
+    assert deepest(two, cast(Any, SimpleNamespace(reference=(1, 3))), 0) == 3
+    assert deepest(two, cast(Any, SimpleNamespace(reference=(1, 0))), 0) == 0

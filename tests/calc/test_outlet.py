@@ -24,6 +24,7 @@ from measurements.calc import (
     judge_value,
     not_decidable,
     tolerance_of,
+    without_budgets,
 )
 from tests.calc.worlds import PERFECT, centreline, hood
 
@@ -192,3 +193,23 @@ def test_outlets_against_the_main_duct() -> None:
         balance([], main)
     with pytest.raises(Refused, match="common"):
         balance([outlet], main, common=1.5)
+
+
+def test_readings_beyond_the_hood_s_range_are_counted_from_one() -> None:
+    narrow = replace(hood().instrument, low=0.02, high=0.1065)
+    remark = hood_reading(hood(instrument=narrow, flows=(0.105, 0.107))).remark(Code.OUTSIDE_RANGE)
+    assert remark is not None
+    assert remark.points == ("2",)
+    assert remark.numbers == {"count": 1, "low": 0.02, "high": 0.1065}
+
+
+def test_figures_alone_are_the_same_figures() -> None:
+    """What is left out for speed explains the figures, it does not make them."""
+    full = hood_reading(hood())
+    with without_budgets():
+        brief = hood_reading(hood())
+    assert (brief.flow.value, brief.flow.u, brief.flow.dof) == (full.flow.value, full.flow.u, full.flow.dof)
+    assert (brief.flow.budget, brief.digest) == ((), "")
+    assert full.flow.budget
+    assert len(full.digest) == 64
+    assert hood_reading(hood()) == full  # only inside

@@ -368,3 +368,31 @@ def test_stored_and_read_back_it_is_the_same() -> None:
     again = from_plain(PumpTest, to_plain(inputs))
     assert again == inputs
     assert pump_test(again).digest == pump_test(inputs).digest
+
+
+@given(st.sampled_from([1.0, 60.0, 1_000.0, 3_600.0]), st.floats(0.0, 1.0))
+def test_the_unit_of_flow_changes_no_curve(unit: float, share: float) -> None:
+    """A curve in l/s is the curve in m3/s."""
+    plain = pump_curve(FLOWS, HEADS)
+    other = pump_curve(tuple(unit * q for q in FLOWS), HEADS)
+    assert other.head(unit * share * 0.025) == pytest.approx(plain.head(share * 0.025), rel=1e-12)
+    assert other.slopes == pytest.approx([s / unit for s in plain.slopes])
+
+
+def test_an_interval_beyond_a_curve_that_ends_flat_stays_finite_and_falling() -> None:
+    flat = pump_curve((0.0, 0.01, 0.02), (30.0, 10.0, 9.9))
+    assert flat.slopes[-1] == 0.0
+    for u in (0.01, 0.5, 5.0):
+        slope = flat.slope_over(9.9, u)
+        assert math.isfinite(slope)
+        assert slope < 0.0
+
+
+def test_a_reading_beyond_the_range_names_its_limits() -> None:
+    high = Instrument(accuracy=Accuracy(absolute=1.0), low=0.0, high=100.0)
+    (_, remark) = take_mean(Readings((90.0, 130.0), high), "p", "suction").remarks
+    assert remark.code is Code.OUTSIDE_RANGE
+    assert remark.points == ("suction",)
+    assert remark.numbers == {"count": 1.0, "low": 0.0, "high": 100.0}
+    (_, half) = take_mean(Readings((130.0,), replace(high, low=None)), "p", "suction").remarks
+    assert half.numbers == {"count": 1.0, "high": 100.0}

@@ -4,10 +4,16 @@ import statistics
 
 import pytest
 
-from measurements.calc import Code, pitot_traverse, velocity_map
+from measurements.calc import Code, PointReading, pitot_traverse, velocity_map
 from measurements.calc.method import Limits
 from measurements.calc.pressures import take_pressures
-from measurements.calc.remarks import implausible, reading_remarks, velocity_remarks, zero_remarks
+from measurements.calc.remarks import (
+    implausible,
+    pressure_remarks,
+    reading_remarks,
+    velocity_remarks,
+    zero_remarks,
+)
 from tests.calc import worlds
 
 TAKEN = take_pressures(worlds.readings(base=100.0), worlds.PERFECT, 0.0, 0.0, 1e5)
@@ -65,3 +71,35 @@ def test_evenness_is_the_standard_deviation_over_the_mean() -> None:
     by_speed = {p.velocity: p.label for p in found.points}
     assert (picture.weakest, picture.strongest) == (by_speed[min(speeds)], by_speed[max(speeds)])
     assert picture.aspect == pytest.approx(worlds.RECTANGULAR.width / worlds.RECTANGULAR.depth)
+
+
+def test_weak_readings_are_those_below_so_many_resolutions() -> None:
+    """Ten steps of 0.1 Pa: below 1 Pa."""
+    instrument = worlds.replace(worlds.PERFECT, resolution=0.1)
+    values = (0.999, 1.001, 1.2, 30.0)
+    read = [PointReading(1, n, v) for n, v in enumerate(values, 1)]
+    taken = take_pressures(read, instrument, 0.0, 0.0, 1e5)
+    found = pressure_remarks(taken, Limits(resolutions=10.0), 10.0, ("1", "2", "3", "4"))
+    (near,) = [r for r in found if r.code is Code.NEAR_RESOLUTION]
+    assert near.points == ("1",)
+    assert near.numbers == {"count": 1, "resolution": 0.1, "lowest": 0.999}
+
+
+def test_the_usual_limit_of_low_velocity_is_three_metres_a_second() -> None:
+    """Common practice, no source: a Pitot tube tells little below 600 ft/min, about 3 m/s."""
+    assert [len(velocity_remarks(v, Limits())) for v in (2.9, 3.0)] == [1, 0]
+
+
+@pytest.mark.parametrize("pressure", [0.05, 0.5, 5.0, 2000.0])
+def test_compressibility_goes_by_the_strongest_reading(pressure: float) -> None:
+    """First order: the velocity reads high by p / (4 gamma P) (gamma 1.4, or near it)."""
+    read = [PointReading(1, n, v) for n, v in enumerate((0.2 * pressure, pressure), 1)]
+    found = take_pressures(read, worlds.PERFECT, 0.0, 0.0, 1e5).compressibility
+    assert found == pytest.approx(pressure / (4.0 * 1.4 * 1e5), rel=0.02)
+
+
+def test_no_pressure_at_all_counts_as_weak_even_by_a_perfect_instrument() -> None:
+    """The root has no slope at zero: such a reading never goes by first order."""
+    read = [PointReading(1, n, v) for n, v in enumerate((50.0, 0.0), 1)]
+    taken = take_pressures(read, worlds.PERFECT, 0.0, 0.0, 1e5)
+    assert (taken.strong, taken.weak) == ((0,), (1,))

@@ -332,3 +332,10 @@ def test_stored_and_read_back_it_is_the_same() -> None:
     again = from_plain(SoundLevel, to_plain(inputs))
     assert again == inputs
     assert sound_level(again).digest == sound_level(inputs).digest
+
+
+def test_a_single_band_weighs_as_its_tabulated_weight() -> None:
+    """IEC 61672-1: 0 dB at 1 kHz, 1.2 dB at 2 kHz, -3.2 dB at 500 Hz."""
+    for band, weight in (("1000", 0.0), ("2000", 1.2), ("500", -3.2)):
+        found = sound_level(room({band: 40.0}))
+        assert found.results["a_weighted"].value == pytest.approx(40.0 + weight)

@@ -57,3 +57,8 @@ def test_first_name_is_the_ucum_code_and_first_unit_is_si() -> None:
     for kind in Kind:
         first = units_of(kind)[0]
         assert (first.factor, first.offset) == (1.0, 0.0)
+
+
+def test_errors_say_what_was_given() -> None:
+    assert str(Refused("flow", "must be above zero", -1.5)) == "flow: must be above zero (got -1.5)"
+    assert str(Refused("flow", "is needed")) == "flow: is needed"

@@ -19,6 +19,14 @@ _BOTH = "return min(max(above - below, 0.0), 1.0)"
 _FIRST = "t = z + 0.25 * (z**3 + z) / dof"
 _BY_DROP = "by_drop = 0.5 * flow * u / abs(drop) if drop else liquid_flow(k.value, u, density)"
 _GUARD = "guard_impossible=_width(tolerance) < 2.0 * U * (1.0 - _SLACK),"
+_MANY = "if len(values) > 1 and mean > 0.0:"
+_PLAIN_KINDS = "if kind is str or kind is bool or value is None:"
+_SHARE = 'if not 0.0 < positive("remaining", remaining) <= 1.0:'
+_NEAR = "near = first if reading < first.indicated else last"
+_OPTIONAL = "if data is None and len(options) < len(get_args(kind)):"
+_FORSYTHE = "x = 2.0 * np.arange(n) / (n - 1.0) - 1.0"
+_OF_AIR = "return StationFlow(flow, mass / standard_density, velocity, density, mass, 0.0, 0.0, 0.0)"
+_NOT_SHOWN = "fills the place of a figure that a device with a factor does not have; none is asked for"
 
 EXPLAINED: dict[tuple[str, str, str], str] = {
     ("instrument", _LIMIT, _LIMIT.replace("or 0.0", "or 1.0")): _SPAN,
@@ -50,4 +58,20 @@ EXPLAINED: dict[tuple[str, str, str], str] = {
         "differs by a part in 10^12, which is what the slack forgives"
     ),
     ("network_water", _BY_DROP, _BY_DROP.replace("= 0.5", "= -0.5")): "only its square counts",
+    ("outlet", _MANY, _MANY.replace("> 1", "!= 1")): "no readings at all are refused before",
+    ("records", _PLAIN_KINDS, _PLAIN_KINDS.replace("bool or", "bool and")): (
+        "what passes by here is returned by the last line, as it is"
+    ),
+    ("records", _OPTIONAL, _OPTIONAL.replace(" < ", " != ")): "leaving None out can only make them fewer",
+    ("rooms", _SHARE, _SHARE.replace("0.0 <", "-1.0 <")): "`positive` refuses these before they are compared",
+    ("network_aims", "if b == 0:", "if b <= 0:"): "a node's number is never negative",
+    (
+        "instrument",
+        _NEAR,
+        _NEAR.replace(" < ", " <= "),
+    ): "a reading at the first point is inside: returned above",
+    ("variance", _FORSYTHE, _FORSYTHE.replace("- 1.0", "- 2.0").replace("(n - 2.0)", "(n - 1.0)")): (
+        "the recurrence takes the mean of x out: no shift of x is left in the polynomials"
+    ),
+    ("station_models", _OF_AIR, _OF_AIR.replace("0.0, 0.0, 0.0)", "0.0, 0.0, 1.0)")): _NOT_SHOWN,
 }
