@@ -621,3 +621,10 @@ def test_suction_by_an_instrument_whose_range_begins_at_zero_is_mirrored(
     signed = take_signed(Readings((-200.0,), bare), "p", "inlet")
     assert signed.crossed == crossed
     assert signed_value(signed) == pytest.approx(-200.0)
+
+
+def test_without_an_inlet_area_the_curve_is_looked_up_at_the_rise_itself() -> None:
+    """As if the inlet were so wide that air stands still there."""
+    none = perfect(convention=FanStatic.FIELD, inlet_area=None)
+    wide = perfect(convention=FanStatic.FIELD, inlet_area=1e6)
+    assert none.results["curve_flow"].value == pytest.approx(wide.results["curve_flow"].value, rel=1e-9)

@@ -14,13 +14,14 @@ from measurements.calc.fan import FanLimits, SpeedRefused, required_speed
 from measurements.calc.method import Code, Estimate
 from measurements.calc.motor import BeltDrive
 from measurements.calc.network import Branch, Damper, Network, Outlet, Reading, Round, Supply
+from measurements.calc.network_aims import aims
 from measurements.calc.network_fan import bring_to_design
 from measurements.calc.network_model import TRUST, _mean, _Seen, identify
 from measurements.calc.network_plan import Plan, compare, make_plan
 from measurements.calc.network_shares import shares
 from measurements.calc.network_state import Array, State
 from measurements.calc.network_steps import Action, Settings, Step, Witness, live_target
-from measurements.calc.network_walk import deepest
+from measurements.calc.network_walk import Walk, deepest
 from measurements.calc.records import from_plain, to_plain
 from tests.calc.test_network import FLOWS, survey, tree
 
@@ -357,3 +358,15 @@ def test_a_branch_whose_reference_is_dead_has_no_outlet_to_go_by() -> None:
     two = cast(Any, SimpleNamespace(first=2))
     assert deepest(two, cast(Any, SimpleNamespace(reference=(1, 3))), 0) == 3
     assert deepest(two, cast(Any, SimpleNamespace(reference=(1, 0))), 0) == 0
+
+
+def test_the_level_of_a_branch_is_what_drives_each_of_its_outlets() -> None:
+    """Flow over conductance is the same for all outlets of one branch, and falls with what is upstream."""
+    plain = tree()
+    found = identify(plain, [survey()], 50, np.random.default_rng(1))
+    wanted = aims(found.state, found.g_open, found.r_open)
+    walk = Walk(found, wanted, Settings(), np.random.default_rng(1))
+    for node in range(found.tree.first, len(found.tree.parent)):
+        drive = found.state.flow(node)[0] / found.state.g[node][0]
+        assert math.exp(walk.pinned[found.tree.parent[node]]) == pytest.approx(drive, rel=1e-9)
+    assert walk.pinned[found.tree.index["B"]] > walk.pinned[found.tree.index["C"]]

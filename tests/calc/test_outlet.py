@@ -213,3 +213,13 @@ def test_figures_alone_are_the_same_figures() -> None:
     assert full.flow.budget
     assert len(full.digest) == 64
     assert hood_reading(hood()) == full  # only inside
+
+
+@pytest.mark.parametrize("pressures", [(60.0,), (0.0,), (0.0, 0.0)])
+def test_an_axis_read_once_or_without_any_flow_has_no_scatter_of_its_own(
+    pressures: tuple[float, ...],
+) -> None:
+    result = centreline_reading(centreline(instrument=PERFECT, pressures=pressures))
+    assert "Repeated readings" not in {row.name for row in result.flow.budget}
+    assert math.isfinite(result.flow.u)
+    assert (result.flow.value > 0.0) == any(pressures)

@@ -9,8 +9,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from measurements.calc import Refused, Sweep, coverage_factor
-from measurements.calc.sweeps import area_weights, settled, time_weights
+from measurements.calc.sweeps import Weighting, area_weights, average_line, settled, time_weights
 from measurements.calc.variance import series_type_a, type_a
+from tests.calc import worlds
 
 Array = npt.NDArray[np.float64]
 
@@ -158,3 +159,13 @@ def test_settling_does_not_depend_on_units(step: float, factor: float) -> None:
 
 def test_short_series_tell_no_settling() -> None:
     assert settled(Sweep(1, 1, (0.0, 1.0, 2.0), (0.0, 9.0, 9.0)), None).first == 0
+
+
+@pytest.mark.parametrize(
+    ("weighting", "seconds"), [(Weighting.STEP, 30.0), (Weighting.HOLD, 30.0), (Weighting.TRAPEZOID, 29.5)]
+)
+def test_samples_stand_for_their_own_time(weighting: Weighting, seconds: float) -> None:
+    """Sixty values half a second apart: sixty steps, or sixty moments with 59 gaps between."""
+    inputs = worlds.swept(weighting=weighting, settling=0.0)
+    found = average_line(inputs, inputs.sweeps[0], "sweeps[0]", 98_550.0)
+    assert found.duration == pytest.approx(seconds)

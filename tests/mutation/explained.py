@@ -26,6 +26,10 @@ _NEAR = "near = first if reading < first.indicated else last"
 _OPTIONAL = "if data is None and len(options) < len(get_args(kind)):"
 _FORSYTHE = "x = 2.0 * np.arange(n) / (n - 1.0) - 1.0"
 _OF_AIR = "return StationFlow(flow, mass / standard_density, velocity, density, mass, 0.0, 0.0, 0.0)"
+_BOTH_WAYS = "if both.no_load is not None and both.difference is not None:"
+_NUMBERED = (
+    "readings = replace(readings, places=tuple((n, 1, 1) for n in range(1, len(readings.values) + 1)))"
+)
 _NOT_SHOWN = "fills the place of a figure that a device with a factor does not have; none is asked for"
 
 EXPLAINED: dict[tuple[str, str, str], str] = {
@@ -74,4 +78,10 @@ EXPLAINED: dict[tuple[str, str, str], str] = {
         "the recurrence takes the mean of x out: no shift of x is left in the polynomials"
     ),
     ("station_models", _OF_AIR, _OF_AIR.replace("0.0, 0.0, 0.0)", "0.0, 0.0, 1.0)")): _NOT_SHOWN,
+    ("fan_remarks", _BOTH_WAYS, _BOTH_WAYS.replace(" and ", " or ")): (
+        "`power_from_amps` gives both or neither, by the no-load current"
+    ),
+    ("phases", _NUMBERED, _NUMBERED.replace("(n, 1, 1)", "(n, 1, 0)")): (
+        "readings of one line are told apart by their run; the point's number is only compared"
+    ),
 }
