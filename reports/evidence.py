@@ -51,7 +51,7 @@ from measurements.models import (
     Sweep,
 )
 from reports import document as doc
-from reports.models import Deferral, Fetch, Issue, IssuedFile, Revision
+from reports.models import Deferral, Fetch, Issue, IssuedFile, Revision, SigningCertificate
 from reports.recomputed import differences
 from reports.verify import file_digest
 
@@ -167,6 +167,7 @@ KINDS: tuple[Kind, ...] = (
     Kind("revision", Revision, ("job.approved", "document.frozen"), "revision_id"),
     Kind("issued report", Issue, ("report.issued",)),
     Kind("issued file", IssuedFile, ("report.rendered",), "file", altered=files_altered),
+    Kind("signing certificate", SigningCertificate, ("signing.changed",)),
     Kind("deferral", Deferral, ("point.deferred", "point.deferral_ended"), "deferral"),
     Kind("recall case", RecallCase, ("recall.opened",)),
     Kind("session of a recall", RecallItem, ("recall.computed",), "item"),

@@ -3,7 +3,8 @@
 from reports.models.deferral import Deferral, Season
 from reports.models.delivery import Delivery, Fetch, FetchedAs
 from reports.models.look import Look
-from reports.models.revision import DocumentKind, Issue, IssuedFile, Revision
+from reports.models.revision import DocumentKind, Issue, IssuedFile, Revision, SignatureLevel
+from reports.models.signing import SigningCertificate
 
 __all__ = [
     "Deferral",
@@ -16,4 +17,6 @@ __all__ = [
     "Look",
     "Revision",
     "Season",
+    "SignatureLevel",
+    "SigningCertificate",
 ]

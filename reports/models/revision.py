@@ -17,6 +17,14 @@ class DocumentKind(models.TextChoices):
     DEFERRED = "deferred", "List of deferred points"
 
 
+class SignatureLevel(models.TextChoices):
+    """How far a file's signature goes (ETSI EN 319 142-1, baseline levels)."""
+
+    NONE = "none", "Not signed"
+    B_B = "B-B", "PAdES B-B: signed, the time is the signer's own"
+    B_T = "B-T", "PAdES B-T: signed, with a trusted time inside the signature"
+
+
 class Revision(TenantModel):
     """A job as it was approved: canonical JSON of the whole report, chained to the revision before.
 
@@ -61,7 +69,7 @@ class Issue(TenantModel):
 
 
 class IssuedFile(TenantModel):
-    """The finished PDF: where it lies, its SHA-256, its size. One an issue, never replaced."""
+    """The finished PDF: where it lies, SHA-256, size, how it is signed. One an issue, never replaced."""
 
     issue = TenantForeignKey(Issue, models.PROTECT, related_name="files")
     name = models.TextField(help_text="Place in the file storage.")
@@ -69,6 +77,12 @@ class IssuedFile(TenantModel):
     size = models.BigIntegerField()
     pages = models.PositiveIntegerField()
     rendered_at = models.DateTimeField()
+    signature_level = models.CharField(
+        max_length=4, choices=SignatureLevel.choices, default=SignatureLevel.NONE
+    )
+    signer = models.TextField(blank=True, help_text="Whom the signing certificate names.")
+    signed_at = models.DateTimeField(null=True, blank=True)
+    certificate_fingerprint = models.CharField(max_length=64, blank=True)
 
     class Meta(TenantModel.Meta):
         constraints = [
