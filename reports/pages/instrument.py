@@ -94,7 +94,9 @@ class CheckForm(Form):
     def __init__(self, *args: Any, tool: Instrument, others: Sequence[Instrument], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         shown = list(dict.fromkeys(Quantity(one.quantity) for one in tool.ranges.all())) or list(Quantity)
-        self.fields["measure"].offer(shown)  # type: ignore[attr-defined]
+        measure: Any = self.fields["measure"]
+        measure.offer(shown)
+        measure.choices = [("", "choose one"), *measure.choices[1:]]
         self.fields["other"].choices = [("", "none"), *((str(one.id), str(one)) for one in others)]  # type: ignore[attr-defined]
 
     def clean_measure(self) -> tuple[Quantity, Unit]:
@@ -272,6 +274,7 @@ def _finding(one: Advised, units: str) -> dict[str, Any]:
         "drift_rows": _drift_rows(one, units),
         "drift_title": _drift_title(one, units),
         "suggested": one.suggested,
+        "late": one.suggested is not None and one.suggested.due_on <= timezone.localdate(),
         "advice": [
             {"way": way, "advice": advice, "reason": REASONS[advice.reason]}
             for way, advice in (("Staircase", one.staircase), ("Control chart of drift", one.chart))
@@ -350,7 +353,7 @@ def _drift_picture(one: Advised, units: str) -> SafeString | None:
     series, trend, advice = _series(one), one.leading, one.suggested
     if len(series) < 2 or trend is None:
         return None
-    kind, unit, shown = _unit(one.quantity, units)
+    kind, unit, _ = _unit(one.quantity, units)
 
     def spread(value: float) -> float:
         return difference_from_si(value, unit, kind)
@@ -366,8 +369,8 @@ def _drift_picture(one: Advised, units: str) -> SafeString | None:
         for day in charts.days_between(series[-1].on, last)
     ]
     points = [charts.DriftPoint(p.on, spread(p.found), spread(p.as_left), spread(p.U)) for p in series]
-    limit = spread(trend.limit)
-    return picture(charts.drift_chart(points, line, limit, due, shown, _drift_title(one, units)))
+    limit, unit_words = spread(trend.limit), _spread(one.quantity, units)
+    return picture(charts.drift_chart(points, line, limit, due, unit_words, _drift_title(one, units)))
 
 
 def _drift_rows(one: Advised, units: str) -> list[dict[str, Any]]:
@@ -423,6 +426,12 @@ def _unit(quantity: Quantity, units: str) -> tuple[str, str, str]:
     kind, known = words.QUANTITIES[quantity]
     unit, shown = known[units]  # type: ignore[index]
     return kind, unit, shown
+
+
+def _spread(quantity: Quantity, units: str) -> str:
+    """The symbol that differences of a quantity are read in."""
+    name = "temperature_difference" if quantity == Quantity.TEMPERATURE else quantity
+    return words.QUANTITIES[name][1][units][1]  # type: ignore[index]
 
 
 def _difference(value: float, quantity: str, units: str) -> str:

@@ -54,7 +54,7 @@ def test_the_page_says_what_the_certificates_tell(signed_in: In, company_a: Worl
             certified(company_a, tool, year, left)
     answer = signed_in("technician").get(f"/instruments/{tool.id}")
     text = words(answer)
-    assert "Volume flow: the largest error is 26.7 % of what the maker allows, +0.4 L/s at 100 L/s" in text
+    assert "Volume flow: the largest error is 26.6 % of what the maker allows, +0.4 L/s at 100 L/s" in text
     assert "it drifts by +0.2 L/s a year at 100 L/s; the next calibration is advised by" in text
     assert "Staircase 2026-06-01, 456 days: every error as found lay well within" in text
     assert "Control chart of drift" in text

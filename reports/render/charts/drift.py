@@ -24,6 +24,7 @@ from reports.render.charts.base import (
 _WIDTH, _HEIGHT = 380.0, 190.0
 _LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 372.0, 22.0, 160.0
 _STEPS = (1, 2, 5, 10)
+_ASIDE = 0.04  # of the span, so that no dot sits on an axis
 _EDGE = 'class="c-mean" stroke="#a04414" fill="none"'
 _FOUND = 'class="c-found" stroke="#6d8087" fill="none"'
 Place = Callable[[date], float]
@@ -67,7 +68,8 @@ def drift_chart(
     values = [v for one in ordered for v in (one.found - one.expanded, one.found + one.expanded, one.left)]
     bounds = [limit, -limit] if limit is not None else []
     y = even([*values, *bounds], _BOTTOM, _TOP, nought=True)
-    x = Axis(0.0, max(float((last - first).days), 1.0), _LEFT, _RIGHT, ())
+    span = max(float((last - first).days), 1.0)
+    x = Axis(-_ASIDE * span, (1.0 + _ASIDE) * span, _LEFT, _RIGHT, ())
 
     def at(day: date) -> float:
         return x.at(float((day - first).days))
@@ -112,7 +114,7 @@ def _frame(first: date, last: date, at: Place, y: Axis, unit: str) -> str:
     lines += "".join(f"M{_LEFT:.1f} {y.at(t):.1f}H{_RIGHT:.1f}" for t in y.ticks)
     across = [text(at(day), _BOTTOM + 9, words) for day, words in ticks]
     up = [text(_LEFT - 4, y.at(t) + 2.4, y.label(t)) for t in y.ticks]
-    name = text(_LEFT - 4, _TOP - 8, f"shown too much, {unit}".removesuffix(", "), 'text-anchor="start"')
+    name = text(2, _TOP - 8, f"error, {unit}".removesuffix(", "))
     return (
         path(lines, GRID, 0.5)
         + path(f"M{_LEFT:.1f} {_TOP:.1f}V{_BOTTOM:.1f}H{_RIGHT:.1f}", FAINT, 0.6)
