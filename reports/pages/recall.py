@@ -16,6 +16,7 @@ from jobs.access import Action, Actor, may
 from jobs.errors import DomainError, Fault, Invalid, NotFound
 from jobs.models import Company, Measurand, Quantity
 from jobs.pages.base import page, refuse, show
+from jobs.pages.rows import quantity_words
 from jobs.queries import visible_certificates
 from jobs.rows import NOTHING
 from measurements import recall, words
@@ -56,7 +57,9 @@ def case_list(request: HttpRequest, actor: Actor) -> HttpResponse:
     counted = visible_certificates(actor).filter(superseded_by=None) if manages else []
     certificates = sorted(counted, key=lambda one: (one.instrument.serial, one.calibrated_on), reverse=True)
     context = {
-        "rows": [{"case": case, **state_words(case)} for case in rows],
+        "rows": [
+            {"case": case, "quantity": quantity_words(case.quantity), **state_words(case)} for case in rows
+        ],
         "certificates": certificates,
         "may_open": manages,
     }
@@ -108,6 +111,7 @@ def case_page(request: HttpRequest, actor: Actor, case_id: UUID) -> HttpResponse
     points = recall.points_found(case)
     context = {
         "case": case,
+        "quantity": quantity_words(case.quantity),
         **state_words(case),
         "finding": finding(case, points, units),
         "picture": _picture(case, points, units),

@@ -56,11 +56,14 @@ def test_no_page_is_wider_than_the_screen_or_hard_to_read(
     page = context.new_page()
     complaints = complaints_of(page)
     sign_in(page, stack, seed["supervisor"], "/recalls")
-    for _ in range(2):
-        assert page.evaluate("document.documentElement.scrollWidth") <= width, page.url
-        assert page.evaluate(PALE) == [], page.url
-        page.goto(stack.base_url + page.get_attribute("tbody th a", "href"))
-    assert page.locator("figure.errors svg title").text_content().startswith("At ")
+    case = page.get_attribute("tbody th a", "href")
+    for address in ("/recalls", case, seed["check"]):
+        page.goto(f"{stack.base_url}{address}")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, address
+        assert page.evaluate(PALE) == [], address
+    page.goto(f"{stack.base_url}{case}")
+    told = page.locator("figure.errors svg title").text_content() or ""
+    assert told.startswith("At 90 Pa it showed 4.05 Pa too much")
     assert complaints == []
 
 

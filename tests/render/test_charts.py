@@ -32,7 +32,15 @@ def _of(sheet: TraverseSheet) -> list[Callable[[], str]]:
     ]
 
 
+ERRORS = [
+    charts.ErrorPoint(2.0, 0.1, 0.4, 0.11, outside=False),
+    charts.ErrorPoint(40.0, 1.8, 0.4, 0.3, outside=True),
+    charts.ErrorPoint(90.0, 4.05, 0.4, 0.57, outside=True),
+    charts.ErrorPoint(120.0, -0.2, 0.4, None, outside=False),
+]
 PICTURES = [
+    lambda: charts.calibration_errors(ERRORS, "Pa", "At 90 Pa it showed 4.05 Pa too much"),
+    lambda: charts.calibration_errors(ERRORS[:1], "", "One point"),
     *_of(RECTANGULAR),
     *_of(ROUND),
     *_of(SWEPT),
@@ -177,3 +185,19 @@ def test_axis_holds_its_values(low: float, high: float) -> None:
     assert bottom <= low
     assert top >= high - 1e-12
     assert 1 <= round((top - bottom) / step) <= 8
+
+
+def test_errors_of_a_calibration_are_drawn_to_scale_with_a_gap_where_nothing_is_promised() -> None:
+    svg = charts.calibration_errors(ERRORS, "Pa", "<b>too much & more</b>")
+    root = ElementTree.fromstring(svg)
+    assert root[0].text == "<b>too much & more</b>"
+    squares = [e for e in root.iter(SVG + "rect") if e.attrib["width"] == "7"]
+    dots = list(root.iter(SVG + "circle"))
+    assert (len(squares), len(dots)) == (2, 2)
+    heights = [float(e.attrib["y"]) + 3.5 for e in squares] + [float(e.attrib["cy"]) for e in dots]
+    drawn = dict(zip((1.8, 4.05, 0.1, -0.2), heights, strict=True))
+    per_unit = (drawn[-0.2] - drawn[4.05]) / 4.25
+    for error, height in drawn.items():
+        assert height == pytest.approx(drawn[-0.2] - (error + 0.2) * per_unit, abs=0.11)
+    band = next(e for e in root.iter(SVG + "path") if "c-band" in e.attrib["class"])
+    assert len(re.findall(r"[ML]", band.attrib["d"])) == 6  # three points with a promise, there and back

@@ -8,7 +8,7 @@ from reports.render.charts.axes import Axis, even, lattice
 from reports.render.charts.base import ACCENT, BAND, RULE, WARN, frame, group, path
 
 _WIDTH, _HEIGHT = 380.0, 190.0
-_LEFT, _RIGHT, _TOP, _BOTTOM = 44.0, 372.0, 18.0, 160.0
+_LEFT, _RIGHT, _TOP, _BOTTOM = 54.0, 372.0, 18.0, 160.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,7 @@ def calibration_errors(points: Sequence[ErrorPoint], unit: str, title: str) -> s
     x = even([one.reference for one in ordered], _LEFT, _RIGHT)
     y = even([*values, *limits, *(-v for v in limits)], _BOTTOM, _TOP, nought=True)
     body = "".join(_band(run, x, y) for run in _runs(ordered))
-    body += lattice(x, y, (f"true, {unit}" if unit else "true", f"shown too much, {unit}".removesuffix(", ")))
+    body += lattice(x, y, (f"true, {unit}".removesuffix(", "), f"error, {unit}".removesuffix(", ")))
     body += path(f"M{x.start:.1f} {y.at(0.0):.1f}H{x.end:.1f}", RULE, 0.9)
     body += path("".join(_whisker(one, x, y) for one in ordered), RULE, 1.2)
     dots = [
