@@ -64,10 +64,9 @@ def _certificate_findings(states: dict[Quantity, InForce], last_day: date) -> li
 def _certificate_finding(quantity: Quantity, found: InForce, last_day: date, held: bool) -> Finding | None:
     name = quantity.value.replace("_", " ")
     if found.state is CertificateState.OVERDUE and found.certificate:
-        held = found.certificate
+        number, due = found.certificate.number, found.certificate.due_on
         return Finding(
-            f"Certificate {held.number} for {name} ends on {held.due_on}, before the last day, {last_day}.",
-            serious=True,
+            f"Certificate {number} for {name} ends on {due}, before the last day, {last_day}.", serious=True
         )
     if found.state in (CertificateState.NONE, CertificateState.NOT_YET):
         serious = not held and quantity not in WITHOUT_CERTIFICATE

@@ -45,9 +45,10 @@ _ROLES = {
     "measurementerror_error": Role.ERROR,
     "measurementerror_correction": Role.CORRECTION,
 }
+_AS = r"(?:(?<![A-Za-z])[Aa]s|As)[ _-]?"  # "As" may begin a word in camelCase, but "was" is no "as"
 _STATES = {
-    State.FOUND: ("beforeadjustment", "beforerepair", "asfound", "vorjustierung", "vorderjustierung"),
-    State.LEFT: ("afteradjustment", "afterrepair", "asleft", "nachjustierung", "nachderjustierung"),
+    State.FOUND: re.compile(rf"(?i:before[ _-]?(?:adjustment|repair)|vor (?:der )?justierung)|{_AS}[Ff]ound"),
+    State.LEFT: re.compile(rf"(?i:after[ _-]?(?:adjustment|repair)|nach (?:der )?justierung)|{_AS}[Ll]eft"),
 }
 
 
@@ -250,8 +251,7 @@ def _adjusted(element: etree._Element) -> State:
 
 
 def _state_of(words: str) -> State:
-    plain = _letters(words).lower()
-    told = [state for state, signs in _STATES.items() if any(sign in plain for sign in signs)]
+    told = [state for state, sign in _STATES.items() if sign.search(words)]
     return told[0] if len(told) == 1 else State.UNSTATED
 
 

@@ -15,7 +15,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from jobs import certificate_table, instruments
 from jobs.access import Action, Actor, may
-from jobs.attachments import file_response, plain_name, read_attachment
+from jobs.attachments import file_response, plain_name, read_attachment, sniff
 from jobs.certificate_table import Column
 from jobs.dcc.document import Digital, read_digital
 from jobs.dcc.lines import Entry, entry_for, is_of, serials_of
@@ -222,6 +222,8 @@ def _read_digital(
     request: HttpRequest, actor: Actor, name: str, data: bytes, *, unadjusted: bool
 ) -> HttpResponse:
     """The form of a certificate, filled in. Raises Invalid."""
+    if sniff(data) is not FileKind.XML:
+        raise Invalid("This is no XML file. A scan is attached where its certificate is entered by hand.")
     read_attachment(name, data)
     read = read_digital(data)
     tool = _match(actor, read)

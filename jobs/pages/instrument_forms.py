@@ -50,7 +50,11 @@ class InstrumentForm(Form):
         widget=forms.TextInput(attrs={"autocomplete": "off", "spellcheck": "false"}),
         error_messages={"required": "Enter the serial number."},
     )
-    kind = forms.ChoiceField(label="Kind", choices=[("", "Choose a kind"), *InstrumentKind.choices])
+    kind = forms.ChoiceField(
+        label="Kind",
+        choices=[("", "Choose a kind"), *InstrumentKind.choices],
+        error_messages={"required": "Choose the kind of instrument."},
+    )
     maker = forms.CharField(label="Maker", max_length=120, required=False)
     probe_length = FigureField("Reach of the probe")
     probe_unit = forms.ChoiceField(

@@ -93,7 +93,7 @@ class MeasureField(forms.ChoiceField):
 
     def offer(self, quantities: Iterable[Quantity]) -> None:
         groups = [
-            (words, [(code(one, unit), f"{words}, {unit.symbol}") for unit in units_of(one)])
+            (words, [(code(one, unit), f"{unit.symbol}, {words.lower()}") for unit in units_of(one)])
             for one, words in ((one, quantity_words(one)) for one in quantities)
         ]
         self.choices = [("", "as above"), *groups]

@@ -288,7 +288,13 @@ def test_readings_before_adjustment_alone_are_not_entered_without_a_person() -> 
 
 
 @pytest.mark.parametrize(
-    ("before", "after"), [("As found", "As left"), ("vor Justierung", "nach Justierung")]
+    ("before", "after"),
+    [
+        ("As found", "As left"),
+        ("gp_valueAsFound", "gp_valueAsLeft"),
+        ("vor Justierung", "nach der Justierung"),
+        ("before adjustment", "after_adjustment"),
+    ],
 )
 def test_names_tell_before_and_after_too(before: str, after: str) -> None:
     found = entry(
@@ -296,6 +302,11 @@ def test_names_tell_before_and_after_too(before: str, after: str) -> None:
         dcc.measurement(dcc.readings(dcc.LEFT), name=after),
     )
     assert next((p.as_found, p.as_left) for p in found.points()) == (100.4, 100.1)
+
+
+@pytest.mark.parametrize("name", ["No deviation was found", "Gas left", "as found and as left", "Adjustment"])
+def test_names_that_tell_nothing_of_adjustment(name: str) -> None:
+    assert entry(dcc.measurement(dcc.readings(), name=name)).notes == (UNSTATED,)
 
 
 def test_found_at_nearly_the_same_place_is_moved_with_its_error() -> None:

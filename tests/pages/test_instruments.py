@@ -431,6 +431,9 @@ def test_a_digital_certificate_of_an_unknown_instrument_says_so(signed_in: In, c
     assert answer.status_code == 422
     assert "X-1" in words(answer)
     assert "Add the instrument first" in words(answer)
+    scan = upload(signed_in("owner"), PDF)
+    assert scan.status_code == 422
+    assert "This is no XML file." in error_at(scan, "file")
     other = upload(signed_in("owner"), b"<a/>")
     assert other.status_code == 422
     assert "no digital calibration certificate" in words(other)

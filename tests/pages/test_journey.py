@@ -13,6 +13,7 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 from config.local.stack import Stack, local_stack
+from tests.jobs import dcc
 from tests.pages.browser import chromium, complaints_of, executable
 
 pytestmark = [pytest.mark.journey, pytest.mark.browser]
@@ -145,6 +146,53 @@ def test_an_owner_sets_up_by_keyboard_and_the_invited_person_comes(
     assert complaints == []
 
 
+def test_an_instrument_and_its_certificates_are_entered_by_keyboard(
+    stack: Stack, browser: Browser, owner: str, tmp_path: Path
+) -> None:
+    page = browser.new_page()
+    complaints = complaints_of(page)
+    sign_in(page, stack, owner)
+    page.goto(stack.base_url + "/instruments")
+    press(page, "Add an instrument")
+    for label, text in (("Name", "Digital manometer"), ("Serial number", "M-2041"), ("Kind", "Manom")):
+        write(page, label, text)
+    for label, text in (
+        ("Quantity and unit, line 1", "Pa, pressure"), ("From, line 1", "0"),
+        ("To, line 1", "2500"), ("Resolution, line 1", "0.1"),
+    ):  # fmt: skip
+        write(page, label, text)
+    press(page, "Add the instrument")
+    assert "Enter its certificate next." in page.inner_text("main")
+    write(page, "Certificate number", "C-1")
+    write(page, "Laboratory", "Vale Calibration Laboratory")
+    write(page, "Calibrated on", "02032025")
+    write(page, "Due on", "02032026")
+    for label, text in (
+        ("Reference, line 1", "100.0"), ("As left, line 1", "100.2"),
+        ("Expanded uncertainty, line 1", "0.5"),
+    ):  # fmt: skip
+        write(page, label, text)
+    with page.expect_navigation():
+        page.keyboard.press("Enter")
+    assert "Certificate C-1 of Digital manometer M-2041 is entered." in page.inner_text("main")
+    assert page.url.rpartition("/")[0].endswith("/certificates")
+
+    file = tmp_path / "c.xml"
+    file.write_bytes(dcc.certificate())
+    page.goto(stack.base_url + "/instruments")
+    reach(page, "Enter certificates")
+    page.keyboard.press("Enter")
+    press(page, "Digital certificate (DCC)")
+    reach(page, "Digital certificate")
+    page.set_input_files("[name=file]", file)
+    press(page, "Read the certificate")
+    assert "Nothing is entered yet." in page.inner_text("main")
+    assert page.input_value("[name=due_on]") == "2027-02-03"  # the interval of the one before
+    assert page.input_value("[name=points-2-as_left]") == "2000.4"
+    assert page.evaluate("document.documentElement.scrollWidth") <= 1280
+    assert complaints == []
+
+
 @pytest.mark.parametrize("mode", MODES)
 @pytest.mark.parametrize("width", WIDTHS)
 def test_no_page_is_wider_than_the_screen_or_hard_to_read(
@@ -155,7 +203,8 @@ def test_no_page_is_wider_than_the_screen_or_hard_to_read(
     complaints = complaints_of(page)
     sign_in(page, stack, owner)
     for address in ("/", "/jobs", "/instruments", "/company", "/company/invite", "/company/keys",
-                    "/company/tablets", "/company/rules", "/companies", "/problems"):  # fmt: skip
+                    "/company/tablets", "/company/rules", "/companies", "/problems",
+                    "/instruments/new", "/certificates/digital", "/certificates/table"):  # fmt: skip
         page.goto(stack.base_url + address)
         assert page.evaluate("document.documentElement.scrollWidth") <= width, address
         assert page.evaluate(PALE) == [], address
