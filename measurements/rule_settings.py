@@ -86,13 +86,18 @@ def set_number(actor: Actor, rule: str, name: str, *, value: float | None, why: 
     if (rule, name) not in BY_KEY:
         raise NotFound(f"The rule {rule!r} has no number {name!r}.")
     one, text = BY_KEY[rule, name], _why(why)
-    if value is not None and not (math.isfinite(value) and one.low <= value <= one.high):
+    if value is not None and not _in_range(value, one):
         raise Invalid("The number is out of its range.", [Fault("/value", range_words(one))])
     wanted = one.default if value is None else value
     _lock()
     if in_force().value(one) == wanted:
         raise Conflict("It is so already.")
     return _store(actor, rule=rule, name=name, value=value, why=text)
+
+
+def _in_range(value: float, one: Parameter) -> bool:
+    slack = 1e-9  # of a limit that came from another unit
+    return math.isfinite(value) and one.low * (1.0 - slack) <= value <= one.high * (1.0 + slack)
 
 
 def range_words(one: Parameter, units: str = UnitSystem.SI) -> str:

@@ -5,6 +5,7 @@ each refers to the job) exclude each other, and the approval binds exactly what 
 """
 
 import zlib
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from uuid import UUID
@@ -26,7 +27,7 @@ from jobs.errors import (
 from jobs.models import Company, Job, JobStatus
 from measurements.evaluate import out_of_date, refresh
 from measurements.models import AnswerKind, Flag, FlagAnswer, Session
-from reports import queries, reviewset, snapshot
+from reports import looks, queries, reviewset, snapshot
 from reports.models import DocumentKind, Revision
 from reports.reviewset import ReviewSet
 
@@ -79,34 +80,103 @@ def review_set(actor: Actor, job_id: UUID) -> ReviewSet:
     return replace(found, late=frozenset(refresh(found.job.id)))
 
 
+@transaction.atomic
+def saw(actor: Actor, job_id: UUID, *, seen_digest: str | None) -> None:
+    """Remembers the set as what the actor has seen; later changes are marked against it.
+
+    Raises NotFound, PreconditionFailed (the set changed since it was shown).
+    """
+    require(actor, Action.REVIEW)
+    found = reviewset.load(_job(actor, job_id))
+    if seen_digest != found.digest:
+        raise PreconditionFailed("The job changed while you looked; what came is marked now.")
+    looks.store(actor, found)
+
+
 def _to_be_approved(found: ReviewSet, before: Revision | None) -> bool:
     if found.job.status in queries.CLOSED:
         return before is not None and before.set_digest != found.digest
     return found.job.status != JobStatus.CANCELLED
 
 
-@transaction.atomic
-def answer_flag(actor: Actor, flag_id: UUID, *, kind: AnswerKind, reason: str) -> FlagAnswer:
+@dataclass(frozen=True)
+class SeenFlag:
+    """A flag as it was shown. `seen`: the tag of its state then (`state_tag`); None: not said."""
+
+    flag_id: UUID
+    seen: str | None = None
+
+
+NO_ANSWER = "none"
+MOST_AT_ONCE = 200
+
+
+def state_tag(newest: FlagAnswer | None) -> str:
+    """Names a flag's state: the id of its newest answer, or that there is none."""
+    return str(newest.id) if newest else NO_ANSWER
+
+
+def answer_flag(
+    actor: Actor, flag_id: UUID, *, kind: AnswerKind, reason: str, seen: str | None = None
+) -> FlagAnswer:
     """Accepts a flag with a reason, or sends its point back for re-measurement.
 
-    What is sent back stands in the worklist until a session comes that supersedes; the job is open again.
-    Raises NotFound, Invalid (reason shorter than 10 characters), Conflict (no longer current), Forbidden
+    What is sent back stands in the worklist until a session comes that supersedes; the job is open again. The
+    same answer of the same person once more is the first one. Raises NotFound, Invalid (reason shorter than
+    10 characters), Conflict (no longer current), PreconditionFailed (answered since it was `seen`), Forbidden
     (accepting what one measured oneself).
     """
+    return answer_flags(actor, [SeenFlag(flag_id, seen)], kind=kind, reason=reason)[0]
+
+
+@transaction.atomic
+def answer_flags(
+    actor: Actor, wanted: Sequence[SeenFlag], *, kind: AnswerKind, reason: str
+) -> list[FlagAnswer]:
+    """Answers flags of one job with one reason: all, or none. Raises as `answer_flag`."""
     require(actor, Action.REVIEW)
-    flag = queries.visible_flags(actor).filter(id=flag_id).first()
-    if flag is None:
+    found = {
+        flag.id: flag for flag in queries.visible_flags(actor).filter(id__in=[w.flag_id for w in wanted])
+    }
+    if not found or any(one.flag_id not in found for one in wanted):
         raise NotFound()
     text = _reason(reason)
     if kind not in (AnswerKind.ACCEPT, AnswerKind.REMEASURE):
         raise Invalid("A flag is accepted or sent back.", [Fault("/answer", "must be accept or remeasure")])
-    job = _locked_job(actor, flag.job_id)
+    jobs = {flag.job_id for flag in found.values()}
+    if len(jobs) > 1 or len(wanted) > MOST_AT_ONCE:
+        raise Invalid(f"Answer up to {MOST_AT_ONCE} flags of one job at once.", [Fault("/flags", "too many")])
+    job = _locked_job(actor, jobs.pop())
     if job.status == JobStatus.CANCELLED:
         raise Conflict("The job is cancelled; its flags need no answer.")
-    _check_current(flag)
+    return [_answer(actor, job, found[one.flag_id], one.seen, kind, text) for one in wanted]
+
+
+def _answer(
+    actor: Actor, job: Job, flag: Flag, seen: str | None, kind: AnswerKind, reason: str
+) -> FlagAnswer:
+    newest = flag.answers.select_related("member").order_by("-answered_at", "-id").first()
+    if newest is not None and (newest.kind, newest.reason, newest.member_id) == (
+        kind,
+        reason,
+        actor.member_id,
+    ):
+        return newest
+    _check_current(flag, newest)
+    if seen is not None and seen != state_tag(newest):
+        raise PreconditionFailed(f"{_decided(newest)} Look at that, then decide again.")
     if kind == AnswerKind.ACCEPT:
         _check_other_person(actor, flag)
-    return _store_answer(actor, job, flag, kind, text)
+    return _store_answer(actor, job, flag, kind, reason)
+
+
+def _decided(newest: FlagAnswer | None) -> str:
+    """What was decided on a flag meanwhile, in a sentence."""
+    if newest is None:
+        return "The flag has no such answer."
+    did = "accepted it" if newest.kind == AnswerKind.ACCEPT else "sent it back for re-measurement"
+    who = newest.member.name if newest.member else "A rule"
+    return f"{who} {did} at {newest.answered_at:%H:%M} UTC: \u201c{newest.reason}\u201d."
 
 
 def _reason(reason: str) -> str:
@@ -117,10 +187,9 @@ def _reason(reason: str) -> str:
     return text
 
 
-def _check_current(flag: Flag) -> None:
+def _check_current(flag: Flag, newest: FlagAnswer | None) -> None:
     if flag.session_id and Session.objects.filter(supersedes=flag.session_id).exists():
         raise Conflict("A newer session has replaced what this flag is about; it needs no answer.")
-    newest = flag.answers.order_by("-answered_at", "-id").first()
     if newest is not None and newest.kind == AnswerKind.CLEARED:
         raise Conflict(f"The flag is no longer so: {newest.reason}")
 
@@ -172,7 +241,9 @@ def approve(actor: Actor, job_id: UUID, *, seen_digest: str | None) -> Revision:
         raise PreconditionFailed("The job changed since you looked; look at it again before you approve it.")
     late = out_of_date([one.session.id for one in found.measured])
     _check_complete(replace(found, late=frozenset(late)))
-    return _freeze(actor, found, before, self_approved)
+    made = _freeze(actor, found, before, self_approved)
+    looks.store(actor, found)
+    return made
 
 
 def _job(actor: Actor, job_id: UUID) -> Job:

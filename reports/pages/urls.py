@@ -2,14 +2,20 @@
 
 from django.urls import path
 
-from reports.pages import before, check, fetch, instrument, recall, views
+from reports.pages import before, check, corrections, fetch, instrument, recall, rules, views
 
 urlpatterns = [
     path("review", views.queue, name="review"),
     path("review/<uuid:job_id>", views.job, name="review-job"),
     path("review/<uuid:job_id>/approve", views.approve, name="review-approve"),
+    path("review/<uuid:job_id>/answers", views.answer_many, name="review-answers"),
+    path("review/<uuid:job_id>/seen", views.saw, name="review-seen"),
+    path("company/rules/flags", rules.rule_list, name="company-flag-rules"),
+    path("company/rules/flags/<str:rule>", rules.rule_page, name="company-flag-rule"),
     path("flags/<uuid:flag_id>/answer", views.answer, name="flag-answer"),
     path("sessions/<uuid:session_id>", views.session, name="session"),
+    path("sessions/<uuid:session_id>/correct", corrections.correction, name="session-correct"),
+    path("sessions/<uuid:session_id>/void", corrections.void, name="session-void"),
     path("revisions/<uuid:revision_id>/issue", views.issue, name="revision-issue"),
     path("reports", views.reports, name="reports"),
     path("reports/<uuid:report_id>", views.report, name="report"),

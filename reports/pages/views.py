@@ -1,5 +1,6 @@
 """The supervisor's queue, a job's review, a session with its pictures, and reports. Thin doors."""
 
+from dataclasses import dataclass
 from typing import cast
 from uuid import UUID
 
@@ -10,11 +11,11 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_POST
 
 from jobs.access import Action, Actor, may
-from jobs.errors import DomainError, NotFound
+from jobs.errors import DomainError, Fault, Invalid, NotFound, PreconditionFailed
 from jobs.models import JobStatus
 from jobs.pages.base import page, refuse, show
 from measurements.models import AnswerKind
-from reports import deliver, material, queries, recalled, review, reviewset
+from reports import deliver, looks, material, queries, recalled, review, reviewset
 from reports import issue as issuing
 from reports.models import DocumentKind, Issue, Revision
 from reports.pages import session as session_page
@@ -22,31 +23,67 @@ from reports.pages import shown
 from reports.rest.views import file_response
 
 LISTED = 100
+LONGEST_SEARCH = 200
 
 
 @require_GET
 @page(Action.REVIEW)
 def queue(request: HttpRequest, actor: Actor) -> HttpResponse:
+    """Worst first; `q` keeps the jobs whose line has all of its words."""
+    wanted = request.GET.get("q", "")[:LONGEST_SEARCH]
     entries = review.queue(actor)
-    return show(request, "reports/queue.html", {"queue": entries}, nav="review")
+    words = wanted.casefold().split()
+    kept = [one for one in entries if all(word in _line_of(one) for word in words)]
+    context = {"queue": kept, "wanted": wanted, "waiting": len(entries)}
+    return show(request, "reports/queue.html", context, nav="review")
+
+
+def _line_of(entry: review.QueueEntry) -> str:
+    """What a job of the queue is found by."""
+    job = entry.job
+    parts = (job.number, job.title, job.site.name, job.site.customer.name, job.get_status_display())
+    return " ".join(map(str, parts)).casefold()
 
 
 @require_GET
 @page(Action.REVIEW)
 def job(request: HttpRequest, actor: Actor, job_id: UUID) -> HttpResponse:
+    return _review(request, actor, job_id)
+
+
+@dataclass(frozen=True)
+class Refused:
+    """What was typed into a form that was refused, and why. `flag`: whose form; None: that of many."""
+
+    error: DomainError
+    reason: str = ""
+    flag: UUID | None = None
+    chosen: frozenset[UUID] = frozenset()
+    changed: str = ""
+
+
+def _review(request: HttpRequest, actor: Actor, job_id: UUID, refused: Refused | None = None) -> HttpResponse:
+    """The page as it stands now; after a refusal with what had been typed, so that nothing is lost."""
     found = review.review_set(actor, job_id)
     rows = queries.visible_revisions(actor).filter(job=job_id, kind=DocumentKind.REPORT)
     revisions = list(rows.order_by("-revision"))
+    look = looks.last_look(actor, found)
+    since = looks.since(found, look) if look else None
     context = {
         "found": found,
         "job": found.job,
-        "page": shown.review_page(found, material.collect(found)),
+        "page": shown.review_page(found, material.collect(found), since.marks if since else None),
+        "since": since,
+        "shown_at": timezone.now().isoformat(),
+        "refused": refused,
         "revisions": revisions,
         "next_revision": revisions[0].revision + 1 if revisions else 1,
         "may_be_approved": not (found.blocking or found.pending) and _awaits(found, revisions),
         "submitted": found.job.status == JobStatus.SUBMITTED,
+        "acts": shown.acts(),
     }
-    return show(request, "reports/review.html", context, nav="review")
+    status = refused.error.status if refused else 200
+    return show(request, "reports/review.html", context, nav="review", status=status)
 
 
 def _awaits(found: reviewset.ReviewSet, revisions: list[Revision]) -> bool:
@@ -63,16 +100,74 @@ def answer(request: HttpRequest, actor: Actor, flag_id: UUID) -> HttpResponse:
     flag = queries.visible_flags(actor).filter(id=flag_id).first()
     if flag is None:
         raise NotFound()
-    kind, reason = request.POST.get("answer", ""), request.POST.get("reason", "")
+    kind, reason = _kind(request), request.POST.get("reason", "")
+    try:
+        review.answer_flag(actor, flag_id, kind=kind, reason=reason, seen=request.POST.get("seen") or None)
+    except DomainError as error:
+        return _review(request, actor, flag.job_id, Refused(error, reason, flag_id))
+    messages.success(request, f"{flag.rule.replace('_', ' ').capitalize()}: {_done(kind)}.")
+    response: HttpResponse = redirect("review-job", flag.job_id)
+    following = request.POST.get("next", "")
+    response["Location"] += f"#flag-{following}" if _is_id(following) else "#main"
+    return response
+
+
+def _kind(request: HttpRequest) -> AnswerKind:
+    kind = request.POST.get("answer", "")
     if kind not in (AnswerKind.ACCEPT, AnswerKind.REMEASURE):
         kind = AnswerKind.CLEARED.value  # no answer of a person: the action refuses it in its own words
+    return AnswerKind(kind)
+
+
+def _done(kind: AnswerKind) -> str:
+    return "accepted" if kind == AnswerKind.ACCEPT else "sent back for re-measurement"
+
+
+def _is_id(text: str) -> bool:
     try:
-        review.answer_flag(actor, flag_id, kind=AnswerKind(kind), reason=reason)
-        done = "accepted" if kind == AnswerKind.ACCEPT else "sent back for re-measurement"
-        messages.success(request, f"{flag.rule.replace('_', ' ').capitalize()}: {done}.")
+        UUID(text)
+    except ValueError:
+        return False
+    return True
+
+
+@require_POST
+@page(Action.REVIEW)
+def answer_many(request: HttpRequest, actor: Actor, job_id: UUID) -> HttpResponse:
+    """Answers the chosen flags of a rule with one reason. Each is posted as its id and state: "id:state"."""
+    wanted = [_seen_flag(text) for text in request.POST.getlist("flag")[: review.MOST_AT_ONCE + 1]]
+    kind, reason = _kind(request), request.POST.get("reason", "")
+    try:
+        if not wanted:
+            raise Invalid("Choose at least one flag.", [Fault("/flags", "none chosen")])
+        if queries.visible_flags(actor).filter(id=wanted[0].flag_id, job=job_id).first() is None:
+            raise NotFound()
+        made = review.answer_flags(actor, wanted, kind=kind, reason=reason)
+    except NotFound:
+        raise
+    except DomainError as error:
+        chosen = frozenset(one.flag_id for one in wanted)
+        return _review(request, actor, job_id, Refused(error, reason, None, chosen))
+    messages.success(request, f"{len(made)} flags: {_done(kind)}.")
+    return redirect("review-job", job_id)
+
+
+def _seen_flag(text: str) -> review.SeenFlag:
+    flag_id, _, seen = text.partition(":")
+    if not _is_id(flag_id):
+        raise NotFound()
+    return review.SeenFlag(UUID(flag_id), seen or None)
+
+
+@require_POST
+@page(Action.REVIEW)
+def saw(request: HttpRequest, actor: Actor, job_id: UUID) -> HttpResponse:
+    try:
+        review.saw(actor, job_id, seen_digest=request.POST.get("seen") or None)
+        messages.success(request, "Remembered: what comes from now on is marked as new.")
     except DomainError as error:
         refuse(request, error)
-    return redirect("review-job", flag.job_id)
+    return redirect("review-job", job_id)
 
 
 @require_POST
@@ -80,9 +175,15 @@ def answer(request: HttpRequest, actor: Actor, flag_id: UUID) -> HttpResponse:
 def approve(request: HttpRequest, actor: Actor, job_id: UUID) -> HttpResponse:
     try:
         made = review.approve(actor, job_id, seen_digest=request.POST.get("seen") or None)
-        messages.success(request, f"Approved as revision {made.revision}. Issue it to give it its number.")
+    except PreconditionFailed as error:
+        found = review.review_set(actor, job_id)
+        changed = looks.since_moment(found, request.POST.get("shown_at", ""))
+        return _review(request, actor, job_id, Refused(error, changed=changed))
+    except NotFound:
+        raise
     except DomainError as error:
-        refuse(request, error)
+        return _review(request, actor, job_id, Refused(error))
+    messages.success(request, f"Approved as revision {made.revision}. Issue it to give it its number.")
     return redirect("review-job", job_id)
 
 

@@ -5,11 +5,12 @@ from typing import Any
 from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
-from jobs.http.door import Strict
+from jobs.http.door import Strict, etag
 from measurements.models import AnswerKind, Result
 from reports import issue as issuing
 from reports.models import DocumentKind, Issue, Revision
-from reports.review import LONGEST_REASON, SHORTEST_REASON
+from reports.review import LONGEST_REASON, SHORTEST_REASON, state_tag
+from reports.reviewset import FlagState
 
 
 class JobBrief(serializers.Serializer):
@@ -98,7 +99,11 @@ class FlagShape(serializers.Serializer):
     raised_at = serializers.DateTimeField(source="flag.raised_at")
     state = serializers.CharField()
     blocks = serializers.BooleanField(help_text="Whether an approval has to wait for it.")
+    etag = serializers.SerializerMethodField(help_text="For If-Match when it is answered.")
     answers = AnswerShape(many=True)
+
+    def get_etag(self, state: FlagState) -> str:
+        return etag(state_tag(state.newest))
 
 
 class ReplacedShape(serializers.Serializer):

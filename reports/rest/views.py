@@ -62,15 +62,24 @@ class FlagAnswers(Repeatable, Door):
         operation_id="flag_answer",
         tags=["review"],
         request=shapes.AnswerInput,
-        responses={201: shapes.AnswerMade},
+        parameters=[MATCH_PARAMETER],
+        responses={
+            201: shapes.AnswerMade,
+            412: OpenApiResponse(description="Somebody answered it since; the detail says who and what"),
+        },
     )
     def post(self, request: Request, flag_id: UUID) -> Response:
-        """Accepts a flag with a reason, or sends its point back for re-measurement."""
+        """Accepts a flag with a reason, or sends its point back for re-measurement.
+
+        If-Match names the flag's `etag` as it was seen; without it the flag counts as seen unanswered. The same
+        answer once more is answered with the first.
+        """
         given = self.read(shapes.AnswerInput)
+        seen = seen_tag(request) if "If-Match" in request.headers else review.NO_ANSWER
         answer = review.answer_flag(
-            self.actor, flag_id, kind=AnswerKind(given["answer"]), reason=given["reason"]
+            self.actor, flag_id, kind=AnswerKind(given["answer"]), reason=given["reason"], seen=seen
         )
-        return Response(shapes.AnswerMade(answer).data, status=201)
+        return tagged(shapes.AnswerMade(answer).data, review.state_tag(answer), status=201)
 
 
 class JobApproval(Repeatable, Door):

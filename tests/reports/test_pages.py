@@ -36,7 +36,7 @@ def test_a_supervisor_decides_on_the_pages_alone(company_a: World) -> None:
     page = client.get(f"/review/{company_a.job.id}")
     flag = scene.seen(company_a).blocking[0].flag
     assert flag.seen in text(page).replace("&#x27;", "'")
-    assert 'name="seen"' not in text(page)
+    assert 'name="shown_at"' not in text(page)
     short = client.post(f"/flags/{flag.id}/answer", {"answer": "accept", "reason": "short"}, follow=True)
     assert "Give a reason of 10 to 2000 characters." in text(short)
     client.post(f"/flags/{flag.id}/answer", {"answer": "accept", "reason": scene.REASON})

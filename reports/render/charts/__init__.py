@@ -7,6 +7,7 @@ style sheet (`CHART_CSS`) can turn them for a dark screen. Nothing is told by co
 
 from reports.render.charts.base import CHART_CSS
 from reports.render.charts.calibration import ErrorPoint, calibration_errors
+from reports.render.charts.compare import Compared, compared
 from reports.render.charts.drift import DriftLine, DriftPoint, days_between, drift_chart
 from reports.render.charts.interval import MOST, budget_bars, interval_plot
 from reports.render.charts.ofsheet import Drawn, pictures_of
@@ -18,12 +19,14 @@ from reports.render.charts.verdict import verdict_band, verdict_mark
 __all__ = [
     "CHART_CSS",
     "MOST",
+    "Compared",
     "Drawn",
     "DriftLine",
     "DriftPoint",
     "ErrorPoint",
     "budget_bars",
     "calibration_errors",
+    "compared",
     "days_between",
     "drift_chart",
     "interval_plot",
