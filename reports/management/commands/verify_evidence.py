@@ -32,7 +32,8 @@ class Command(BaseCommand):
         for company_id in chosen(options["company"]):
             bad += self.examine(company_id, since, options["recompute"])
         self.stdout.write("Not to be found this way:")
-        for line in evidence.NOT_FOUND:
+        left = [f"{label}: {reason}" for label, reason in evidence.NO_EVIDENCE.items()]
+        for line in (*evidence.NOT_FOUND, *left):
             self.stdout.write(f"  {line}")
         if bad:
             raise CommandError(f"{bad} of the companies' evidence does not hold.")
