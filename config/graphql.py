@@ -179,6 +179,27 @@ class Result(Seen):
     detail: JSON
 
 
+@strawberry_django.type(
+    measurements.Correction,
+    description="A clerical mistake put right: by whom, when, and what, as places in the session as posted.",
+)
+class Correction(Seen):
+    at: datetime
+    member: Member
+    original: Annotated["Session", strawberry.lazy("config.graphql")]
+    changes: JSON
+    summary: JSON
+
+
+@strawberry_django.type(
+    measurements.SessionVoid, description="Why a session counts nowhere; the first voids."
+)
+class SessionVoid(Seen):
+    at: datetime
+    member: Member
+    reason: str
+
+
 @strawberry_django.type(measurements.Session, description="One measurement of one test point.")
 class Session(Seen):
     method: str
@@ -195,6 +216,12 @@ class Session(Seen):
     flags: DjangoListConnection[Flag] = strawberry_django.connection()
     superseded_by: DjangoListConnection[Annotated["Session", strawberry.lazy("config.graphql")]] = (
         strawberry_django.connection()
+    )
+    corrections: DjangoListConnection[Correction] = strawberry_django.connection(
+        description="The correction that this session is, if it is one."
+    )
+    voids: DjangoListConnection[SessionVoid] = strawberry_django.connection(
+        description="Notes that made it void; none: it is not."
     )
 
     @strawberry_django.field(

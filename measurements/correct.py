@@ -35,12 +35,12 @@ from jobs.queries import visible
 from jobs.reasons import reason_of
 from jobs.tenancy.ids import uuid7
 from measurements import calc, corrected
-from measurements.compute import Computed, compute, refused
+from measurements.compute import compute, refused
 from measurements.corrected import Change, UnitChange
 from measurements.inputs import inputs_of
 from measurements.intake import Origin, look_up, reference_faults, session_statements
-from measurements.loading import load
-from measurements.models import Correction, Session, SessionVoid
+from measurements.loading import Loaded, load
+from measurements.models import Correction, Result, Session, SessionVoid
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,9 @@ class Preview:
 
     changes: list[dict[str, Any]]
     summary: list[dict[str, str]]
-    computed: Computed
+    session: Session
+    result: Result
+    """Neither is stored."""
 
 
 @transaction.atomic
@@ -134,12 +136,20 @@ def preview(
         made = correct(
             actor, session_id, seen_digest=seen_digest, reason=reason, changes=changes, units=units
         )
-        try:
-            computed = compute(inputs_of(load(made.session_id)))
-        except calc.CalcError as error:
-            computed = refused(str(error))
+        loaded = load(made.session_id)
+        result = _result(loaded)
         transaction.set_rollback(True)
-    return Preview(made.changes, made.summary, computed)
+    return Preview(made.changes, made.summary, loaded.session, result)
+
+
+def _result(loaded: Loaded) -> Result:
+    """What the calculation would find, not stored."""
+    try:
+        inputs = inputs_of(loaded)
+        found = compute(inputs)
+    except calc.CalcError as error:
+        inputs, found = {}, refused(str(error))
+    return Result(session=loaded.session, inputs=inputs, detail=found.detail, **found.figures)
 
 
 @transaction.atomic

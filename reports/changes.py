@@ -1,6 +1,6 @@
 """What differs between two revisions of a report, found by comparing what was frozen."""
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -26,12 +26,19 @@ class Figure:
     at: datetime | None
 
 
-def differences(before: Document, after: Document, reasons: Mapping[str, str]) -> tuple[Change, ...]:
+def differences(
+    before: Document, after: Document, reasons: Mapping[str, str], corrected: Collection[str] = ()
+) -> tuple[Change, ...]:
     """Changes from an earlier revision: settings, figures, answers. In the order of the new report.
 
-    `reasons` tells by system and tag ("AHU-1 · S-2") why a figure's session replaced another.
+    `reasons` tells by system and tag ("AHU-1 · S-2") why a figure's session replaced another, or why none is
+    left; `corrected` names those that a clerical correction is.
     """
-    found = [*_settings(before, after), *_figures(before, after, reasons), *_answers(before, after)]
+    found = [
+        *_settings(before, after),
+        *_figures(before, after, reasons, corrected),
+        *_answers(before, after),
+    ]
     return tuple(found) or (Change(what="No figure, flag or setting changed."),)
 
 
@@ -51,14 +58,17 @@ def figures(document: Document) -> dict[str, Figure]:
     return found
 
 
-def _figures(before: Document, after: Document, reasons: Mapping[str, str]) -> Iterator[Change]:
+def _figures(
+    before: Document, after: Document, reasons: Mapping[str, str], corrected: Collection[str]
+) -> Iterator[Change]:
     old, new = figures(before), figures(after)
     for name, figure in new.items():
         earlier = old.get(name)
         if earlier is None:
             yield Change(what=f"{name}: measured since", after=line(figure.result))
         elif earlier != figure:
-            what = "measured again" if earlier.at != figure.at else "computed again"
+            same = "corrected" if name in corrected else "computed again"
+            what = "measured again" if earlier.at != figure.at else same
             yield Change(
                 what=f"{name}: {what}",
                 before=line(earlier.result),
@@ -66,7 +76,11 @@ def _figures(before: Document, after: Document, reasons: Mapping[str, str]) -> I
                 why=reasons.get(name, ""),
             )
     for name in sorted(old.keys() - new.keys()):
-        yield Change(what=f"{name}: no longer part of the report", before=line(old[name].result))
+        yield Change(
+            what=f"{name}: no longer part of the report",
+            before=line(old[name].result),
+            why=reasons.get(name, ""),
+        )
 
 
 def line(result: Result) -> str:

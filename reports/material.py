@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from jobs.models import Certificate, Instrument, Member
 from measurements.models import Reading, Result, Session, Sweep
 from reports import document as doc
-from reports.reviewset import Measured, ReviewSet
+from reports.reviewset import Measured, ReviewSet, originals
 
 
 @dataclass(frozen=True)
@@ -66,9 +66,10 @@ def certificates_of(result: Result | None) -> dict[UUID, UUID]:
 
 def collect(found: ReviewSet) -> Material:
     """Reads what a review set needs to become sheets."""
-    current = [one.session for one in found.measured]
-    ids = [session.id for session in current]
-    named = {one for session in current for one in instruments_of(session).values()}
+    listed = [s for one in found.measured for s in (one.session, *originals(one, found))]
+    listed += [one.session for one in found.left if one.notes]
+    ids = [session.id for session in listed]
+    named = {one for session in listed for one in instruments_of(session).values()}
     old = [session.id for one in found.measured for session in one.replaced]
     return Material(
         found=found,

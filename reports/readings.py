@@ -7,14 +7,15 @@ from datetime import timedelta
 from typing import Any
 
 from jobs.models import Certificate, Instrument, InstrumentKind, InstrumentRange, Quantity
+from measurements.models import Session
 from reports import document as doc
 from reports.ledger import KELVIN
 from reports.material import Material
-from reports.reviewset import Measured
+from reports.reviewset import originals
 
 HEAD = (
     "system", "point", "session", "method", "measured_by", "place", "run", "line", "number", "kind",
-    "quantity", "value_si", "unit_si", "entered", "unit", "taken_at", "instrument",
+    "quantity", "value_si", "unit_si", "entered", "unit", "taken_at", "instrument", "status",
 )  # fmt: skip
 SI = {
     Quantity.PRESSURE: "Pa",
@@ -37,12 +38,23 @@ FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def csv_bytes(collected: Material) -> bytes:
-    """Every reading and sample of the sessions that count, UTF-8, one a row, in the order of the report."""
+    """Every reading and sample of the sessions that count, UTF-8, one a row, in the order of the report.
+
+    After a corrected session comes its original, with the same digits; after all, what is void. `status` says
+    of each row whether it counts.
+    """
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\r\n")
     writer.writerow(HEAD)
-    for one in collected.found.measured:
-        writer.writerows(_rows(one, collected))
+    found = collected.found
+    for one in found.measured:
+        made = found.corrections.get(one.session.id)
+        writer.writerows(_rows(one.session, collected, "counts, corrected" if made else "counts"))
+        for old in originals(one, found):
+            writer.writerows(_rows(old, collected, "original of a correction"))
+    for left in found.left:
+        if left.notes:
+            writer.writerows(_rows(left.session, collected, "void"))
     return text.getvalue().encode()
 
 
@@ -51,8 +63,7 @@ def inert(text: str) -> str:
     return f"'{text}" if text.startswith(FORMULA) else text
 
 
-def _rows(one: Measured, collected: Material) -> Iterator[tuple[Any, ...]]:
-    session = one.session
+def _rows(session: Session, collected: Material, status: str) -> Iterator[tuple[Any, ...]]:
     head = (
         inert(session.test_point.system.tag),
         inert(session.test_point.tag),
@@ -64,25 +75,25 @@ def _rows(one: Measured, collected: Material) -> Iterator[tuple[Any, ...]]:
         serial = _serial(row.instrument_id, collected)
         yield (
             *head, row.place, row.run, row.line, row.point, "reading", row.quantity, repr(row.value),
-            SI[Quantity(row.quantity)], row.entered, row.unit, _stamp(row.taken_at), serial,
+            SI[Quantity(row.quantity)], row.entered, row.unit, _stamp(row.taken_at), serial, status,
         )  # fmt: skip
     for sweep in collected.sweeps.get(session.id, []):
-        yield from _samples(head, sweep, _serial(sweep.instrument_id, collected))
+        yield from _samples(head, sweep, _serial(sweep.instrument_id, collected), status)
 
 
-def _samples(head: tuple[Any, ...], sweep: Any, serial: str) -> Iterator[tuple[Any, ...]]:
+def _samples(head: tuple[Any, ...], sweep: Any, serial: str, status: str) -> Iterator[tuple[Any, ...]]:
     unit = SI[Quantity(sweep.quantity)]
     if not sweep.samples:
         yield (
             *head, "", sweep.run, sweep.line, "", "sweep mean", sweep.quantity, repr(sweep.mean), unit,
-            sweep.entered, sweep.unit, _stamp(sweep.started_at), serial,
+            sweep.entered, sweep.unit, _stamp(sweep.started_at), serial, status,
         )  # fmt: skip
     step = sweep.duration_s / len(sweep.samples) if sweep.samples else 0.0
     for n, value in enumerate(sweep.samples, 1):
         at = sweep.started_at + timedelta(seconds=step * (n - 0.5))
         yield (
             *head, "", sweep.run, sweep.line, n, "sweep sample", sweep.quantity, repr(value), unit, "",
-            sweep.unit, _stamp(at), serial,
+            sweep.unit, _stamp(at), serial, status,
         )  # fmt: skip
 
 

@@ -290,7 +290,9 @@ def load_session(session: Session) -> ReviewSet:
 
 
 def _corrections(sessions: Sequence[Session]) -> dict[UUID, Correction]:
-    rows = Correction.objects.filter(session__in=[one.id for one in sessions]).select_related("member")
+    rows = Correction.objects.filter(session__in=[one.id for one in sessions]).select_related(
+        "member", "session"
+    )
     return {row.session_id: row for row in rows}
 
 
@@ -300,6 +302,16 @@ def _voids(sessions: Sequence[Session]) -> dict[UUID, tuple[SessionVoid, ...]]:
     for row in rows.order_by("at", "id"):
         found[row.session_id].append(row)
     return {session: tuple(notes) for session, notes in found.items()}
+
+
+def originals(one: Measured, found: ReviewSet) -> list[Session]:
+    """Of the sessions that this one replaced, those that corrections were made of, newest first."""
+    newer, kept = one.session, []
+    for old in one.replaced:
+        if newer.id in found.corrections:
+            kept.append(old)
+        newer = old
+    return kept
 
 
 def _left(

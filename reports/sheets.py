@@ -9,11 +9,11 @@ from measurements.calc.duct import Duct
 from measurements.calc.duct import Shape as DuctShape
 from measurements.calc.layout import WANTED_DOWNSTREAM, WANTED_UPSTREAM, Layout, make_layout
 from measurements.calc.positions import Rule, side_fractions
-from measurements.models import Method, Result, Session
+from measurements.models import Correction, Method, Result, Session
 from reports import document as doc
 from reports import flags, ledger
 from reports.material import Material
-from reports.reviewset import Measured
+from reports.reviewset import Left, Measured
 from reports.runs import Found, letters, runs_of
 
 SHAPES = {"round": DuctShape.ROUND, "rectangular": DuctShape.RECTANGULAR, "oval": DuctShape.FLAT_OVAL}
@@ -283,19 +283,71 @@ def zero_checks(session: Session, material: Material) -> tuple[doc.ZeroCheck, ..
 
 
 def history(one: Measured, material: Material) -> tuple[doc.HistoryLine, ...]:
-    """Sessions that this one replaced, newest first, each with its figure and the reason."""
+    """Sessions that this one replaced, newest first, each with its figure and the reason; void ones too."""
+    return tuple(line for line, _ in steps(one, material))
+
+
+def steps(one: Measured, material: Material) -> list[tuple[doc.HistoryLine, Session]]:
+    """The lines of the history, each with the session that it tells of."""
     lines, newer, after = [], one.session, one.result
     for old in one.replaced:
         before = material.old_results.get(old.id)
-        when = material.local(old.started_at)
-        lines.append(
-            doc.HistoryLine(
-                what=f"Session of {when:%Y-%m-%d %H:%M} replaced; it is kept",
-                before=ledger.figure_words(before),
-                after=ledger.figure_words(after),
-                why=newer.reason,
-                by=material.person(newer.member, "technician", newer.finished_at),
-            )
-        )
+        lines.append((_replaced(old, newer, before, after, material), old))
+        lines += [(line, old) for line in void_lines(old, before, material)]
         newer, after = old, before
-    return tuple(lines)
+    return lines
+
+
+def _replaced(
+    old: Session, newer: Session, before: Result | None, after: Result | None, material: Material
+) -> doc.HistoryLine:
+    """A measurement that replaced another, or what a correction changed, with both figures."""
+    correction = material.found.corrections.get(newer.id)
+    when = material.local(old.started_at)
+    if correction is None:
+        what = f"Session of {when:%Y-%m-%d %H:%M} replaced; it is kept"
+        by = material.person(newer.member, "technician", newer.finished_at)
+    else:
+        what = f"Corrected, readings as they were shown: {corrected_words(correction)}"
+        by = material.person(correction.member, "supervisor", correction.at)
+    return doc.HistoryLine(
+        what=what,
+        before=ledger.figure_words(before),
+        after=ledger.figure_words(after),
+        why=newer.reason,
+        by=by,
+    )
+
+
+def corrected_words(correction: Correction) -> str:
+    """What a correction changed, in one line."""
+    return "; ".join(f"{one['what']} {one['before']} → {one['after']}" for one in correction.summary)
+
+
+def void_lines(session: Session, result: Result | None, material: Material) -> tuple[doc.HistoryLine, ...]:
+    """The notes that made a session void, oldest first."""
+    when = material.local(session.started_at)
+    return tuple(
+        doc.HistoryLine(
+            what=f"Session of {when:%Y-%m-%d %H:%M} is void; it is kept",
+            before=ledger.figure_words(result),
+            after="counts no more",
+            why=note.reason,
+            by=material.person(note.member, "supervisor", note.at),
+        )
+        for note in material.found.voids.get(session.id, ())
+    )
+
+
+def moved_line(left: Left, material: Material) -> doc.HistoryLine:
+    """A session that a correction moved to another test point, for the point that it was moved from."""
+    if left.moved is None:
+        raise ValueError("the session was not moved")
+    when, made = material.local(left.session.started_at), left.moved
+    return doc.HistoryLine(
+        what=f"Session of {when:%Y-%m-%d %H:%M} was entered here by mistake; {corrected_words(made)}",
+        before=ledger.figure_words(left.result),
+        after="does not count here",
+        why=made.session.reason,
+        by=material.person(made.member, "supervisor", made.at),
+    )

@@ -89,13 +89,26 @@ def build(
     if before is None:
         return document
     earlier = doc.from_bytes(zlib.decompress(before.snapshot))
-    reasons = {
-        f"{system.system.tag} · {point.point.tag}": point.final.session.reason
-        for system in found.systems
-        for point in system.points
-        if point.final is not None
-    }
-    return msgspec.structs.replace(document, changes=changes.differences(earlier, document, reasons))
+    reasons, corrected = _reasons(found, before.approved_at)
+    return msgspec.structs.replace(
+        document, changes=changes.differences(earlier, document, reasons, corrected)
+    )
+
+
+def _reasons(found: ReviewSet, since: datetime) -> tuple[dict[str, str], frozenset[str]]:
+    """By system and tag why a figure's session replaced another or none is left; which a correction made."""
+    names = {p.point.id: f"{s.system.tag} · {p.point.tag}" for s in found.systems for p in s.points}
+    reasons, corrected = {}, set()
+    for one in found.left:
+        why = one.notes[-1].reason if one.notes else one.moved.session.reason if one.moved else ""
+        reasons[names.get(one.session.test_point_id, "")] = why
+    for point in (point for system in found.systems for point in system.points):
+        if point.final is not None:
+            reasons[names[point.point.id]] = point.final.session.reason
+            made = found.corrections.get(point.final.session.id)
+            if made is not None and made.at > since:
+                corrected.add(names[point.point.id])
+    return reasons, frozenset(corrected)
 
 
 def _company(company: Company) -> doc.Company:
@@ -279,9 +292,28 @@ def _remarks(state: SystemState, collected: Material) -> Iterator[str]:
                 continue
             for line in sheets.history(one, collected):
                 change = f"{line.before} → {line.after}"
-                yield f"{point.point.tag}: {line.what}: {change}, because: {line.why}"
+                yield f"{point.point.tag}: {line.what}: {change}, because: {line.why}{_by(line)}"
             if one.session.note:
                 yield f"{point.point.tag}: {one.session.note}"
+        for line in _left(point, collected):
+            change = f"{line.before} → {line.after}"
+            yield f"{point.point.tag}: {line.what}: {change}, because: {line.why}{_by(line)}"
+
+
+def _by(line: doc.HistoryLine) -> str:
+    """Who did it and when, in brackets."""
+    if line.by is None:
+        return ""
+    return f" ({line.by.name}, {line.by.at:%Y-%m-%d %H:%M})" if line.by.at else f" ({line.by.name})"
+
+
+def _left(point: PointState, collected: Material) -> Iterator[doc.HistoryLine]:
+    """Sessions of a point that nothing replaced there, but that count no more: void, or moved elsewhere."""
+    for one in collected.found.left:
+        if one.session.test_point_id == point.point.id:
+            if one.moved is not None:
+                yield sheets.moved_line(one, collected)
+            yield from sheets.void_lines(one.session, one.result, collected)
 
 
 def _instruments(collected: Material) -> tuple[doc.Instrument, ...]:

@@ -141,8 +141,8 @@ class Correction(TenantModel):
 
     `changes` is a list of {"path", "before", "after"}: JSON pointers into the session as it was posted
     ("/plane/width", "/readings/3/unit"); null where there was or is nothing. No digit that an instrument
-    showed is ever among them. `summary` says the same in words, {"what", "before", "after"}, with the tags and
-    serial numbers of that moment. `session.reason` says why.
+    showed is ever among them. `summary` says the same in words, {"what", "before", "after"}, with the tags
+    and serial numbers of that moment. `session.reason` says why.
     """
 
     session = TenantForeignKey(Session, models.PROTECT, related_name="corrections", db_index=False)

@@ -2,10 +2,20 @@
 
 from typing import Any
 
+from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from jobs.models import Measurand
-from measurements.models import Flag, FlagAnswer, Outcome, Result, Session, Severity, Verdict
+from measurements.models import (
+    Correction,
+    Flag,
+    FlagAnswer,
+    Outcome,
+    Result,
+    Session,
+    Severity,
+    Verdict,
+)
 from measurements.queries import readings_of, state_of, sweeps_of
 
 
@@ -111,6 +121,34 @@ class ResultOut(FiguresOut):
         ref_name = "Result"
 
 
+class CorrectionOut(serializers.Serializer):
+    """Who put a mistake right, when by the server's clock, and what; `reason` of the session: why."""
+
+    original = serializers.UUIDField(source="original_id")
+    member = serializers.UUIDField(source="member_id")
+    member_name = serializers.CharField(source="member.name")
+    at = serializers.DateTimeField()
+    changes = serializers.JSONField(help_text="List of path, before and after, as posted.")
+    summary = serializers.JSONField(help_text="List of what, before and after, in words.")
+
+    class Meta:
+        ref_name = "Correction"
+
+
+class VoidNoteOut(serializers.Serializer):
+    """A note that makes a session void, or is added to that."""
+
+    id = serializers.UUIDField()
+    session = serializers.UUIDField(source="session_id")
+    member = serializers.UUIDField(source="member_id")
+    member_name = serializers.CharField(source="member.name")
+    at = serializers.DateTimeField()
+    reason = serializers.CharField()
+
+    class Meta:
+        ref_name = "VoidNote"
+
+
 class SessionOut(serializers.Serializer):
     """One measurement of one test point, with its newest figures."""
 
@@ -132,14 +170,33 @@ class SessionOut(serializers.Serializer):
     reason = serializers.CharField()
     note = serializers.CharField()
     content_digest = serializers.CharField()
+    kind = serializers.SerializerMethodField()
+    corrected_by = serializers.SerializerMethodField()
+    correction = serializers.SerializerMethodField()
+    void = VoidNoteOut(source="void_notes", many=True, help_text="Empty: it is not void.")
     state = serializers.SerializerMethodField()
     result = serializers.SerializerMethodField()
 
     class Meta:
         ref_name = "Session"
 
+    def get_kind(self, session: Session) -> str:
+        """measured, or corrected: the same readings with a clerical mistake put right"""
+        return "corrected" if session.made_by else "measured"  # type: ignore[attr-defined]
+
+    def get_corrected_by(self, session: Session) -> str | None:
+        """Name of who corrected it."""
+        made: list[Correction] = session.made_by  # type: ignore[attr-defined]
+        return str(made[0].member.name) if made else None
+
+    @extend_schema_field(CorrectionOut(allow_null=True))
+    def get_correction(self, session: Session) -> dict[str, Any] | None:
+        """What this session puts right of the one that it supersedes."""
+        made: list[Correction] = session.made_by  # type: ignore[attr-defined]
+        return dict(CorrectionOut(made[0]).data) if made else None
+
     def get_state(self, session: Session) -> str:
-        """waiting, computed, refused or superseded"""
+        """waiting, computed, refused, superseded or void"""
         return state_of(session)
 
     def get_result(self, session: Session) -> dict[str, Any] | None:

@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from measurements.rest import checks, field, kinds, rules, views
+from measurements.rest import checks, corrections, field, kinds, rules, views
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("field/batches", field.FieldBatches.as_view()),
@@ -13,6 +13,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("rules/<str:rule>/settings", rules.RuleSettings.as_view()),
     path("sessions", views.Sessions.as_view()),
     path("sessions/<uuid:session_id>", views.SessionDetail.as_view()),
+    path("sessions/<uuid:session_id>/corrections", corrections.SessionCorrections.as_view()),
+    path("sessions/<uuid:session_id>/void", corrections.SessionVoids.as_view()),
     path("results/<uuid:result_id>", views.ResultDetail.as_view()),
     path("flags", views.Flags.as_view()),
     path("jobs/<uuid:job_id>/results", views.JobResults.as_view()),

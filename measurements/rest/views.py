@@ -9,7 +9,7 @@ from rest_framework.response import Response
 
 from jobs.access import Action
 from jobs.errors import Fault, Invalid, NotFound
-from jobs.http.door import Door
+from jobs.http.door import Door, tagged
 from jobs.http.idempotency import Repeatable
 from jobs.models import Job
 from jobs.queries import visible
@@ -79,13 +79,16 @@ class SessionDetail(Door):
 
     @extend_schema(operation_id="session_get", tags=["measurements"], responses={200: SessionDetailOut})
     def get(self, request: Request, session_id: UUID) -> Response:
-        """One session with readings as columns, result with budget, and flags."""
+        """One session with readings as columns, result with budget, and flags.
+
+        The ETag is its content digest; a correction or a void sends it back.
+        """
         session = queries.visible_sessions(self.actor).filter(id=session_id).first()
         if session is None:
             raise NotFound()
         flags = queries.visible_flags(self.actor).filter(session=session_id).order_by("raised_at", "id")
         context = {**self.get_serializer_context(), "flags": flags}
-        return Response(SessionDetailOut(session, context=context).data)
+        return tagged(SessionDetailOut(session, context=context).data, session.content_digest)
 
 
 class JobResults(Door):

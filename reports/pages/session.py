@@ -19,7 +19,7 @@ from reports.render.templating import picture
 from reports.render.testsheet import part_table
 from reports.reviewset import Measured, is_computed
 from reports.runs import letters
-from reports.sheets import fact_rows, moment_of
+from reports.sheets import fact_rows, moment_of, steps
 
 
 def context(session: Session) -> dict[str, Any]:
@@ -40,7 +40,12 @@ def context(session: Session) -> dict[str, Any]:
         "refusal": result.refusal if result else "",
         "reason": ledger.reason(result) if result and is_computed(one) else "",
         "newer": session.newer,  # type: ignore[attr-defined]
-        "replaced": [{"session": old, "at": collected.local(old.started_at)} for old in one.replaced],
+        "history": [
+            {"line": line, "session": old, "at": collected.local(old.started_at)}
+            for line, old in steps(one, collected)
+        ],
+        "notes": found.voids.get(session.id, ()),
+        "corrected": found.corrections.get(session.id),
         "started": collected.local(session.started_at),
         "finished": collected.local(session.finished_at),
         "received": collected.local(session.received_at),
