@@ -400,3 +400,19 @@ def test_places_left_out_are_filled_with_the_mean() -> None:
     assert sorted((r.hole, r.row, r.run) for r in added) == [(5, row, 1) for row in range(2, 6)]
     root = statistics.fmean(math.sqrt(r.value) for r in inputs.readings)
     assert [r.value for r in added] == pytest.approx([root**2] * 4)
+
+
+def test_doubled_sweeps_keep_the_mean_and_the_scatter_of_their_samples_means() -> None:
+    """Means that are no whole numbers: of two runs of one line, then of four."""
+    once = worlds.swept()
+    again = tuple(replace(s, run=2, samples=tuple(1.02 * v for v in s.samples)) for s in once.sweeps)
+    inputs = replace(once, sweeps=(*once.sweeps, *again))
+    changed = next(new for c, _, new in candidates(inputs, swept_traverse(inputs)) if c is Change.RUNS)
+    for line in range(1, 6):
+        old, new = (
+            [statistics.fmean(s.samples) for s in sweeps if s.line == line]
+            for sweeps in (inputs.sweeps, changed.sweeps)
+        )
+        assert (len(old), len(new)) == (2, 4)
+        assert statistics.fmean(new) == pytest.approx(statistics.fmean(old))
+        assert statistics.stdev(new) == pytest.approx(statistics.stdev(old))

@@ -44,16 +44,18 @@ def test_what_becomes_of_changes_with_good_with_idle_and_with_red_tests(tmp_path
         "idle": "def test_it():\n    assert True\n",
         "red": "def test_it():\n    assert False\n",
         "broken": "import no_such_module\n",
+        "endless": "def test_it():\n    while True:\n        pass\n",
     }
     for name, body in bodies.items():
         (tmp_path / f"test_{name}.py").write_text(body, encoding="utf-8")
     code = f"""
 from tests.mutation import run
-run.HEAVY = ()
+run.HEAVY, run.TIME_LIMIT = (), 4
 run.load()
 lines = open("measurements/calc/units.py", encoding="utf-8").read().splitlines()
 chosen = [run.mutant_at(s) for s in run.spots("units", 1) if "km/h" in lines[s.line - 1]][:2]
-for names in (["looks"], ["idle", "looks"], ["idle"], ["red", "idle"], ["broken", "looks"], ["red"], []):
+ways = ["looks"], ["idle", "looks"], ["idle"], ["red", "idle"], ["broken", "looks"], ["red"], [], ["endless"]
+for names in ways:
     run.files_for = lambda module: tuple({str(tmp_path)!r} + f"/test_{{name}}.py" for name in names)
     bench = run.Bench(2)
     print(*names, [outcome.word for outcome in bench.trial(chosen)], len(bench.red))
@@ -67,6 +69,7 @@ for names in (["looks"], ["idle", "looks"], ["idle"], ["red", "idle"], ["broken"
         "broken looks ['killed', 'killed'] 1",
         "red ['no tests', 'no tests'] 1",
         "['no tests', 'no tests'] 0",
+        "endless ['killed', 'killed'] 0",
     ], done.stdout + done.stderr
 
 

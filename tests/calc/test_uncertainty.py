@@ -25,7 +25,7 @@ from measurements.calc import (
 from measurements.calc.batch import BatchEffect, propagate_batch
 from measurements.calc.distributions import Distribution, normal_cdf, t_cdf, t_quantile
 from measurements.calc.plan import Propagation
-from measurements.calc.simulate import monte_carlo, numerical_tolerance
+from measurements.calc.simulate import _summary, monte_carlo, numerical_tolerance
 from measurements.calc.trace import exp, sqrt
 from measurements.calc.uncertainty import cholesky, pair_up
 
@@ -485,3 +485,10 @@ def test_standard_uncertainties_that_cannot_be() -> None:
         propagate(summed, point, [Effect("e", "z", 0.1)], name="s", unit="1")
     with pytest.raises(ModelError, match="must name exactly x, y"):
         propagate(summed, {"x": (1.0, 2.0)}, [Effect("e", "x", 0.1)], name="s", unit="1")
+
+
+def test_the_u_of_few_trials_is_their_standard_deviation() -> None:
+    """Divided by one less than their number, as that of any sample."""
+    found = _summary([np.array([1.0, 2.0]), np.array([4.0, 5.0])], 0.5, 2)
+    assert found.value == pytest.approx(3.0)
+    assert found.u == pytest.approx(math.sqrt(10.0 / 3.0))
