@@ -35,7 +35,7 @@ class Advised:
 
     @property
     def suggested(self) -> Advice | None:
-        """The earlier of both; the control chart alone does not lengthen on two calibrations."""
+        """The earlier of both."""
         given = [one for one in (self.staircase, self.chart) if one is not None]
         return min(given, key=lambda one: one.days) if given else None
 
