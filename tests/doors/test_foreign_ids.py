@@ -89,6 +89,10 @@ BODIES: dict[tuple[str, str], Callable[[World], Any]] = {
     ("POST", "/recalls/{recall_id}/decisions"): lambda w: {
         "items": [str(recall_item(w))], "decision": "no_effect", "reason": scene.REASON,
     },
+    ("POST", "/sessions/{session_id}/corrections"): lambda w: {
+        "reason": scene.REASON, "changes": [{"path": "/test_point", "value": str(w.points["S-2"].id)}],
+    },
+    ("POST", "/sessions/{session_id}/void"): lambda w: {"reason": scene.REASON},
     ("POST", "/flags/{flag_id}/answers"): lambda w: {"answer": "accept", "reason": scene.REASON},
 }  # fmt: skip
 """A good body, where an empty one would be refused before its ids are looked at."""

@@ -275,6 +275,22 @@ def test_another_companys_session_is_not_there(fine: World) -> None:
                 action(supervisor(other), first, seen_digest="", reason=WHY)
 
 
+@pytest.mark.parametrize("what", ["instrument", "test point"])
+def test_B2_another_companys_id_in_a_correction_looks_like_an_unknown_one(fine: World, what: str) -> None:
+    first = posted(fine, batches.hood(fine))
+    other = factories.make_world(factories.SECOND)
+    path, foreign = {
+        "instrument": ("/instruments/hood", other.instruments["hood"].id),
+        "test point": ("/test_point", other.points["S-2"].id),
+    }[what]
+    told = []
+    for value in (foreign, uuid7()):
+        with pytest.raises(Invalid) as refused:
+            put_right(fine, first, Change(path, str(value)))
+        told.append((refused.value.detail, refused.value.faults))
+    assert told[0] == told[1]
+
+
 def test_a_cancelled_jobs_sessions_stay(fine: World) -> None:
     first = posted(fine, batches.traverse(fine))
     with company(fine.id):
