@@ -42,6 +42,7 @@ _WORDS = {
     Quantity.ABSOLUTE_PRESSURE: ("absolut", "barometr"),
     Quantity.PRESSURE: ("differen", "gauge"),
 }
+_READ = {Quantity.TEMPERATURE: "Cel", Quantity.HUMIDITY: "%"}
 UNSTATED = (
     "The certificate does not say whether the instrument was adjusted: its readings are entered as left. "
     "If nothing was adjusted, they are as found too."
@@ -233,13 +234,11 @@ def _dsi(series: Series) -> DsiUnit:
 
 
 def _unit(column: Column, quantity: Quantity) -> Unit:
-    """The first unit of ours that the column is written in; else the SI unit."""
-    for series in column.series:
-        dsi = _dsi(series)
-        for unit in units_of(quantity):
-            if _same(dsi, unit):
-                return unit
-    return units_of(quantity)[0]
+    """A unit of ours that the column is written in, the one that people read before others; else SI."""
+    written = [_dsi(series) for series in column.series]
+    found = [unit for dsi in written for unit in units_of(quantity) if _same(dsi, unit)]
+    read = [unit for unit in found if unit.name == _READ.get(quantity)]
+    return next(iter([*read, *found]), units_of(quantity)[0])
 
 
 def _same(dsi: DsiUnit, unit: Unit, *, difference: bool = False) -> bool:

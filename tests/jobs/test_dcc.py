@@ -205,7 +205,8 @@ def test_a_temperature_in_two_units_keeps_the_text_of_ours() -> None:
     )
     found = entry(dcc.measurement(data), of=[(Quantity.TEMPERATURE, 250.0, 350.0)])
     (point,) = found.points()
-    assert point.entered == "306.248 K, left 306.32, U 0.5"
+    assert point.entered == "33.098 °C, left 33.17, U 0.5"
+    assert (point.reference, point.expanded_uncertainty) == (pytest.approx(306.248), 0.5)
     celsius = dcc.table(
         dcc.quantity("basic_referenceValue", dcc.real_list(("33.098",), "\\degreecelsius")),
         errors(("0.072",), unit="\\milli\\kelvin"),
