@@ -78,7 +78,7 @@ PARAMETERS: tuple[Parameter, ...] = (
               0.02, 0.01, 0.05, NEMA, "voltage_unbalance", (Method.FAN_TEST,)),
     Parameter("current_unbalance", "share", "Unbalance of current", "share",
               0.10, 0.03, 0.20, limit="current_unbalance", methods=(Method.FAN_TEST,)),
-    Parameter("voltage_deviation", "share", "Voltage off the nameplate's", "share",
+    Parameter("voltage_off_nameplate", "share", "Voltage off the nameplate's", "share",
               0.10, 0.03, 0.15, NEMA, "voltage_deviation", (Method.FAN_TEST,)),
     Parameter("stratified", "spread", "Mixed air may differ by, of the span", "share",
               0.20, 0.05, 0.50, limit="stratification", methods=(Method.MIXED_AIR,)),

@@ -1,5 +1,6 @@
 """The rules that raise flags, as the company has them: what each looks for, its numbers, its severity."""
 
+import math
 from decimal import Decimal, InvalidOperation
 from typing import Any
 
@@ -98,12 +99,12 @@ def _number(text: str, one: Parameter, units: UnitSystem) -> float:
     """A number in the company's unit as SI. Raises Invalid."""
     kind, by_system = QUANTITIES[one.quantity]
     try:
-        value = Decimal(text.strip().replace(",", ".")[:LONGEST])
-    except InvalidOperation:
-        raise Invalid("Give a number.", [Fault("/value", "must be a number")]) from None
-    if not value.is_finite():
+        value = float(Decimal(text.strip().replace(",", ".")[:LONGEST]))
+    except (InvalidOperation, ValueError, OverflowError):
+        value = math.nan
+    if not math.isfinite(value):
         raise Invalid("Give a number.", [Fault("/value", "must be a number")])
-    return float(to_si(float(value), by_system[units][0], kind))
+    return float(to_si(value, by_system[units][0], kind))
 
 
 def _row(state: RuleState, units: UnitSystem) -> dict[str, Any]:

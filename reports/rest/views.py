@@ -25,6 +25,9 @@ from reports.rest import serializers as shapes
 from reports.upload import digest_only, uploaded_digest
 
 CHECKS_A_MINUTE = 30
+FLAG_SEEN = OpenApiParameter(
+    "If-Match", str, OpenApiParameter.HEADER, description="The flag's etag as you saw it."
+)
 
 
 class Queue(Door):
@@ -62,7 +65,7 @@ class FlagAnswers(Repeatable, Door):
         operation_id="flag_answer",
         tags=["review"],
         request=shapes.AnswerInput,
-        parameters=[MATCH_PARAMETER],
+        parameters=[FLAG_SEEN],
         responses={
             201: shapes.AnswerMade,
             412: OpenApiResponse(description="Somebody answered it since; the detail says who and what"),
@@ -71,8 +74,8 @@ class FlagAnswers(Repeatable, Door):
     def post(self, request: Request, flag_id: UUID) -> Response:
         """Accepts a flag with a reason, or sends its point back for re-measurement.
 
-        If-Match names the flag's `etag` as it was seen; without it the flag counts as seen unanswered. The same
-        answer once more is answered with the first.
+        If-Match names the flag's `etag` as it was seen; without it the flag counts as seen unanswered. The
+        same answer once more is answered with the first.
         """
         given = self.read(shapes.AnswerInput)
         seen = seen_tag(request) if "If-Match" in request.headers else review.NO_ANSWER
@@ -307,4 +310,5 @@ def _answer(finding: verify.Finding, report: verify.PublicReport | None) -> dict
         "revision": finding.revision,
         "issued_at": finding.issued_at,
         "newest": finding.newest,
+        "signed": finding.signed,
     }
