@@ -26,7 +26,7 @@ from jobs.errors import (
 )
 from jobs.models import Company, Job, JobStatus
 from measurements.evaluate import out_of_date, refresh
-from measurements.models import AnswerKind, Flag, FlagAnswer, Session
+from measurements.models import AnswerKind, Flag, FlagAnswer, Session, SessionVoid
 from reports import looks, queries, reviewset, snapshot
 from reports.models import DocumentKind, Revision
 from reports.reviewset import ReviewSet
@@ -190,6 +190,8 @@ def _reason(reason: str) -> str:
 def _check_current(flag: Flag, newest: FlagAnswer | None) -> None:
     if flag.session_id and Session.objects.filter(supersedes=flag.session_id).exists():
         raise Conflict("A newer session has replaced what this flag is about; it needs no answer.")
+    if flag.session_id and SessionVoid.objects.filter(session=flag.session_id).exists():
+        raise Conflict("The session that this flag is about is void; it needs no answer.")
     if newest is not None and newest.kind == AnswerKind.CLEARED:
         raise Conflict(f"The flag is no longer so: {newest.reason}")
 
