@@ -92,12 +92,12 @@ class Loaded:
     tools: dict[str, Tool]
     company: Company
     superseded: bool
-    void: bool
     assigned: list[PersonAssignment]
     other_runs: tuple[tuple[float, ...], ...] = ()
     """Flows of the runs of the job's other traverses by points, one tuple a session."""
     earlier: Result | None = None
     """What the fan test before this one found at the same fan, in this job."""
+    void: bool = False
     settings: Settings = field(default_factory=Settings)
     """What the company set otherwise in the rules."""
 
