@@ -31,6 +31,7 @@ from reports.sheets import RULES
 
 MOST_SINGLE = 200
 """Readings whose unit is offered one by one."""
+MARKED = "Nothing was corrected; what is wrong is marked below."
 SHAPES = ("round", "rectangular", "oval")
 Choices = Sequence[tuple[str, str]]
 
@@ -241,14 +242,15 @@ def _with_faults(groups: Sequence[Group], faults: Sequence[Fault]) -> tuple[list
     """The groups with what was refused at its row, and what belongs to none."""
     left = list(faults)
 
-    def told(row: Row) -> Row:
+    def marked(row: Row) -> Row:
         own = [f for f in left if any(_is_at(f.pointer, path) for path in row.covers or (row.path,))]
         for one in own:
             left.remove(one)
         return replace(row, fault=" ".join(dict.fromkeys(one.detail for one in own)))
 
-    placed = [replace(group, rows=[told(row) for row in group.rows]) for group in groups]
-    return placed, list(dict.fromkeys(f"{f.pointer.strip('/')}: {f.detail}" for f in left))
+    placed = [replace(group, rows=[marked(row) for row in group.rows]) for group in groups]
+    told_above = [f for f in left if f.pointer not in ("/reason", "/changes", "/session")]
+    return placed, list(dict.fromkeys(f"{f.pointer.strip('/')}: {f.detail}" for f in told_above))
 
 
 def _is_at(pointer: str, path: str) -> bool:
@@ -279,7 +281,9 @@ def correction(request: HttpRequest, actor: Actor, session_id: UUID) -> HttpResp
             context |= _looked(session, correct.preview(actor, session_id, **wanted))
         except DomainError as error:
             groups, others = _with_faults(groups, error.faults)
-            context |= {"refused": error.detail, "others": others, "status": error.status}
+            marked = any(row.fault for group in groups for row in group.rows)
+            said = MARKED if marked and not others else error.detail.replace("; see 'errors'", "")
+            context |= {"refused": said, "others": others, "status": error.status}
     context |= _head(session) | {"groups": groups, "reason": reason}
     with timezone.override(session.job.site.time_zone):
         return show(request, "reports/correct.html", context, nav="review", status=context.get("status", 200))
