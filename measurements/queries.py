@@ -265,7 +265,7 @@ def recall_items(case: RecallCase) -> QuerySet[RecallItem]:
     """Current items with session, place, result and decisions, newest first; worst first.
 
     Changed verdicts stand before the rest, then by how far the value moved. `is_superseded`: another session
-    has replaced this one.
+    has replaced this one, or it is void.
     """
     decisions = RecallDecision.objects.select_related("member").order_by("-decided_at", "-id")
     rows = current_items(case).select_related(
@@ -273,6 +273,7 @@ def recall_items(case: RecallCase) -> QuerySet[RecallItem]:
     )
     rows = rows.defer("result__inputs", "result__detail", "session__content")
     superseded = Exists(Session.objects.filter(supersedes=OuterRef("session")))
+    superseded |= Exists(SessionVoid.objects.filter(session=OuterRef("session")))
     lost = Case(When(accepted=False, result__accepted=True, then=Value(0)), default=Value(1))
     far = Coalesce(Abs("shift"), Value(1e9), output_field=FloatField())
     rows = rows.annotate(is_superseded=superseded, lost=lost, far=far)

@@ -44,8 +44,8 @@ def decide(
 
     What is to be measured again stands in the worklist until a session comes that replaces it, and its job is
     open again. When nothing is left to decide, the case is closed by that.
-    Raises NotFound, Invalid, Conflict (computed anew meanwhile, or replaced already and so not to be measured
-    again), Forbidden (no effect of what one measured oneself).
+    Raises NotFound, Invalid, Conflict (computed anew meanwhile, or replaced or void already and so not to be
+    measured again), Forbidden (no effect of what one measured oneself).
     """
     require(actor, Action.REVIEW)
     case = visible_recalls(actor).filter(id=case_id).first()
@@ -110,8 +110,8 @@ def _check_current(items: Sequence[RecallItem]) -> None:
     if replaced:
         tags = ", ".join(sorted({one.session.test_point.tag for one in replaced})[:5])
         raise Conflict(
-            f"{len(replaced)} of these are replaced by a newer session already ({tags}); decide on them "
-            "otherwise."
+            f"{len(replaced)} of these are replaced by a newer session or void already ({tags}); decide on "
+            "them otherwise."
         )
     if cancelled := {one.session.job for one in items if one.session.job.status == JobStatus.CANCELLED}:
         numbers = ", ".join(str(job.number) for job in sorted(cancelled, key=lambda job: job.number)[:5])

@@ -99,7 +99,18 @@ def _light(sessions: Collection[UUID]) -> dict[UUID, Loaded]:
     days = {row.id: local_day(row.started_at, row.job.site.time_zone) for row in rows}
     named = {row.id: {use: UUID(one) for use, one in row.content["instruments"].items()} for row in rows}
     tools, company = load_tools(named, days), Company.objects.get(id=current_company())
-    return {row.id: Loaded(row, [], [], tools[row.id], company, False, []) for row in rows}
+    return {
+        row.id: Loaded(
+            session=row,
+            readings=[],
+            sweeps=[],
+            tools=tools[row.id],
+            company=company,
+            superseded=False,
+            assigned=[],
+        )
+        for row in rows
+    }
 
 
 def _inputs(
