@@ -1,0 +1,129 @@
+"""A review in a real browser, by keyboard: answer, send back, many at once, approve; and how it looks."""
+
+import json
+import subprocess
+import sys
+from collections.abc import Iterator
+from typing import Any
+
+import pytest
+from playwright.sync_api import Browser, Page
+
+from config.local.stack import Stack, local_stack
+from tests.pages.browser import chromium, complaints_of, executable
+from tests.pages.test_journey import PALE
+from tests.pages.test_recall_journey import sign_in
+
+pytestmark = [pytest.mark.journey, pytest.mark.browser]
+REASON = "Looked at on site; it stays as it is."
+
+
+@pytest.fixture(scope="module")
+def stack() -> Iterator[Stack]:
+    executable()
+    with local_stack() as running:
+        yield running
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    with chromium() as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def seed(stack: Stack) -> dict[str, Any]:
+    command = [sys.executable, "-m", "tests.pages.review_seed"]
+    made = subprocess.run(command, env=stack.environment, capture_output=True, text=True, check=True)
+    found: dict[str, Any] = json.loads(made.stdout.splitlines()[-1])
+    return found
+
+
+@pytest.mark.parametrize("mode", ["light", "dark"])
+@pytest.mark.parametrize("width", [1280, 800])
+def test_no_page_is_wider_than_the_screen_or_hard_to_read(
+    stack: Stack, browser: Browser, seed: dict[str, Any], width: int, mode: str
+) -> None:
+    context = browser.new_context(viewport={"width": width, "height": 800}, color_scheme=mode)
+    page = context.new_page()
+    complaints = complaints_of(page)
+    sign_in(page, stack, seed["supervisor"], "/review")
+    for address in (
+        "/review",
+        f"/review/{seed['job']}",
+        "/company/rules/flags",
+        "/company/rules/flags/low_velocity",
+    ):
+        page.goto(f"{stack.base_url}{address}")
+        assert page.evaluate("document.documentElement.scrollWidth") <= width, address
+        assert page.evaluate(PALE) == [], address
+    assert complaints == []
+
+
+def focused(page: Page) -> str:
+    return str(page.evaluate("document.activeElement.id"))
+
+
+def test_a_supervisor_reviews_by_keyboard_alone(stack: Stack, browser: Browser, seed: dict[str, Any]) -> None:
+    page = browser.new_page()
+    complaints = complaints_of(page)
+    sign_in(page, stack, seed["supervisor"], f"/review/{seed['job']}")
+    flags = page.locator("[data-flag]").evaluate_all("all => all.map(one => one.id)")
+    assert len(flags) > 3
+    page.keyboard.press("j")
+    assert focused(page) == flags[0]
+    page.keyboard.press("j")
+    page.keyboard.press("ArrowDown")
+    page.keyboard.press("k")
+    assert focused(page) == flags[1]
+    page.keyboard.press("?")
+    assert page.get_attribute("#keys", "open") is not None
+    page.keyboard.press("j")
+    page.keyboard.press("a")
+    page.keyboard.type("just a reason, ask engineer ?jk")  # letters in a field are letters
+    assert page.evaluate("document.activeElement.value") == "just a reason, ask engineer ?jk"
+    page.keyboard.press("Escape")
+    assert focused(page) == flags[0]
+    page.keyboard.press("a")
+    with page.expect_navigation():
+        page.keyboard.press("Control+Enter")
+    assert ": accepted." in page.inner_text("main")
+    assert focused(page) == flags[1]
+    assert flags[0] not in page.locator("[data-flag]").evaluate_all("all => all.map(one => one.id)")
+
+    page.keyboard.press("r")
+    page.keyboard.type("The damper was shut; measure again.")
+    with page.expect_navigation():
+        page.keyboard.press("Control+Enter")
+    assert "sent back for re-measurement." in page.inner_text("main")
+    assert complaints == []
+
+
+def test_keys_can_be_turned_off(stack: Stack, browser: Browser, seed: dict[str, Any]) -> None:
+    page = browser.new_page()
+    sign_in(page, stack, seed["supervisor"], f"/review/{seed['job']}")
+    page.keyboard.press("?")
+    page.get_by_role("button", name="Turn the keys off").click()
+    page.reload()
+    page.keyboard.press("j")
+    assert not focused(page).startswith("flag-")
+
+
+def test_without_script_all_is_answered_and_approved(
+    stack: Stack, browser: Browser, seed: dict[str, Any]
+) -> None:
+    page = browser.new_context(java_script_enabled=False).new_page()
+    page.goto(f"{stack.base_url}/review/{seed['job']}")
+    page.fill("input[type=email]", seed["supervisor"])
+    from tests.factories import PASSWORD
+
+    page.fill("input[type=password]", PASSWORD)
+    page.click("main button")
+    for _ in range(40):
+        form = page.locator("[data-flag] form")
+        if not form.count():
+            break
+        form.first.locator("textarea").fill(REASON)
+        form.first.get_by_role("button", name="Accept with this reason").click()
+    assert page.locator("[data-flag]").count() == 0
+    assert page.get_by_role("heading", name="Answered").count() == 1
