@@ -34,6 +34,19 @@ if len(SECRET_KEY) < 50:
         "SECRET_KEY is too short: use at least 50 random characters (openssl rand -base64 48)."
     )
 
+# Signing of reports. SIGNING_KEY encrypts the companies' private keys; the fallbacks still open older ones.
+SIGNING_KEYS = [env.key("SIGNING_KEY")] if env.text("SIGNING_KEY", "") else []
+SIGNING_KEYS += [Environment({"SIGNING_KEY_FALLBACKS": word}).key("SIGNING_KEY_FALLBACKS")
+                 for word in env.words("SIGNING_KEY_FALLBACKS")]  # fmt: skip
+# The installation's own certificate (PKCS#12), for companies without one; empty: their reports stay unsigned.
+SIGNING_CERTIFICATE = env.text("SIGNING_CERTIFICATE", "")
+SIGNING_CERTIFICATE_PASSWORD = env.text("SIGNING_CERTIFICATE_PASSWORD", "")
+# A time-stamp authority (RFC 3161); without it a signature's time is the service's own (B-B, not B-T).
+TSA_URL = env.text("TSA_URL", "")
+TSA_TIMEOUT = env.number("TSA_TIMEOUT", 10, 1, 30)
+if TSA_URL and not TSA_URL.startswith(("https://", "http://")):
+    raise ImproperlyConfigured(f"TSA_URL={TSA_URL!r} must be an http(s) address.")
+
 # Addresses
 PUBLIC_URL = env.address("PUBLIC_URL", only_debugging("http://127.0.0.1:8000"))
 _public = urlsplit(PUBLIC_URL)
@@ -280,6 +293,11 @@ CELERY_BEAT_SCHEDULE = {
     "sweep": {"task": "jobs.sweep", "schedule": SWEEP_SECONDS, "options": {"expires": SWEEP_SECONDS}},
     # Hourly, so that a day on which the service stood still for hours has its anchor all the same.
     "anchor": {"task": "jobs.anchor", "schedule": crontab(minute=7), "options": {"expires": 3600}},
+    "warn_of_certificates": {
+        "task": "reports.warn_of_certificates",
+        "schedule": crontab(hour=5, minute=40),
+        "options": {"expires": 43200},
+    },
     "remind": {"task": "jobs.remind", "schedule": crontab(hour=5, minute=20), "options": {"expires": 43200}},
 }
 
@@ -295,5 +313,6 @@ LOGGING: dict[str, Any] = {
         "django.server": {"propagate": True, "handlers": []},
         "celery.worker.strategy": {"level": "WARNING"},
         "pikepdf": {"level": "WARNING"},
+        "pyhanko": {"level": "ERROR"},  # what it finds of a certificate is told by who asked
     },
 }

@@ -620,6 +620,8 @@ class Issue(Content, frozen=True, kw_only=True):
     issued_at: datetime
     issued_by: str
     address: str
+    to_be_signed: bool = False
+    signature: tuple[tuple[str, str], ...] = ()  # what is told of the signature: names and values
 
 
 def to_bytes(document: Document) -> bytes:

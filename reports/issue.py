@@ -3,10 +3,12 @@
 The number is given once a job; later revisions keep it, so that the public page can tell which is current.
 """
 
+import hashlib
 import logging
 import secrets
 import tempfile
 import zlib
+from dataclasses import dataclass
 from datetime import timedelta
 from pathlib import Path
 from typing import Literal
@@ -26,7 +28,7 @@ from jobs.models import Company, DueState, DueWork, Job, JobStatus
 from jobs.numbers import next_number
 from jobs.tenancy.context import current_company
 from jobs.tenancy.ids import short_id
-from reports import document, queries
+from reports import document, queries, sign, signers
 from reports.models import DocumentKind, Issue, IssuedFile, Revision
 from reports.render import RenderedReport, render_report
 
@@ -165,15 +167,58 @@ def render(claim: due.Claim) -> None:
         if made.files.exists():
             claim.finish()
             return
+        identity = signers.identity()
     with tempfile.TemporaryDirectory(prefix="flowledger-render-") as workdir:
-        rendered = render_revision(made, Path(workdir))
-        name = _keep(made, rendered)
+        finished = finish(made, Path(workdir), identity, last_try=claim.attempt >= due.ATTEMPTS)
+        name = _keep(made, finished)
     with transaction.atomic():
         claim.finish()
-        _store_file(made, rendered, name)
+        _store_file(made, finished, name)
 
 
-def document_of(made: Issue) -> tuple[document.Document, document.Issue, bytes]:
+@dataclass(frozen=True)
+class Finished:
+    """A file that leaves the house: rendered, then signed; nothing is written into it after that."""
+
+    path: Path
+    pages: int
+    sha256: str
+    size: int
+    signature: sign.Signature
+
+
+def finish(made: Issue, workdir: Path, identity: sign.Identity | None, *, last_try: bool = True) -> Finished:
+    """Renders and signs the file of an issue into `workdir`; without an identity it says it is not signed.
+
+    Raises TimeServerAway unless this is the last try: then the file is signed without a trusted time, and
+    its level says so.
+    """
+    rendered = render_revision(made, workdir, identity)
+    signature = signed(rendered.path, identity, last_try=last_try)
+    with rendered.path.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+    return Finished(rendered.path, rendered.pages, digest, rendered.path.stat().st_size, signature)
+
+
+def signed(path: Path, identity: sign.Identity | None, *, last_try: bool = True) -> sign.Signature:
+    """Signs a finished report in place, with a time stamp when a time server is set.
+
+    Raises TimeServerAway.
+    """
+    if identity is None:
+        return sign.UNSIGNED
+    try:
+        return sign.sign_file(path, identity, sign.time_server())
+    except sign.TimeServerAway as away:
+        if not last_try:
+            raise
+        log.warning("signed without a trusted time: %s", away)
+        return sign.sign_file(path, identity)
+
+
+def document_of(
+    made: Issue, identity: sign.Identity | None = None
+) -> tuple[document.Document, document.Issue, bytes]:
     """What an issue says: the frozen document, number and address, and its readings (CSV, zlib)."""
     revision = Revision.objects.only("snapshot", "readings_csv", "revision").get(id=made.revision_id)
     content = document.from_bytes(zlib.decompress(revision.snapshot))
@@ -183,15 +228,17 @@ def document_of(made: Issue) -> tuple[document.Document, document.Issue, bytes]:
         issued_at=made.issued_at.astimezone(ZoneInfo(content.report.zone)),
         issued_by=made.issued_by.name,
         address=check_address(made),
+        to_be_signed=identity is not None,
+        signature=tuple(sign.words(identity, bool(settings.TSA_URL))),
     )
     return content, frozen, bytes(revision.readings_csv)
 
 
-def render_revision(made: Issue, workdir: Path) -> RenderedReport:
-    """The file of an issue, from the frozen snapshot alone."""
+def render_revision(made: Issue, workdir: Path, identity: sign.Identity | None = None) -> RenderedReport:
+    """The file of an issue before it is signed, from the frozen snapshot alone."""
     revision = made.revision
     with transaction.atomic():
-        content, frozen, readings = document_of(made)
+        content, frozen, readings = document_of(made, identity)
     return render_report(
         content,
         frozen,
@@ -201,7 +248,7 @@ def render_revision(made: Issue, workdir: Path) -> RenderedReport:
     )
 
 
-def _keep(made: Issue, rendered: RenderedReport) -> str:
+def _keep(made: Issue, rendered: Finished) -> str:
     """Puts the file into the storage under its content's name, so that a repeat finds it there."""
     name = f"reports/{made.company_id}/{made.id}/{rendered.sha256}.pdf"
     if default_storage.exists(name) and default_storage.size(name) == rendered.size:
@@ -210,7 +257,7 @@ def _keep(made: Issue, rendered: RenderedReport) -> str:
         return str(default_storage.save(name, File(file)))
 
 
-def _store_file(made: Issue, rendered: RenderedReport, name: str) -> None:
+def _store_file(made: Issue, rendered: Finished, name: str) -> None:
     file = IssuedFile.objects.create(
         issue=made,
         name=name,
@@ -218,6 +265,10 @@ def _store_file(made: Issue, rendered: RenderedReport, name: str) -> None:
         size=rendered.size,
         pages=rendered.pages,
         rendered_at=timezone.now(),
+        signature_level=rendered.signature.level,
+        signer=rendered.signature.signer,
+        signed_at=rendered.signature.at,
+        certificate_fingerprint=rendered.signature.fingerprint,
     )
     events.record(
         Actor(company_id=current_company()),
@@ -228,6 +279,7 @@ def _store_file(made: Issue, rendered: RenderedReport, name: str) -> None:
             "file": str(file.id),
             "number": made.number,
             "pages": rendered.pages,
+            "signature": rendered.signature.level.value,
             "row": events.row_digest(file),
         },
         content_digest=rendered.sha256,

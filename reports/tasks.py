@@ -1,5 +1,19 @@
-"""Makes the worker know what reports have due: importing the module registers its handler."""
+"""Makes the worker know what reports have due: importing the modules registers their handlers."""
 
-from reports import issue
+from celery import shared_task
 
-__all__ = ["issue"]
+from jobs.models import Affiliation
+from jobs.tenancy.context import company
+from reports import issue, signers
+
+__all__ = ["issue", "signers"]
+
+
+@shared_task(name="reports.warn_of_certificates")
+def warn_of_certificates() -> int:
+    """Tells owners whose signing certificate ends soon. Sent by beat once a day."""
+    told = 0
+    for company_id in list(Affiliation.objects.values_list("company_ref", flat=True).distinct()):
+        with company(company_id):
+            told += signers.warn()
+    return told

@@ -17,7 +17,7 @@ from uuid import UUID
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import parse_id
 from reports import recalled
-from reports.models import Issue
+from reports.models import Issue, IssuedFile, SignatureLevel
 
 CHUNK = 1 << 20
 MOST_BYTES = 64 * 1024 * 1024
@@ -52,6 +52,24 @@ class Address:
 
 
 @dataclass(frozen=True)
+class Signed:
+    """How an issued file is signed: level (none, B-B, B-T), by whom, when, SHA-256 of the certificate."""
+
+    level: str = SignatureLevel.NONE.value
+    signer: str = ""
+    at: datetime | None = None
+    fingerprint: str = ""
+
+    @property
+    def sentence(self) -> str:
+        if self.level == SignatureLevel.NONE:
+            return "The file is not signed; its SHA-256 is kept."
+        trusted = self.level == SignatureLevel.B_T
+        time = "with a trusted time inside the signature" if trusted else "the time is the signer's own"
+        return f"The file is signed by {self.signer} (PAdES {self.level}: {time})."
+
+
+@dataclass(frozen=True)
 class Printed:
     """A revision that was issued under the number, with the digest of its file once it is made.
 
@@ -63,6 +81,7 @@ class Printed:
     snapshot_digest: str
     sha256: str = ""
     recall: str = ""
+    signed: Signed | None = None
 
 
 @dataclass(frozen=True)
@@ -90,6 +109,7 @@ class Finding:
     issued_at: datetime | None = None
     newest: int | None = None
     recall: str = ""
+    signed: Signed | None = None
 
     @property
     def sentence(self) -> str:
@@ -152,7 +172,12 @@ def _printed(made: Issue, recall: str) -> Printed:
         snapshot_digest=made.revision.snapshot_digest,
         sha256=file.sha256 if file else "",
         recall=recall,
+        signed=_signed(file) if file else None,
     )
+
+
+def _signed(file: IssuedFile) -> Signed:
+    return Signed(file.signature_level, file.signer, file.signed_at, file.certificate_fingerprint)
 
 
 def judge(report: PublicReport, sha256: str) -> Finding:
@@ -160,7 +185,8 @@ def judge(report: PublicReport, sha256: str) -> Finding:
     for one in report.revisions:
         if one.sha256 and hmac.compare_digest(one.sha256, sha256):
             standing = _standing(one.revision == report.newest, one.recall)
-            return Finding(sha256, standing, one.revision, one.issued_at, report.newest, one.recall)
+            at = one.issued_at
+            return Finding(sha256, standing, one.revision, at, report.newest, one.recall, one.signed)
     return Finding(sha256, Standing.UNKNOWN)
 
 

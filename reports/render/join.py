@@ -19,6 +19,8 @@ from pikepdf import Array, Dictionary, Name, Pdf, Stream, String
 from reports.render.parts import Part
 from reports.render.xmp import PRODUCER, packet
 
+SIGNATURE_FIELD = "Issuer"
+"""Name of the empty signature field that a report to be signed gets."""
 LINK = b"part:"
 _LEAF = 64  # names in one leaf of the tree
 _PROFILE = "sRGB2014.icc"

@@ -27,7 +27,7 @@ from reports.document import (
     Tolerance,
     Verdict,
 )
-from reports.render import charts
+from reports.render import charts, qr
 from reports.render.figures import (
     NOTHING,
     VERDICT_WORDS,
@@ -582,6 +582,8 @@ def _closing(document: Document, issue: Issue | None, digest: str) -> Block:
         "verify": VERIFY if issue else (VERIFY_DRAFT,),
         "address": issue.address if issue else "",
         "link": safe_link(issue.address) if issue else "",
+        "code": picture(qr.picture(issue.address)) if issue else "",
+        "signature": issue.signature if issue else (),
         "facts": facts,
         "digest": digest,
         "mac": evidence.mac if evidence else "",

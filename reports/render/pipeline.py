@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Literal
 
 from reports.document import Document, Issue, digest, to_bytes
-from reports.render.join import Attachment, Metadata, join
+from reports.render.join import SIGNATURE_FIELD, Attachment, Metadata, join
 from reports.render.lists import KIND_WORDS
 from reports.render.pages import Entry, blocks, contents, cover
 from reports.render.parts import Limits, Part, Presses, RenderFailed
@@ -185,4 +185,5 @@ class _Work:
             made=self.issue.issued_at if self.issue else made,
             language=self.document.company.language,
             labels=self.labels or {},
+            signature_field=SIGNATURE_FIELD if self.issue and self.issue.to_be_signed else "",
         )

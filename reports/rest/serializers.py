@@ -269,6 +269,15 @@ class ReportShape(serializers.ModelSerializer[Issue]):
         return issuing.check_address(made)
 
 
+class SignedShape(serializers.Serializer):
+    """How the issued file is signed: level by ETSI EN 319 142-1, whom the certificate names, when."""
+
+    level = serializers.ChoiceField(choices=["none", "B-B", "B-T"])
+    signer = serializers.CharField()
+    at = serializers.DateTimeField(allow_null=True)
+    fingerprint = serializers.CharField(help_text="SHA-256 of the signing certificate.")
+
+
 class FindingShape(serializers.Serializer):
     """What a file is: current, superseded by a later revision, under recall (a bad instrument was used), or
     unknown (not ours, or altered)."""
@@ -280,3 +289,4 @@ class FindingShape(serializers.Serializer):
     revision = serializers.IntegerField(allow_null=True)
     issued_at = serializers.DateTimeField(allow_null=True)
     newest = serializers.IntegerField(allow_null=True)
+    signed = SignedShape(allow_null=True)

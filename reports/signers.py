@@ -1,0 +1,172 @@
+"""With what a company signs: its own certificate, entered by its owner, or that of the installation.
+
+The private key is encrypted under SIGNING_KEY (AES-256-GCM, bound to company and row), which the database
+does not hold; the password of the file is used once and kept nowhere.
+"""
+
+import secrets
+from collections.abc import Iterator
+from datetime import datetime, timedelta
+from uuid import UUID
+
+from cryptography.exceptions import InvalidTag
+from cryptography.hazmat.primitives.ciphers.aead import AESGCM
+from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.hazmat.primitives.kdf.hkdf import HKDF
+from django.conf import settings
+from django.db import transaction
+from django.utils import timezone
+
+from jobs import due, events, mail
+from jobs.access import Action, Actor, require
+from jobs.errors import Conflict, NotFound
+from jobs.models import Company, Member
+from jobs.tenancy.context import current_company
+from jobs.tenancy.ids import uuid7
+from reports import sign
+from reports.models import SigningCertificate
+
+NONCE_BYTES = 12
+WARN_DAYS = (60, 30, 7)
+"""Days before its end at which the owners are told."""
+MAIL = "signing-mail"
+
+
+class KeyUnreadable(Exception):
+    """A stored private key opens under none of the keys in SIGNING_KEY and SIGNING_KEY_FALLBACKS."""
+
+
+def newest() -> SigningCertificate | None:
+    """The company's certificate; None when it has none or took it back."""
+    row: SigningCertificate | None = SigningCertificate.objects.order_by("-at", "-id").first()
+    return row if row is not None and row.chain else None
+
+
+def history(actor: Actor) -> list[SigningCertificate]:
+    """All that the company has entered or withdrawn, newest first."""
+    require(actor, Action.MANAGE_COMPANY)
+    return list(SigningCertificate.objects.select_related("member").order_by("-at", "-id"))
+
+
+@transaction.atomic
+def enter(actor: Actor, *, file: bytes, password: str) -> SigningCertificate:
+    """Makes a PKCS#12 file the company's certificate from now on. Raises Invalid, Conflict."""
+    require(actor, Action.MANAGE_COMPANY)
+    if not settings.SIGNING_KEYS:
+        raise Conflict(
+            "The operators of this service have set no SIGNING_KEY, so no private key can be kept."
+        )
+    found = sign.read_pkcs12(file, password)
+    key = uuid7()
+    return _store(
+        actor,
+        SigningCertificate(
+            id=key,
+            chain=found.pem,
+            encrypted_key=encrypted(found.key_der, key),
+            subject=found.subject,
+            issuer=found.issuer,
+            serial=found.serial,
+            fingerprint=found.fingerprint,
+            valid_from=found.certificate.not_valid_before_utc,
+            valid_to=found.certificate.not_valid_after_utc,
+            member_id=str(actor.member_id),
+            at=timezone.now(),
+        ),
+    )
+
+
+@transaction.atomic
+def withdraw(actor: Actor) -> None:
+    """From now on nothing is signed with the company's certificate. Raises NotFound when there is none."""
+    require(actor, Action.MANAGE_COMPANY)
+    if newest() is None:
+        raise NotFound("The company has no certificate of its own.")
+    row = SigningCertificate(chain=b"", encrypted_key=b"", member_id=str(actor.member_id), at=timezone.now())
+    _store(actor, row)
+
+
+def _store(actor: Actor, row: SigningCertificate) -> SigningCertificate:
+    Company.objects.select_for_update().get()  # one after the other, so that the newest is the last entered
+    row.at = timezone.now()
+    row.save(force_insert=True)
+    events.record(
+        actor,
+        "signing.changed",
+        "signing_certificate",
+        row.id,
+        data={"subject": row.subject, "serial": row.serial, "fingerprint": row.fingerprint},
+        content_digest=events.row_digest(row),
+    )
+    return row
+
+
+def identity() -> sign.Identity | None:
+    """With what the current company's files are signed now; None: with nothing.
+
+    A company's own certificate that has ended is not used; then that of the installation signs, and the
+    report says so. Raises KeyUnreadable.
+    """
+    now, row = timezone.now(), newest()
+    if row is not None:
+        own = sign.Identity.stored(bytes(row.chain), decrypted(bytes(row.encrypted_key), row.id))
+        if own.in_force(now):
+            return own
+    other = sign.installed(settings.SIGNING_CERTIFICATE, settings.SIGNING_CERTIFICATE_PASSWORD)
+    return other if other is not None and other.in_force(now) else None
+
+
+def encrypted(clear: bytes, row_id: UUID) -> bytes:
+    """Nonce and AES-256-GCM text under the first key."""
+    nonce = secrets.token_bytes(NONCE_BYTES)
+    return nonce + AESGCM(next(_keys())).encrypt(nonce, clear, _bound_to(row_id))
+
+
+def decrypted(stored: bytes, row_id: UUID) -> bytes:
+    """Opens with the first key that fits. Raises KeyUnreadable."""
+    for key in _keys():
+        try:
+            return AESGCM(key).decrypt(stored[:NONCE_BYTES], stored[NONCE_BYTES:], _bound_to(row_id))
+        except InvalidTag:
+            continue
+    raise KeyUnreadable("the signing key of the company opens under none of SIGNING_KEY and its fallbacks")
+
+
+def _keys() -> Iterator[bytes]:
+    for secret in settings.SIGNING_KEYS:
+        yield HKDF(algorithm=SHA256(), length=32, salt=None, info=b"reports.signers").derive(secret)
+
+
+def _bound_to(row_id: UUID) -> bytes:
+    """So that a key copied into another row or company does not open."""
+    return current_company().bytes + row_id.bytes
+
+
+def days_left(row: SigningCertificate, now: datetime) -> int:
+    """Whole days until it ends; negative when it has ended."""
+    return 0 if row.valid_to is None else (row.valid_to - now) // timedelta(days=1)
+
+
+def warn() -> bool:
+    """Makes the day's mail to the owners due when the certificate is at a stage. Returns whether it is."""
+    row = newest()
+    if row is None or days_left(row, timezone.now()) not in WARN_DAYS:
+        return False
+    with transaction.atomic():
+        mail.post(MAIL, row.id)
+    return True
+
+
+@due.handler(MAIL)
+def send_warning(claim: due.Claim) -> None:
+    """Tells the owners when their certificate ends; nobody when it was replaced meanwhile."""
+    with transaction.atomic():
+        claim.hold()
+        row = newest()
+        if row is not None and row.id == claim.subject_id:
+            words = {"row": row, "company": Company.objects.get(), "days": days_left(row, timezone.now()),
+                     "link": f"{settings.PUBLIC_URL}/company/signing"}  # fmt: skip
+            for member in Member.objects.filter(active=True, roles__contains=["owner"]):
+                mail.send(member.email, "The certificate that signs your reports ends soon",
+                          "reports/mail/signing", {**words, "member": member})  # fmt: skip
+        claim.finish()
