@@ -191,11 +191,10 @@ def test_a_cut_tail_shows_by_the_anchor_alone(world: World, settings: Any, tmp_p
         last, _ = events.chain_head()
         gone = EventPosition.objects.get(number=last)
         kept = EventPosition.objects.get(number=last - 1)
-        assert gone.event.verb == "certificate.entered"
+        assert gone.event.verb == "report.rendered"
     with owner_connection() as owner:
         unguarded(owner, world)
-        owner.execute("DELETE FROM jobs_certificatepoint WHERE certificate_id = %s", [gone.event.subject_id])
-        owner.execute("DELETE FROM jobs_certificate WHERE id = %s", [gone.event.subject_id])
+        owner.execute("DELETE FROM reports_issuedfile WHERE id = %s", [gone.event.data["file"]])
         owner.execute("DELETE FROM jobs_eventposition WHERE number = %s", [last])
         owner.execute("DELETE FROM jobs_event WHERE id = %s", [gone.event_id])
         owner.execute("UPDATE jobs_chainhead SET number = %s, mac = %s", [last - 1, bytes(kept.mac)])
