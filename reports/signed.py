@@ -23,6 +23,7 @@ from pyhanko_certvalidator import ValidationContext
 from jobs.errors import Fault, Invalid
 from reports.models import SignatureLevel
 
+UNSIGNED = "the file is not signed"
 USAGE = KeyUsageConstraints(key_usage={"digital_signature", "non_repudiation"}, match_all_key_usages=False)
 
 
@@ -74,7 +75,7 @@ def _examine(file: IO[bytes], trust: Sequence[asn1_x509.Certificate]) -> Examine
     reader = PdfFileReader(file)
     found = reader.embedded_signatures
     if len(found) != 1:
-        what = f"the file carries {len(found)} signatures" if found else "the file is not signed"
+        what = f"the file carries {len(found)} signatures" if found else UNSIGNED
         return Examined(faults=(what,))
     signature = found[0]
     status = _validated(signature, trust, None)

@@ -4,7 +4,8 @@ import os
 import secrets
 from pathlib import Path
 
-NAMES = ("SECRET_KEY", "EVENT_CHAIN_KEY", "DATABASE_APP_PASSWORD", "DATABASE_OWNER_PASSWORD")
+NAMES = ("SECRET_KEY", "EVENT_CHAIN_KEY", "DATABASE_APP_PASSWORD", "DATABASE_OWNER_PASSWORD",
+         "SIGNING_KEY", "SIGNING_CERTIFICATE_PASSWORD")  # fmt: skip
 HEADER = (
     "# Made by config/local for this machine. Losing EVENT_CHAIN_KEY makes the event chain unverifiable.\n"
 )

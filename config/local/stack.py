@@ -22,8 +22,8 @@ from urllib.request import urlopen
 
 from celery import Celery
 
+from config.local import certificate, postgres, valkey
 from config.local import keys as keyring
-from config.local import postgres, valkey
 from config.local.places import CHECKOUT, VAR, PlaceError, World, kept_world, passing_world
 from config.local.process import Service, StartFailed
 
@@ -140,6 +140,10 @@ def base_environment(world: World, keys: Mapping[str, str]) -> dict[str, str]:
     person = given()
     chosen = {"SECRET_KEY": keys["SECRET_KEY"], "EVENT_CHAIN_KEY": keys["EVENT_CHAIN_KEY"]}
     chosen |= {"PUBLIC_URL": "http://127.0.0.1:8000", "VAR_ROOT": str(world.home)}
+    chosen |= {name: keys[name] for name in ("SIGNING_KEY", "SIGNING_CERTIFICATE_PASSWORD")}
+    if "SIGNING_CERTIFICATE" not in person:
+        kept = certificate.kept_certificate(world.home / "signing.p12", keys["SIGNING_CERTIFICATE_PASSWORD"])
+        chosen["SIGNING_CERTIFICATE"] = str(kept)
     fixed = {"DJANGO_SETTINGS_MODULE": "config.settings", "PYTHONPATH": str(CHECKOUT)}
     return chosen | person | fixed
 

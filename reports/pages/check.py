@@ -1,10 +1,10 @@
 """The public page that tells whether a file is the issued report. No account; nothing of the file is kept."""
 
 from django.http import HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
 from django.views.decorators.cache import never_cache
 from django.views.decorators.csrf import csrf_exempt, csrf_protect
-from django.views.decorators.http import require_http_methods
+from django.views.decorators.http import require_http_methods, require_safe
 
 from jobs.errors import DomainError, NotFound
 from jobs.http.limits import address_of, limit
@@ -42,3 +42,20 @@ def _shown(request: HttpRequest, company: str, number: str, key: str) -> HttpRes
             fault = error.detail
     context = {"report": report, "finding": finding, "fault": fault}
     return render(request, "reports/check.html", context, status=422 if fault else 200)
+
+
+@never_cache
+@require_safe
+def by_address(request: HttpRequest) -> HttpResponse:
+    """Asks for the printed address.
+
+    A file alone is not taken here: to learn which report it names, a stranger's PDF would have to be kept
+    and parsed, and its digest looked for across companies.
+    """
+    given = request.GET.get("address", "")[:400]
+    found = verify.parse_address(given) if given else None
+    if found is not None:
+        return redirect("check", found.company, found.number, found.key)
+    fault = "This is no address of a report. Copy it as it is printed, to its end." if given else ""
+    context = {"given": given, "fault": fault}
+    return render(request, "reports/check_address.html", context, status=422 if fault else 200)

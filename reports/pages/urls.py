@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from reports.pages import before, check, corrections, fetch, instrument, recall, rules, views
+from reports.pages import before, check, corrections, fetch, instrument, recall, rules, signing, views
 
 urlpatterns = [
     path("review", views.queue, name="review"),
@@ -35,5 +35,8 @@ urlpatterns = [
     path("recalls/<uuid:case_id>", recall.case_page, name="recall"),
     path("recalls/<uuid:case_id>/decide", recall.decide_page, name="recall-decide"),
     path("recalls/<uuid:case_id>/again", recall.again, name="recall-again"),
+    path("company/signing", signing.signing, name="company-signing"),
+    path("company/signing/withdraw", signing.withdraw, name="company-signing-withdraw"),
+    path("check", check.by_address, name="check-address"),
     path("check/<str:company>/<str:number>/<str:key>", check.check, name="check"),
 ]

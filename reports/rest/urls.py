@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from reports.rest import before, recall, views
+from reports.rest import before, recall, signing, views
 
 urlpatterns = [
     path("review", views.Queue.as_view()),
@@ -28,5 +28,6 @@ urlpatterns = [
     path("recalls/<uuid:recall_id>/documents", recall.RecallHolders.as_view()),
     path("recalls/<uuid:recall_id>/decisions", recall.RecallDecisions.as_view()),
     path("snapshot.schema.json", before.SnapshotSchema.as_view()),
+    path("company/signing", signing.Signing.as_view()),
     path("public/check", views.PublicCheck.as_view()),
 ]

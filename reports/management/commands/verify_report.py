@@ -8,6 +8,23 @@ from django.core.management.base import BaseCommand, CommandError
 
 from jobs.errors import DomainError
 from reports import filed, verify
+from reports.models import SignatureLevel
+from reports.signed import UNSIGNED, Examined, examine, read_trust
+
+OFFLINE = (
+    "Not told offline: whether this is the file that was issued under its number (one that was made and "
+    "signed anew by someone else fits itself), whether a later revision replaces it or it is under recall, "
+    "and whether the certificate was revoked."
+)
+
+
+def _trust_words(one: Examined) -> str:
+    if one.trusted is None:
+        return "Whether the certificate is to be trusted is not known: name trusted ones with --trust."
+    time = (
+        "" if one.time_trusted is None else f" The time stamp is {'' if one.time_trusted else 'not '}trusted."
+    )
+    return f"The certificate is {'' if one.trusted else 'not '}trusted as of the time of signing.{time}"
 
 
 class Command(BaseCommand):
@@ -16,6 +33,7 @@ class Command(BaseCommand):
     def add_arguments(self, parser: ArgumentParser) -> None:
         parser.add_argument("file", type=Path, help="the PDF")
         parser.add_argument("--offline", action="store_true", help="look at the file only, ask no database")
+        parser.add_argument("--trust", type=Path, help="certificates to trust, PEM or DER")
         parser.add_argument("--address", default="", help="the printed address, if the file lost its link")
 
     def handle(self, *args: Any, **options: Any) -> None:
@@ -30,10 +48,34 @@ class Command(BaseCommand):
         faults = list(found.faults)
         if not faults:
             self.stdout.write("The attached snapshot is the one whose digest the report prints.")
-        if not options["offline"]:
+        faults += self.signature(path, options["trust"])
+        if options["offline"]:
+            self.stdout.write(OFFLINE)
+        else:
             faults += self.online(path, found, options["address"])
         if faults:
             raise CommandError("; ".join(faults) + ".")
+
+    def signature(self, path: Path, trust: Path | None) -> list[str]:
+        """Tells of the signature and returns what is wrong; never to have been signed is no fault."""
+        try:
+            trusted = read_trust(trust.read_bytes()) if trust else []
+        except (DomainError, OSError) as error:
+            raise CommandError(f"--trust: {error}") from None
+        one = examine(path, trusted)
+        if one.level is SignatureLevel.NONE and one.faults == (UNSIGNED,):
+            self.stdout.write("The file is not signed: only its SHA-256 can show that it is whole.")
+            return []
+        if not one.faults:
+            self.stdout.write(
+                f"Signed by {one.signer}, {one.at:%Y-%m-%d %H:%M:%S %Z}, PAdES {one.level.value}."
+            )
+            self.stdout.write(f"certificate        sha256 {one.fingerprint}")
+            self.stdout.write("The signature covers the whole file and nothing was added after it.")
+            self.stdout.write(_trust_words(one))
+        return list(one.faults) + (
+            ["the certificate leads to none of the trusted ones"] if one.trusted is False else []
+        )
 
     def online(self, path: Path, found: filed.Filed, given: str) -> list[str]:
         """Compares the file with those issued under the address it carries."""

@@ -1,0 +1,73 @@
+"""Thin doors to the company's signing certificate."""
+
+import base64
+import binascii
+from typing import Any
+
+from drf_spectacular.utils import extend_schema
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from jobs.access import Action
+from jobs.errors import Fault, Invalid, NotFound
+from jobs.http.door import Door, Strict
+from jobs.http.idempotency import Repeatable
+from reports import signers
+from reports.models import SigningCertificate
+from reports.sign import MOST_PKCS12
+
+
+class SigningInput(Strict):
+    """A PKCS#12 file in base64 and the password that opens it; the password is not kept."""
+
+    file = serializers.CharField(max_length=MOST_PKCS12 * 4 // 3 + 4)
+    password = serializers.CharField(max_length=200, allow_blank=True, trim_whitespace=False, write_only=True)
+
+
+class SigningShape(serializers.ModelSerializer[SigningCertificate]):
+    """The company's certificate. Its private key never leaves."""
+
+    by = serializers.CharField(source="member.name")
+
+    class Meta:
+        model = SigningCertificate
+        fields = ("id", "subject", "issuer", "serial", "fingerprint", "valid_from", "valid_to", "by", "at")
+
+
+class Signing(Repeatable, Door):
+    """With what the company signs."""
+
+    needs = {"GET": Action.MANAGE_COMPANY, "POST": Action.MANAGE_COMPANY, "DELETE": Action.MANAGE_COMPANY}
+    serializer_class = SigningInput
+    pagination_class: Any = None
+
+    @extend_schema(operation_id="signing_certificate", tags=["company"], responses=SigningShape)
+    def get(self, request: Request) -> Response:
+        """The certificate in force; 404 when the company has none of its own."""
+        row = signers.newest()
+        if row is None:
+            raise NotFound("The company has no certificate of its own.")
+        return Response(SigningShape(row).data)
+
+    @extend_schema(
+        operation_id="signing_certificate_enter",
+        tags=["company"],
+        request=SigningInput,
+        responses={201: SigningShape},
+    )
+    def post(self, request: Request) -> Response:
+        """Signs with it from now on. Refused: expired, a weak key, not for signatures, a wrong password."""
+        given = self.read(SigningInput)
+        try:
+            file = base64.b64decode(given["file"], validate=True)
+        except binascii.Error:
+            raise Invalid("The file must be base64.", [Fault("/file", "is no base64")]) from None
+        row = signers.enter(self.actor, file=file, password=given["password"])
+        return Response(SigningShape(row).data, status=201)
+
+    @extend_schema(operation_id="signing_certificate_withdraw", tags=["company"], responses={204: None})
+    def delete(self, request: Request) -> Response:
+        """Signs with the company's certificate no more."""
+        signers.withdraw(self.actor)
+        return Response(status=204)
