@@ -1,6 +1,7 @@
 """Type A of series: what autocorrelated values tell, against theory and against white noise."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -8,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from measurements.calc import Refused, Sweep, coverage_factor
+from measurements.calc import Refused, Signal, Sweep, coverage_factor
 from measurements.calc.sweeps import Weighting, area_weights, average_line, settled, time_weights
 from measurements.calc.variance import series_type_a, type_a
 from tests.calc import worlds
@@ -169,3 +170,15 @@ def test_samples_stand_for_their_own_time(weighting: Weighting, seconds: float) 
     inputs = worlds.swept(weighting=weighting, settling=0.0)
     found = average_line(inputs, inputs.sweeps[0], "sweeps[0]", 98_550.0)
     assert found.duration == pytest.approx(seconds)
+
+
+def test_only_averaged_pressures_have_the_bias_of_the_root() -> None:
+    """The root of a mean pressure lies above the mean root; a mean velocity is itself."""
+    inputs = worlds.swept(settling=0.0)
+    by_pressure = average_line(inputs, inputs.sweeps[0], "sweeps[0]", 98_550.0)
+    assert by_pressure.root_bias is not None
+    assert 0.0 < by_pressure.root_bias < 0.05
+    metres = worlds.swept(settling=0.0, signal=Signal.VELOCITY)
+    assert average_line(metres, metres.sweeps[0], "sweeps[0]", 98_550.0).root_bias == 0.0
+    still = replace(inputs.sweeps[0], samples=(0.0,) * 60)
+    assert average_line(inputs, still, "sweeps[0]", 98_550.0).root_bias == 0.0

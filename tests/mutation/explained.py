@@ -30,6 +30,8 @@ _BOTH_WAYS = "if both.no_load is not None and both.difference is not None:"
 _NUMBERED = (
     "readings = replace(readings, places=tuple((n, 1, 1) for n in range(1, len(readings.values) + 1)))"
 )
+_TWICE = "if len(set(shown)) != len(shown):"
+_OUTLET = "outlet_velocity = fan.velocity_pressure(flow, outlet_area, density) if wiring.outlet else 0.0"
 _NOT_SHOWN = "fills the place of a figure that a device with a factor does not have; none is asked for"
 
 EXPLAINED: dict[tuple[str, str, str], str] = {
@@ -83,5 +85,9 @@ EXPLAINED: dict[tuple[str, str, str], str] = {
     ),
     ("phases", _NUMBERED, _NUMBERED.replace("(n, 1, 1)", "(n, 1, 0)")): (
         "readings of one line are told apart by their run; the point's number is only compared"
+    ),
+    ("instrument", _TWICE, _TWICE.replace("!=", "<")): "a set can only have fewer",
+    ("fan_models", _OUTLET, _OUTLET.replace("else 0.0", "else -1.0")): (
+        "only the total pressure has it, which is asked for with both areas only"
     ),
 }
