@@ -1,6 +1,7 @@
 """Outlets and screening readings in rows, deficiencies, counts, and the sum of outlets against the main."""
 
 from collections.abc import Iterator
+from uuid import UUID
 
 from jobs.models import PointKind, TestPoint
 from measurements.calc.records import from_plain
@@ -222,17 +223,18 @@ def _status(answer: doc.Answer | None) -> str:
     return answer.decision if answer is not None else "open"
 
 
-def sum_check(system: SystemState) -> doc.SumCheck | None:
+def sum_check(system: SystemState, below: UUID | None = None) -> doc.SumCheck | None:
     """The outlets below the first traverse plane that has all of them measured; None when there is none.
 
-    Compared at standard density, so by mass, as the rule does.
+    `below`: the plane, where it is a certain one. Compared at standard density, so by mass, as the rule does.
     """
     points = [state.point for state in system.points]
     figures = {s.point.id: s for s in system.points if s.final is not None and is_computed(s.final)}
     for plane in points:
         outlets = outlets_below(plane, points)
         wanted = {plane.id, *(outlet.id for outlet in outlets)}
-        if plane.kind == PointKind.PLANE and outlets and wanted <= figures.keys():
+        asked = below is None or plane.id == below
+        if asked and plane.kind == PointKind.PLANE and outlets and wanted <= figures.keys():
             return _compare(figures[plane.id], [figures[outlet.id] for outlet in outlets])
     return None
 

@@ -151,7 +151,7 @@ def durations(case: Case) -> str:
 
 def sums(case: Case) -> str:
     """The traverse and the sum of its outlets, each with U."""
-    found = tables.sum_check(case.system) if case.system else None
+    found = tables.sum_check(case.system, case.state.flag.test_point_id) if case.system else None
     if found is None:
         return ""
     main, outlets = found.traverse_flow, found.outlets_flow

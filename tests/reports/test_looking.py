@@ -70,11 +70,14 @@ def test_each_flag_has_the_picture_of_its_rule_with_a_title(company_a: World) ->
     )
 
 
-def test_outlets_that_do_not_add_up_are_drawn_against_the_traverse(company_a: World) -> None:
+def test_outlets_that_do_not_add_up_are_drawn_against_the_traverse_of_the_flag(company_a: World) -> None:
     scene.measured(company_a, s1="60.0", s2="60.0", s3="60.0")
-    item = next(i for i in page_of(company_a).flags if i.state.flag.rule == "outlets_against_traverse")
-    assert item.picture is not None
-    assert "more than their combined uncertainty" in item.picture.finding
+    items = [i for i in page_of(company_a).flags if i.state.flag.rule == "outlets_against_traverse"]
+    assert items
+    for item in items:
+        assert item.picture is not None
+        assert f"{item.where}, traverse" in item.picture.svg
+        assert "more than their combined uncertainty" in item.picture.finding
 
 
 # What stood before
