@@ -35,8 +35,8 @@ def signing(request: HttpRequest, actor: Actor) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         try:
             file = form.cleaned_data["file"].read(MOST_PKCS12 + 1)
-            row = signers.enter(actor, file=file, password=form.cleaned_data["password"])
-            messages.success(request, f"From now on reports are signed by {row.subject}.")
+            made = signers.enter(actor, file=file, password=form.cleaned_data["password"])
+            messages.success(request, f"From now on reports are signed by {made.subject}.")
             return redirect("company-signing")
         except DomainError as error:
             faults_on(form, error)

@@ -15,6 +15,7 @@ from cryptography.hazmat.primitives import hashes, serialization
 from cryptography.hazmat.primitives.asymmetric import rsa
 from cryptography.hazmat.primitives.serialization import BestAvailableEncryption, pkcs12
 from pyhanko.sign.timestamps import DummyTimeStamper
+from pyhanko_certvalidator.registry import SimpleCertificateStore
 
 from reports.sign import Identity
 
@@ -86,7 +87,9 @@ def time_stamper(moment: datetime | None = None) -> DummyTimeStamper:
     return DummyTimeStamper(
         asn1_x509.Certificate.load(own.public_bytes(DER)),
         asn1_keys.PrivateKeyInfo.load(secret),
-        certs_to_embed=[asn1_x509.Certificate.load(AUTHORITY.public_bytes(DER))],
+        certs_to_embed=SimpleCertificateStore.from_certs(
+            [asn1_x509.Certificate.load(AUTHORITY.public_bytes(DER))]
+        ),
         fixed_dt=moment,
     )
 

@@ -8,6 +8,7 @@ import subprocess
 from datetime import UTC, datetime
 from io import StringIO
 from pathlib import Path
+from typing import Any
 
 import pikepdf
 import pytest
@@ -196,7 +197,7 @@ def test_the_code_holds_the_printed_address() -> None:
         ({"signs": False}, "key usage"),
     ],
 )
-def test_unfit_certificates_are_refused(facts: dict[str, object], words: str) -> None:
+def test_unfit_certificates_are_refused(facts: dict[str, Any], words: str) -> None:
     with pytest.raises(Invalid, match=words):
         sign.read_pkcs12(made.pkcs12_of(made.identity(**facts)), made.PASSWORD)
 
