@@ -1,6 +1,6 @@
 """Figures of reports by length: pages a second, peak memory, conformance at about 10, 100 and 300 pages.
 
-Run: python -m tests.benchmarks.report_figures [--sheets 3,48,148] [--outlets 2000]. Each length is rendered in
+Run: python -m tests.benchmarks.report_figures [--sheets 3,48,148] [--outlets 2000]. Each is rendered in
 a process of its own, so that its peak is its own: the largest part, and the process that joins (and signs).
 The last length also gets a table of outlets. Judges: the structure checker of the tests, and page-validation
 for PDF/A-3A and PDF/UA-1, its reading of stream lengths forgiven after a scan of our own. Pages a second are
