@@ -162,6 +162,14 @@ class InstrumentsIn(Struct, forbid_unknown_fields=True, omit_defaults=True):
     water_temperature: UUID | None = None
 
 
+class AdjustmentIn(Struct, forbid_unknown_fields=True):
+    """Where the damper or valve of the point stood when it was read, and what was done to it before."""
+
+    setting: Annotated[str, Meta(min_length=1, max_length=60)]
+    marked: bool = False
+    done: Annotated[str, Meta(max_length=300)] = ""
+
+
 class Supersedes(Struct, forbid_unknown_fields=True):
     session: UUID
     reason: Annotated[str, Meta(min_length=3, max_length=2000)]
@@ -179,6 +187,7 @@ class SessionIn(Struct, forbid_unknown_fields=True, kw_only=True):
     plane: PlaneIn | None = None
     told: dict[Annotated[str, Meta(max_length=40)], Told | str | list[Told | str | None]] = {}
     zero_checks: Annotated[list[ZeroCheckIn], Meta(max_length=50)] = []
+    adjustment: AdjustmentIn | None = None
     supersedes: Supersedes | None = None
     note: Annotated[str, Meta(max_length=20_000)] = ""
     readings: Raw = Raw(b"[]")

@@ -229,13 +229,16 @@ def _content(session: SessionIn, instruments: dict[str, UUID], faults: list[Faul
         for n, check in enumerate(session.zero_checks)
         if _sane([check.at], [f"/zero_checks/{n}/at"], faults)
     ]
-    return {
+    found = {
         "conditions": conditions,
         "plane": _plane(session, faults),
         "told": _told(session, faults),
         "zero_checks": zero_checks,
         "instruments": {use: str(one) for use, one in sorted(instruments.items())},
     }
+    if session.adjustment is not None:
+        found["adjustment"] = msgspec.structs.asdict(session.adjustment)
+    return found
 
 
 def _told(session: SessionIn, faults: list[Fault]) -> dict[str, Any]:

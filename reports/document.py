@@ -471,6 +471,17 @@ class CentrelineRow(Content, frozen=True, kw_only=True):
     anchor: str = ""
 
 
+class Adjustment(Content, frozen=True, kw_only=True):
+    """How a damper or valve was set: as found, what was done, where it stands in the end, whether marked."""
+
+    tag: str
+    before: str = ""  # setting at the first reading; '' when there was one reading only
+    setting: str
+    marked: bool = False
+    done: str = ""
+    by: Person
+
+
 class SumCheck(Content, frozen=True, kw_only=True):
     """Sum of the outlets against the traverse that feeds them; `agrees` = within combined uncertainty."""
 
@@ -492,6 +503,7 @@ class System(Content, frozen=True, kw_only=True):
     outlets: tuple[OutletRow, ...] = ()
     centrelines: tuple[CentrelineRow, ...] = ()
     tests: tuple[TestSheet, ...] = ()
+    adjustments: tuple[Adjustment, ...] = ()
     sum_check: SumCheck | None = None
     flags: tuple[Flag, ...] = ()
     remark: str = ""

@@ -218,6 +218,7 @@ def _system(state: SystemState, collected: Material) -> doc.System:
         outlets=tuple(_outlets(state, collected)),
         centrelines=tuple(_centrelines(state, collected)),
         tests=tuple(_tests(state, collected)),
+        adjustments=tuple(tables.adjustments(state, collected)),
         sum_check=tables.sum_check(state),
         flags=(*_flags(state, collected), *flags.past(collected, ids)),
         remark="\n".join(_remarks(state, collected)),

@@ -7,7 +7,7 @@ from jobs.models import PointKind, TestPoint
 from measurements.calc.records import from_plain
 from measurements.calc.system import balance
 from measurements.calc.uncertainty import Result as Propagated
-from measurements.models import Method, Result, Verdict
+from measurements.models import Method, Result, Session, Verdict
 from measurements.rules.systems import outlets_below
 from reports import document as doc
 from reports import flags, ledger, sheets
@@ -47,8 +47,36 @@ def outlet_row(state: PointState, material: Material) -> doc.OutletRow | None:
         instruments=keys(last, material),
         measured_by=last.session.member.name,
         at=material.local(last.session.started_at),
+        damper=setting(last.session),
         anchor="" if has_row(last) else str(last.session.id),
     )
+
+
+def setting(session: Session) -> str:
+    """Where the damper or valve stood at this reading; '' when that was not told."""
+    return str((session.content.get("adjustment") or {}).get("setting", ""))
+
+
+def adjustments(system: SystemState, material: Material) -> Iterator[doc.Adjustment]:
+    """Every point whose damper or valve was told, as it stands in the end."""
+    for state in system.points:
+        sessions = sorted(
+            (s for one in state.sessions for s in (*one.replaced, one.session)),
+            key=lambda s: (s.started_at, str(s.id)),
+        )
+        told = [session for session in sessions if session.content.get("adjustment")]
+        if not told:
+            continue
+        last = told[-1].content["adjustment"]
+        done = [text for s in told if (text := s.content["adjustment"].get("done", "").strip())]
+        yield doc.Adjustment(
+            tag=state.point.tag,
+            before=setting(told[0]) if len(told) > 1 else "",
+            setting=last["setting"],
+            marked=bool(last["marked"]),
+            done="; ".join(dict.fromkeys(done)),
+            by=material.person(told[-1].member, "technician", told[-1].finished_at),
+        )
 
 
 def _result(one: Measured) -> Result:

@@ -16,7 +16,7 @@ from measurements.calc.pump_curve import pump_curve
 from measurements.calc.sound_curves import CURVE_BANDS, CURVES, STEP
 from measurements.calc.units import units_of
 from measurements.methods import GRID, METHODS, MethodKind, Place, Told
-from measurements.models import Reading, Result
+from measurements.models import Reading, Result, Session
 from reports import document as doc
 from reports import flags, ledger, sheets
 from reports.material import Material
@@ -43,7 +43,7 @@ def sheet(one: Measured, material: Material, *, remark: str = "") -> doc.TestShe
         parts=parts(result),
         plotted=tuple(plotted(result)),
         readings=tuple(readings(one, kind, material)),
-        told=tuple(told(one, kind)),
+        told=(*told(one, kind), *adjusted(session)),
         air=sheets.air_facts(session, result) if kind.air else (),
         budget=budget,
         combined=ledger.finite(ledger.output(result, point).get("u")),
@@ -163,6 +163,15 @@ def told(one: Measured, kind: MethodKind) -> Iterator[doc.NamedText]:
             text = told_text(entry, content[entry.name])
             if text:
                 yield doc.NamedText(name=entry.words, text=text)
+
+
+def adjusted(session: Session) -> Iterator[doc.NamedText]:
+    """Where the damper or valve stood, in a line."""
+    told = session.content.get("adjustment")
+    if told:
+        marked = ", marked" if told["marked"] else ""
+        done = f". {told['done']}" if told["done"] else ""
+        yield doc.NamedText(name="Damper or valve", text=f"{told['setting']}{marked}{done}")
 
 
 def told_text(entry: Told, value: Any) -> str:

@@ -62,6 +62,12 @@ def write(document: Document, issue: Issue | None, readings_csv: bytes) -> bytes
         writer.sheet("Deficiencies", _DEFICIENCY_HEAD, _deficiencies(document), (16, 20, 20, 60, 14, 60))
         writer.sheet("Figures", _FIGURE_HEAD, _figures(document, figures), _FIGURE_WIDTHS)
         writer.sheet("Found beside", _BESIDE_HEAD, _beside(document, figures), (16, 20, 28, 34, 14, 14, 12))
+        writer.sheet(
+            "Adjustments",
+            ("System", "Point", "First setting", "What was done", "Final setting", "Marked", "By"),
+            _adjustments(document),
+            (18, 16, 20, 50, 20, 10, 24),
+        )
         writer.sheet("Instruments", _TOOL_HEAD, _instruments(document, figures), _TOOL_WIDTHS)
         writer.sheet("Flags", _FLAG_HEAD, _flags(document), (16, 16, 22, 12, 60, 40, 40, 14, 60, 20))
         writer.sheet("Changes", ("What", "Before", "After", "Why"), _changes(document), (40, 50, 50, 50))
@@ -308,6 +314,13 @@ def _flag(flag: Flag) -> tuple[Cell, ...]:
     answer = flag.answer
     told = (answer.decision, answer.reason, answer.by.name) if answer else ("not answered", "", "")
     return flag.where, flag.rule, flag.severity, flag.seen, flag.expected, flag.advice, *told
+
+
+def _adjustments(document: Document) -> Iterator[Sequence[Cell]]:
+    for system in document.systems:
+        for one in system.adjustments:
+            marked = "yes" if one.marked else "no"
+            yield system.name, one.tag, one.before, one.done, one.setting, marked, one.by.name
 
 
 def _changes(document: Document) -> Iterator[Sequence[Cell]]:

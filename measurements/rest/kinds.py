@@ -28,7 +28,7 @@ FIGURE: Schema = {
     "oneOf": [{"type": "string", "example": "13.10"}, {"type": "number"}],
     "description": "As text the digits shown are kept.",
 }
-SHARED = ("Supersedes", "ZeroCheckIn", "PlaneIn", "Conditions", "Amount", "SweepIn")
+SHARED = ("Supersedes", "AdjustmentIn", "ZeroCheckIn", "PlaneIn", "Conditions", "Amount", "SweepIn")
 NAMES = {name: name.removesuffix("In") for name in SHARED} | {"PlaneIn": "MeasuringPlane"}
 
 
@@ -39,10 +39,8 @@ def name_of(kind: MethodKind) -> str:
 
 def components() -> dict[str, Schema]:
     """Every schema that a batch needs, by name."""
-    _, parts = msgspec.json.schema_components(
-        [batch.Supersedes, batch.ZeroCheckIn, batch.PlaneIn, batch.Conditions, batch.SweepIn],
-        ref_template=REF + "{name}",
-    )
+    shared_types = [batch.Supersedes, batch.AdjustmentIn, batch.ZeroCheckIn, batch.PlaneIn, batch.Conditions]
+    _, parts = msgspec.json.schema_components([*shared_types, batch.SweepIn], ref_template=REF + "{name}")
     shared = {f"Batch{NAMES[name]}": _renamed(parts[name]) for name in SHARED}
     kinds = {name_of(kind): session_schema(kind) for kind in METHODS.values()}
     mapping = {kind.method.value: REF + name_of(kind) for kind in METHODS.values()}
@@ -99,6 +97,7 @@ def session_schema(kind: MethodKind) -> Schema:
         "conditions": {"$ref": f"{REF}BatchConditions"},
         "instruments": _instruments(kind),
         "zero_checks": {"type": "array", "items": {"$ref": f"{REF}BatchZeroCheck"}, "maxItems": 50},
+        "adjustment": {"oneOf": [{"$ref": f"{REF}BatchAdjustment"}, {"type": "null"}]},
         "supersedes": {"oneOf": [{"$ref": f"{REF}BatchSupersedes"}, {"type": "null"}]},
         "note": {"type": "string", "maxLength": 20000},
     }

@@ -58,7 +58,7 @@ def context(session: Session) -> dict[str, Any]:
         "unit": figures.unit(quantity),
         "parts": part_table(table, figures) if result and (table := testsheets.parts(result)) else None,
         "classes": testsheets.classes(result) if result and is_computed(one) else (),
-        "told": list(testsheets.told(one, kind)),
+        "told": [*testsheets.told(one, kind), *testsheets.adjusted(one.session)],
         "cautions": kind.cautions,
         "facts": facts(one, figures),
         "readings": reading_rows(one, collected),

@@ -327,6 +327,17 @@ def _system(system: System, name: str, figures: Figures) -> Block:
             ]
         ),
         "tests": [_test_line(t, figures) for t in system.tests],
+        "adjustments": [
+            {
+                "tag": one.tag,
+                "before": one.before or NOTHING,
+                "setting": one.setting,
+                "marked": "marked" if one.marked else "not marked",
+                "done": one.done or NOTHING,
+                "by": by_words(one.by),
+            }
+            for one in system.adjustments
+        ],
         "sum": _sum_check(system, figures),
         "centrelines": _aligned_rows([_centreline(c, figures) for c in system.centrelines]),
     }

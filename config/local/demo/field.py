@@ -266,6 +266,7 @@ class Tablet:
         made = self.session(tag, "hood_reading", 2)
         made["conditions"].pop("duct_static_pressure")
         made["instruments"]["hood"] = self.tool("flow_hood")
+        made["adjustment"] = {"setting": f"{3 + int(tag[2:]) % 5} of 8", "marked": True}
         made["readings"] = [
             {
                 "run": 1,
