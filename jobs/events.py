@@ -8,6 +8,7 @@ and only then they show in feeds.
 import hashlib
 import hmac
 import json
+import logging
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
@@ -27,6 +28,7 @@ from jobs.models import ChainHead, Event, EventPosition, UnnumberedEvent
 from jobs.tenancy.context import current_company
 from jobs.tenancy.ids import uuid7
 
+log = logging.getLogger(__name__)
 BATCH = 500
 GENESIS = bytes(32)
 
@@ -135,7 +137,7 @@ def record(
         data=data or {},
         content_digest=content_digest,
     )
-    UnnumberedEvent.objects.create(id=event.id)
+    UnnumberedEvent.objects.create(id=event.id, seal=seal(event_content(event)))
     due.ring(due.EVENTS, actor.company_id)
     return event
 
@@ -156,8 +158,8 @@ SELECT %b::uuid, i, %b::timestamptz, %b::text, %b::text, s, %b::uuid, %b::uuid, 
 FROM unnest(%b::uuid[], %b::uuid[], %b::text[], %b::text[]) AS x (i, s, d, c)
 """
 WAIT = """
-INSERT INTO jobs_unnumberedevent (company_id, id, at)
-SELECT %b::uuid, i, %b::timestamptz FROM unnest(%b::uuid[]) AS x (i)
+INSERT INTO jobs_unnumberedevent (company_id, id, at, seal)
+SELECT %b::uuid, i, %b::timestamptz, s FROM unnest(%b::uuid[], %b::text[]) AS x (i, s)
 """
 
 
@@ -173,7 +175,24 @@ def record_statements(
 ) -> list[bulk.Statement]:
     """The same for a caller that sends them together with its own and rings by itself."""
     company_id, now = current_company(), timezone.now()
-    ids = bulk.Uuids([uuid7().bytes for _ in happenings])
+    events = [
+        Event(
+            id=uuid7(),
+            company_id=company_id,
+            at=now,
+            verb=verb,
+            subject_type=subject_type,
+            subject_id=one.subject_id,
+            member_id=actor.member_id,
+            device_id=actor.device_id,
+            token_id=actor.token_id,
+            data=one.data,
+            content_digest=one.content_digest,
+        )
+        for one in happenings
+    ]
+    ids = bulk.Uuids([one.id.bytes for one in events])
+    seals = bulk.Texts([seal(event_content(one)) for one in events])
     who = [actor.member_id, actor.device_id, actor.token_id]
     columns = [
         ids,
@@ -183,7 +202,7 @@ def record_statements(
     ]
     return [
         bulk.Statement(RECORD, [company_id, now, verb, subject_type, *who, *columns]),
-        bulk.Statement(WAIT, [company_id, now, ids]),
+        bulk.Statement(WAIT, [company_id, now, ids, seals]),
     ]
 
 
@@ -204,6 +223,18 @@ def event_content(event: Event) -> dict[str, Any]:
     }
 
 
+def seal(content: Mapping[str, Any]) -> str:
+    """HMAC-SHA-256, hex, of an event's content (`event_content`) before it has a number."""
+    data = hashlib.sha256(_json_text(content["data"])).hexdigest()
+    message = b"waits" + canonical({**content, "data": data})
+    return hmac.new(settings.EVENT_CHAIN_KEY, message, "sha256").hexdigest()
+
+
+def is_sealed(waiting: UnnumberedEvent, event: Event) -> bool:
+    """Whether the service itself recorded the event as it stands."""
+    return hmac.compare_digest(waiting.seal, seal(event_content(event)))
+
+
 def link(previous: bytes, number: int, event: Event) -> bytes:
     """HMAC-SHA-256 over the previous link, the number and the event."""
     message = previous + number.to_bytes(8, "big") + canonical(event_content(event))
@@ -213,23 +244,38 @@ def link(previous: bytes, number: int, event: Event) -> bytes:
 def sequence(limit: int = BATCH) -> int:
     """Numbers up to `limit` committed events of the current company. Returns how many.
 
-    The head's row lock makes it one at a time; a second sequencer waits, then finds the rest.
+    The head's row lock makes it one at a time; a second sequencer waits, then finds the rest. An event whose
+    seal does not fit was not recorded by the service, or was altered since: it never gets a number.
     """
     with transaction.atomic():
         head = _locked_head()
-        waiting = list(UnnumberedEvent.objects.order_by("id").values_list("id", flat=True)[:limit])
+        waiting = _sealed(limit)
         if not waiting:
             return 0
-        events = Event.objects.in_bulk(waiting)
         positions = []
-        for event_id in waiting:
+        for event in waiting:
             head.number += 1
-            head.mac = link(bytes(head.mac), head.number, events[event_id])
-            positions.append(EventPosition(id=event_id, event_id=event_id, number=head.number, mac=head.mac))
+            head.mac = link(bytes(head.mac), head.number, event)
+            positions.append(EventPosition(id=event.id, event_id=event.id, number=head.number, mac=head.mac))
         EventPosition.objects.bulk_create(positions)
-        UnnumberedEvent.objects.filter(id__in=waiting).delete()
+        UnnumberedEvent.objects.filter(id__in=[event.id for event in waiting]).delete()
         head.save(update_fields=["number", "mac"])
         return len(waiting)
+
+
+def _sealed(limit: int) -> list[Event]:
+    """The first events that wait and are the service's own, in the order they were recorded."""
+    found: list[Event] = []
+    rows = UnnumberedEvent.objects.order_by("id").iterator(chunk_size=BATCH)
+    while len(found) < limit and (chunk := list(islice(rows, limit - len(found)))):
+        events = Event.objects.in_bulk([row.id for row in chunk])
+        for row in chunk:
+            event = events.get(row.id)
+            if event is not None and is_sealed(row, event):
+                found.append(event)
+            else:
+                log.error("event %s waits with a seal that is not ours: it gets no number", row.id)
+    return found
 
 
 def _locked_head() -> ChainHead:

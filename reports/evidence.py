@@ -6,6 +6,7 @@ here, whoever did it. A tail that was cut shows by the anchors outside the datab
 approved snapshots.
 """
 
+import hmac
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -18,7 +19,7 @@ from uuid import UUID
 import msgspec
 from django.core.files.storage import default_storage
 from django.db import connection, transaction
-from django.db.models import Exists, Model, OuterRef, QuerySet, TextField
+from django.db.models import Exists, Model, OuterRef, QuerySet, Subquery, TextField
 from django.db.models.fields.json import KeyTextTransform
 from django.db.models.functions import Cast
 
@@ -60,7 +61,7 @@ LATE = timedelta(minutes=10)
 """A committed event waits seconds for its number; one that is this much older than a numbered one was put
 there."""
 NOT_FOUND = (
-    "an event that someone who holds the database adds to those that wait, before the sequencer numbers it",
+    "rows and their event taken away together in the last seconds, before the sequencer numbered the event",
     "what was never evidence: customers, sites, points, plans, people, settings (their changes are events)",
     "a tail cut since the last anchor, unless an approved snapshot names a later head",
 )
@@ -318,14 +319,16 @@ def _unnumbered_faults(wanted: Sequence[Kind]) -> Iterator[Fault]:
     """Events without a number (those that wait, whose rows are checked, and those that have no business), and
     numbers without an event."""
     newest = EventPosition.objects.order_by("-number").values_list("event__at", flat=True).first()
-    waits = Exists(UnnumberedEvent.objects.filter(id=OuterRef("id")))
-    rows = Event.objects.filter(positions__isnull=True).annotate(waits=waits).order_by("id")
+    seals = UnnumberedEvent.objects.filter(id=OuterRef("id")).values("seal")[:1]
+    rows = Event.objects.filter(positions__isnull=True).annotate(seal=Subquery(seals)).order_by("id")
     stream = rows.iterator(chunk_size=BATCH)
     while chunk := list(islice(stream, BATCH)):
         told = _row_faults(wanted, chunk)
         for event in chunk:
-            if not event.waits:
+            if event.seal is None:
                 yield Fault("jobs_event", str(event.id), "has no place in the chain: slipped in, or cut off")
+            elif not hmac.compare_digest(event.seal, events.seal(events.event_content(event))):
+                yield Fault("jobs_event", str(event.id), "waits with a seal that the service did not make")
             elif newest is not None and event.at < newest - LATE:
                 yield Fault("jobs_event", str(event.id), "waits for a number that later events have")
             yield from told.get(event.id, ())

@@ -46,9 +46,14 @@ class EventPosition(TenantModel):
 
 
 class UnnumberedEvent(TenantModel):
-    """An event that waits for its number; the sequencer takes these away. Same id as the event."""
+    """An event that waits for its number; the sequencer takes these away. Same id as the event.
+
+    `seal`: HMAC over the event under the chain's key, made when the event was recorded, so that nobody who
+    holds only the database gets an event of their own numbered.
+    """
 
     at = models.DateTimeField(auto_now_add=True)
+    seal = models.CharField(max_length=64, default="")
 
 
 class ChainHead(TenantModel):

@@ -140,3 +140,39 @@ def test_sequencers_at_once_give_each_event_one_number() -> None:
             pass
         assert EventPosition.objects.count() == Event.objects.count()
         assert events.broken_links() == []
+
+
+def test_an_event_put_among_those_that_wait_gets_no_number(company_a: World) -> None:
+    with company(company_a.id):
+        events.record(company_a.actor("owner"), "job.changed", "job", company_a.job.id)
+        real = Event.objects.latest("id")
+        forged = Event.objects.create(
+            at=real.at, verb="job.approved", subject_type="job", subject_id=real.subject_id, data={}
+        )
+        seal = UnnumberedEvent.objects.get(id=real.id).seal
+        UnnumberedEvent.objects.create(id=forged.id, seal=seal)
+        while events.sequence():
+            pass
+        assert EventPosition.objects.filter(event=real).exists()
+        assert not EventPosition.objects.filter(event=forged).exists()
+        assert UnnumberedEvent.objects.filter(id=forged.id).exists()
+        assert events.broken_links() == []
+
+
+def test_seals_fit_whatever_an_event_tells(company_a: World) -> None:
+    told = {
+        "n": 1,
+        "f": 0.1,
+        "small": 1e-7,
+        "large": 1e22,
+        "minus": -0.0,
+        "text": "Ω √ \u2212",
+        "list": [1.0, None],
+    }
+    with company(company_a.id):
+        events.record(company_a.actor("owner"), "job.changed", "job", company_a.job.id, data=told)
+        events.record_many(
+            company_a.actor("owner"), "job.changed", "job", [events.Happening(company_a.job.id, told)]
+        )
+        for row in UnnumberedEvent.objects.all():
+            assert events.is_sealed(row, Event.objects.get(id=row.id))

@@ -356,7 +356,8 @@ class Attacker:
         event |= {"at": first["at"] - timedelta(days=1)}
         self.insert("jobs_event", event)
         if self.draw.random() < 0.5:
-            self.insert("jobs_unnumberedevent", {n: event[n] for n in ("company_id", "id", "at")})
+            waiting = {n: event[n] for n in ("company_id", "id", "at")}
+            self.insert("jobs_unnumberedevent", waiting | {"seal": "0" * 64})
         return Done(f"{kind.table} {new['id']} slipped in with an event", frozenset({str(event["id"])}))
 
     def swap(self) -> Done:
@@ -414,7 +415,7 @@ class Attacker:
             self.ask("DELETE FROM jobs_event WHERE company_id = %s AND id = ANY(%s)", self.company_id, ids)
         else:
             self.ask(
-                "INSERT INTO jobs_unnumberedevent (company_id, id, at) SELECT company_id, id, at"
+                "INSERT INTO jobs_unnumberedevent (company_id, id, at, seal) SELECT company_id, id, at, ''"
                 " FROM jobs_event WHERE company_id = %s AND id = ANY(%s)",
                 self.company_id,
                 ids,
