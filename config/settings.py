@@ -253,6 +253,10 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
         "UnitSystem": "jobs.models.UnitSystem",
         "UnitSystemOrEmpty": [("", ""), ("SI", "SI"), ("IP", "IP")],
         "ComputationOutcome": "measurements.models.Outcome",
+        "CheckKind": "measurements.models.CheckKind",
+        "DocumentKind": "reports.models.DocumentKind",
+        "DocumentBefore": ["interim", "deficiencies", "deferred"],
+        "RecallDecisionKind": "measurements.models.RecallDecisionKind",
     },
 }
 
