@@ -272,8 +272,8 @@ def recall_items(case: RecallCase) -> QuerySet[RecallItem]:
         "result", "session__job__site__customer", "session__test_point__system", "session__member"
     )
     rows = rows.defer("result__inputs", "result__detail", "session__content")
-    superseded = Exists(Session.objects.filter(supersedes=OuterRef("session")))
-    superseded |= Exists(SessionVoid.objects.filter(session=OuterRef("session")))
+    newer = Session.objects.filter(supersedes=OuterRef("session"))
+    superseded = Q(Exists(newer)) | Q(Exists(SessionVoid.objects.filter(session=OuterRef("session"))))
     lost = Case(When(accepted=False, result__accepted=True, then=Value(0)), default=Value(1))
     far = Coalesce(Abs("shift"), Value(1e9), output_field=FloatField())
     rows = rows.annotate(is_superseded=superseded, lost=lost, far=far)

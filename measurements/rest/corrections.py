@@ -61,8 +61,8 @@ class CorrectionIn(Strict):
     """What was wrong and what is right. No figure that an instrument showed can be named."""
 
     reason = serializers.CharField(help_text="10 to 2,000 characters.")
-    changes = ChangeIn(many=True, required=False, max_length=MOST_CHANGES)
-    units = UnitChangeIn(many=True, required=False, max_length=100)
+    changes = ChangeIn(many=True, required=False, max_length=MOST_CHANGES)  # type: ignore[call-arg]
+    units = UnitChangeIn(many=True, required=False, max_length=100)  # type: ignore[call-arg]
 
     class Meta:
         ref_name = "CorrectionIn"

@@ -268,7 +268,7 @@ def correction(request: HttpRequest, actor: Actor, session_id: UUID) -> HttpResp
     if request.method == "POST":
         given = {name: str(value) for name, value in request.POST.items()}
         groups, reason = filled(groups, given), given.get("reason", "")
-        wanted = {
+        wanted: dict[str, Any] = {
             "seen_digest": given.get("seen") or None,
             "reason": reason,
             "changes": changes_of(groups, document),
