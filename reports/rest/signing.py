@@ -4,13 +4,14 @@ import base64
 import binascii
 from typing import Any
 
+from django.conf import settings
 from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
 from jobs.access import Action
-from jobs.errors import Fault, Invalid, NotFound
+from jobs.errors import Fault, Invalid
 from jobs.http.door import Door, Strict
 from jobs.http.idempotency import Repeatable
 from reports import signers
@@ -35,6 +36,14 @@ class SigningShape(serializers.ModelSerializer[SigningCertificate]):
         fields = ("id", "subject", "issuer", "serial", "fingerprint", "valid_from", "valid_to", "by", "at")
 
 
+class SigningState(serializers.Serializer):
+    """Who signs the company's reports: itself, this installation, or nobody."""
+
+    certificate = SigningShape(allow_null=True, help_text="The company's own; null when it has none.")
+    signed_by = serializers.ChoiceField(choices=["company", "installation", "nobody"])
+    time_stamped = serializers.BooleanField(help_text="Whether a time server is asked.")
+
+
 class Signing(Repeatable, Door):
     """With what the company signs."""
 
@@ -42,13 +51,14 @@ class Signing(Repeatable, Door):
     serializer_class = SigningInput
     pagination_class: Any = None
 
-    @extend_schema(operation_id="signing_certificate", tags=["company"], responses=SigningShape)
+    @extend_schema(operation_id="signing_certificate", tags=["company"], responses=SigningState)
     def get(self, request: Request) -> Response:
-        """The certificate in force; 404 when the company has none of its own."""
-        row = signers.newest()
-        if row is None:
-            raise NotFound("The company has no certificate of its own.")
-        return Response(SigningShape(row).data)
+        """The company's certificate in force, if it has one, and who signs now."""
+        self.filters()
+        found = signers.identity()
+        who = "nobody" if found is None else "company" if found.own else "installation"
+        state = {"certificate": signers.newest(), "signed_by": who, "time_stamped": bool(settings.TSA_URL)}
+        return Response(SigningState(state).data)
 
     @extend_schema(
         operation_id="signing_certificate_enter",

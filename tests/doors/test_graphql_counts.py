@@ -11,12 +11,15 @@ from typing import Any
 from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
+from django.utils import timezone
 from graphql import GraphQLField, GraphQLObjectType, get_named_type
 
 from config.graphql import schema
 from jobs.models import InstrumentKind, Job, Quantity, Role, TestPoint
 from jobs.tenancy.context import company
-from measurements.models import AnswerKind, Flag
+from measurements import correct
+from measurements.corrected import UnitChange
+from measurements.models import AnswerKind, Flag, SessionVoid
 from reports import review
 from tests import factories
 from tests.doors import walk
@@ -24,12 +27,14 @@ from tests.factories import World
 from tests.measurements import batches
 from tests.reports import scene
 
-SMALL, LARGE = 3, 30
+SMALL, LARGE = 3, 20
 PRESSURE = (Quantity.PRESSURE, -100.0, 100.0, 0.1)
 QUERY: GraphQLObjectType = schema._schema.query_type
 ROOTS = sorted(set(QUERY.fields) - {"node", "measuringMethods"})
 """Connections; the other two hold no rows of a list."""
 DEEP = 5  # connections inside each other
+SELDOM = ("/corrections", "/voids")
+"""Rows that one session never has both of."""
 
 
 def is_connection(field: GraphQLField) -> bool:
@@ -94,10 +99,22 @@ def grow(world: World, count: int) -> None:
         scene.post(world, *[batches.hood(world, "S-1", "49.0", **place) for place in places])
     scene.evaluated(world)
     with company(world.id):
+        for job, points in made:
+            mistaken(world, Session.objects.get(job=job, test_point=points[0]))
+    scene.evaluated(world)
+    with company(world.id):
         for flag in Flag.objects.filter(answers__isnull=True, job__in=[job.id for job, _ in made]):
             review.answer_flag(
                 world.actor("supervisor"), flag.id, kind=AnswerKind.ACCEPT, reason=scene.REASON
             )
+
+
+def mistaken(world: World, session: Session) -> None:
+    """Corrects the unit of a session; the original gets a void note as well."""
+    by, now = world.actor("supervisor"), timezone.now()
+    units = [UnitChange("flow", "m3/h")]
+    correct.correct(by, session.id, seen_digest=session.content_digest, reason=scene.REASON, units=units)
+    SessionVoid.objects.create(session=session, member=world.supervisor, at=now, reason=scene.REASON)
 
 
 def ask(world: World, query: str) -> tuple[list[Any], int]:
@@ -113,7 +130,7 @@ def ask(world: World, query: str) -> tuple[list[Any], int]:
 def empty_lists(node: Any, path: str = "") -> Iterator[str]:
     """Where a connection has no row, so that nothing was nested there."""
     if isinstance(node, dict):
-        if node.get("edges") == []:
+        if node.get("edges") == [] and not path.endswith(SELDOM):
             yield path
         for name, inner in node.items():
             yield from empty_lists(inner, path if name in ("edges", "node") else f"{path}/{name}")

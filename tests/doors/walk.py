@@ -37,6 +37,7 @@ from tests.render import sample
 from tests.reports import scene
 
 _PLACE = re.compile(r"<(?:\w+:)?(\w+)>")
+WORDS = {"rule": "zero_shift"}
 _SNAPSHOT = zlib.compress(to_bytes(sample.small()))
 PROBLEM_ID = "walked-by-a-test"
 
@@ -50,7 +51,8 @@ class Route:
 
     @property
     def names(self) -> list[str]:
-        return re.findall(r"{(\w+)}", self.template)
+        """Names of the ids in it; a word in its place is the same for every company."""
+        return [name for name in re.findall(r"{(\w+)}", self.template) if name not in WORDS]
 
     @property
     def needs(self) -> dict[str, Action | None]:
@@ -61,7 +63,7 @@ class Route:
         return issubclass(self.view, Door)
 
     def path(self, ids: dict[str, Any]) -> str:
-        return self.template.format(**ids)
+        return self.template.format(**WORDS, **ids)
 
     def __str__(self) -> str:
         return self.template
