@@ -19,7 +19,7 @@ from jobs.models import InstrumentKind, Job, Quantity, Role, TestPoint
 from jobs.tenancy.context import company
 from measurements import correct
 from measurements.corrected import UnitChange
-from measurements.models import AnswerKind, Flag, SessionVoid
+from measurements.models import AnswerKind, Flag, Session, SessionVoid
 from reports import review
 from tests import factories
 from tests.doors import walk
