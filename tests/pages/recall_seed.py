@@ -49,19 +49,22 @@ def make() -> dict[str, Any]:
     }
 
 
-def settle(world: Any) -> None:
-    """Waits until the worker has done what is due, or helps."""
+def settle(world: Any, seconds: float = 150.0) -> None:
+    """Waits until the worker has done what is due, or helps. Ends the program with what is left, and why."""
     from jobs import due
-    from jobs.models import DueWork
+    from jobs.models import DueState, DueWork
     from jobs.tenancy.context import company
 
-    for _ in range(600):
+    end = time.monotonic() + seconds
+    while True:
         due.work(world.id)
         with company(world.id):
-            if not DueWork.objects.exclude(kind="render").exists():
-                return
+            left = list(DueWork.objects.exclude(kind="render").values_list("kind", "state", "error"))
+        if not left:
+            return
+        if time.monotonic() > end or {state for _, state, _ in left} == {DueState.PARKED}:
+            raise SystemExit(f"the worker never came to an end: {left}")
         time.sleep(0.1)
-    raise SystemExit("the worker never came to an end")
 
 
 if __name__ == "__main__":

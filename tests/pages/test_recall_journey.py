@@ -1,8 +1,5 @@
 """A recall in a real browser: from the list to the decision, and what a stranger reads before and after."""
 
-import json
-import subprocess
-import sys
 from collections.abc import Iterator
 from typing import Any
 
@@ -12,6 +9,7 @@ from playwright.sync_api import Browser, Page
 from config.local.stack import Stack, local_stack
 from tests.factories import PASSWORD
 from tests.pages.browser import chromium, complaints_of, executable
+from tests.pages.seeds import planted
 from tests.pages.test_journey import PALE, mark, press, reach, write
 
 pytestmark = [pytest.mark.journey, pytest.mark.browser]
@@ -34,10 +32,7 @@ def browser() -> Iterator[Browser]:
 @pytest.fixture(scope="module")
 def seed(stack: Stack) -> dict[str, Any]:
     """An issued report, and the certificate that came after it; its case is opened by the stack's worker."""
-    command = [sys.executable, "-m", "tests.pages.recall_seed"]
-    made = subprocess.run(command, env=stack.environment, capture_output=True, text=True, check=True)
-    found: dict[str, Any] = json.loads(made.stdout.splitlines()[-1])
-    return found
+    return planted(stack, "tests.pages.recall_seed")
 
 
 def sign_in(page: Page, stack: Stack, email: str, address: str) -> None:

@@ -1,8 +1,5 @@
 """A review in a real browser, by keyboard: answer, send back, many at once, approve; and how it looks."""
 
-import json
-import subprocess
-import sys
 from collections.abc import Iterator
 from typing import Any
 
@@ -10,7 +7,9 @@ import pytest
 from playwright.sync_api import Browser, Page
 
 from config.local.stack import Stack, local_stack
+from tests.factories import PASSWORD
 from tests.pages.browser import chromium, complaints_of, executable
+from tests.pages.seeds import planted
 from tests.pages.test_journey import PALE
 from tests.pages.test_recall_journey import sign_in
 
@@ -33,10 +32,7 @@ def browser() -> Iterator[Browser]:
 
 @pytest.fixture(scope="module")
 def seed(stack: Stack) -> dict[str, Any]:
-    command = [sys.executable, "-m", "tests.pages.review_seed"]
-    made = subprocess.run(command, env=stack.environment, capture_output=True, text=True, check=True)
-    found: dict[str, Any] = json.loads(made.stdout.splitlines()[-1])
-    return found
+    return planted(stack, "tests.pages.review_seed")
 
 
 @pytest.mark.parametrize("mode", ["light", "dark"])
@@ -109,21 +105,24 @@ def test_keys_can_be_turned_off(stack: Stack, browser: Browser, seed: dict[str, 
     assert not focused(page).startswith("flag-")
 
 
-def test_without_script_all_is_answered_and_approved(
-    stack: Stack, browser: Browser, seed: dict[str, Any]
-) -> None:
+def test_without_script_all_is_answered_and_approved(stack: Stack, browser: Browser) -> None:
+    seed = planted(stack, "tests.pages.review_seed")  # what is sent back by another test cannot be approved
     page = browser.new_context(java_script_enabled=False).new_page()
     page.goto(f"{stack.base_url}/review/{seed['job']}")
     page.fill("input[type=email]", seed["supervisor"])
-    from tests.factories import PASSWORD
-
     page.fill("input[type=password]", PASSWORD)
     page.click("main button")
-    for _ in range(40):
-        form = page.locator("[data-flag] form")
-        if not form.count():
-            break
-        form.first.locator("textarea").fill(REASON)
-        form.first.get_by_role("button", name="Accept with this reason").click()
+    while page.locator("details.together").count():
+        many = page.locator("details.together").first
+        many.locator("summary").click()
+        many.locator("textarea").fill(REASON)
+        many.get_by_role("button", name="Accept all with this reason").click()
+    for left in range(page.locator("[data-flag]").count(), 0, -1):
+        assert page.locator("[data-flag]").count() == left
+        form = page.locator("[data-flag] form").first
+        form.locator("textarea").fill(REASON)
+        form.get_by_role("button", name="Accept with this reason").click()
     assert page.locator("[data-flag]").count() == 0
     assert page.get_by_role("heading", name="Answered").count() == 1
+    page.get_by_role("button", name="Approve as revision 1").click(timeout=10_000)
+    assert page.get_by_role("table", name="Revisions").get_by_role("rowheader", name="1").count() == 1
