@@ -13,6 +13,7 @@ def make() -> dict[str, Any]:
     """Ids and e-mails as text."""
     from jobs.models import JobStatus
     from jobs.tenancy.context import company
+    from measurements.evaluate import refresh
     from tests import factories
     from tests.measurements import batches
     from tests.pages.recall_seed import NAME, settle
@@ -35,6 +36,9 @@ def make() -> dict[str, Any]:
         batches.traverse(world, flow=0.27, tag="MD-1", plane=poor),
         batches.hood(world, "S-3", "72.0", supersedes=again),
     )
+    settle(world)
+    with company(world.id):
+        refresh(world.job.id)  # as handing over does; else flags are seen anew while they are answered
     settle(world)
     scene.submit(world)
     return {

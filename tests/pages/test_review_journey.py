@@ -4,7 +4,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, Locator, Page
 
 from config.local.stack import Stack, local_stack
 from tests.factories import PASSWORD
@@ -105,24 +105,31 @@ def test_keys_can_be_turned_off(stack: Stack, browser: Browser, seed: dict[str, 
     assert not focused(page).startswith("flag-")
 
 
+def sent(page: Page, button: Locator) -> None:
+    """Presses a button and waits for the page that comes; nothing on it is refused."""
+    with page.expect_navigation():
+        button.click(timeout=10_000)
+    assert page.locator("#refused").all_inner_texts() == []
+
+
 def test_without_script_all_is_answered_and_approved(stack: Stack, browser: Browser) -> None:
     seed = planted(stack, "tests.pages.review_seed")  # what is sent back by another test cannot be approved
     page = browser.new_context(java_script_enabled=False).new_page()
     page.goto(f"{stack.base_url}/review/{seed['job']}")
     page.fill("input[type=email]", seed["supervisor"])
     page.fill("input[type=password]", PASSWORD)
-    page.click("main button")
+    sent(page, page.locator("main button").first)
     while page.locator("details.together").count():
         many = page.locator("details.together").first
         many.locator("summary").click()
         many.locator("textarea").fill(REASON)
-        many.get_by_role("button", name="Accept all with this reason").click()
+        sent(page, many.get_by_role("button", name="Accept all with this reason"))
     for left in range(page.locator("[data-flag]").count(), 0, -1):
         assert page.locator("[data-flag]").count() == left
         form = page.locator("[data-flag] form").first
         form.locator("textarea").fill(REASON)
-        form.get_by_role("button", name="Accept with this reason").click()
+        sent(page, form.get_by_role("button", name="Accept with this reason"))
     assert page.locator("[data-flag]").count() == 0
     assert page.get_by_role("heading", name="Answered").count() == 1
-    page.get_by_role("button", name="Approve as revision 1").click(timeout=10_000)
+    sent(page, page.get_by_role("button", name="Approve as revision 1"))
     assert page.get_by_role("table", name="Revisions").get_by_role("rowheader", name="1").count() == 1
