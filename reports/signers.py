@@ -20,7 +20,7 @@ from django.utils import timezone
 from jobs import due, events, mail
 from jobs.access import Action, Actor, require
 from jobs.errors import Conflict, NotFound
-from jobs.models import Company, Member
+from jobs.models import Company, Event, Member
 from jobs.tenancy.context import current_company
 from jobs.tenancy.ids import uuid7
 from reports import sign
@@ -29,6 +29,7 @@ from reports.models import SigningCertificate
 NONCE_BYTES = 12
 WARN_DAYS = (60, 30, 7)
 """Days before its end at which the owners are told."""
+MOST_LEFT = 10**6
 MAIL = "signing-mail"
 
 
@@ -148,13 +149,27 @@ def days_left(row: SigningCertificate, now: datetime) -> int:
 
 
 def warn() -> bool:
-    """Makes the day's mail to the owners due when the certificate is at a stage. Returns whether it is."""
-    row = newest()
-    if row is None or days_left(row, timezone.now()) not in WARN_DAYS:
-        return False
+    """Makes a mail to the owners due when the certificate has reached or passed a stage not told yet.
+
+    What was told stands in the log, so that a day on which nothing ran loses no stage and a repeat tells none
+    twice. Returns whether a mail is due.
+    """
     with transaction.atomic():
+        Company.objects.select_for_update().get()
+        row = newest()
+        left = days_left(row, timezone.now()) if row is not None else MOST_LEFT
+        stage = min((days for days in WARN_DAYS if left <= days), default=None)
+        if row is None or stage is None or _told(row, stage):
+            return False
+        by = Actor(company_id=current_company())
+        events.record(by, "signing.warned", "signing_certificate", row.id, data={"stage": stage})
         mail.post(MAIL, row.id)
     return True
+
+
+def _told(row: SigningCertificate, stage: int) -> bool:
+    told = Event.objects.filter(subject_id=row.id, verb="signing.warned").values_list("data", flat=True)
+    return any(data["stage"] <= stage for data in told)
 
 
 @due.handler(MAIL)
