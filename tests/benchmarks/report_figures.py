@@ -1,4 +1,4 @@
-"""Figures of reports by length: pages a second, peak memory, conformance at about 10, 100 and 300 pages.
+"""Figures of signed reports by length: pages a second, peak memory, conformance at 10, 100 and 300 pages.
 
 Run: python -m tests.benchmarks.report_figures [--sheets 3,48,148] [--outlets 2000]. Each is rendered in
 a process of its own, so that its peak is its own: the largest part, and the process that joins (and signs).
@@ -9,12 +9,15 @@ by the wall clock: of a quiet machine only.
 
 import argparse
 import json
+import os
 import subprocess
 import sys
 import tempfile
 import time
 from pathlib import Path
 
+import django
+import msgspec
 from msgspec.structs import replace
 
 from reports.render import render_report
@@ -24,13 +27,21 @@ from tests.render.structure import check, wrong_lengths
 
 
 def one(sheets: int, count: int, folder: Path) -> dict[str, float]:
-    """Render one report into a folder: pages, seconds, MB of the largest part and of this process."""
+    """Render and sign one report: pages, seconds, MB of the largest part and of this process."""
     document = long_document(sheets)
     if count:
         first, *rest = document.systems
         document = replace(document, systems=(replace(first, outlets=outlets("S", count)), *rest))
-    started = time.perf_counter()
-    made = render_report(document, issue(), workdir=folder, readings_csv=READINGS)
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+    os.environ.setdefault("DEBUG", "1")
+    django.setup()
+    from reports.sign import sign_file  # needs the settings
+    from tests.reports.certificates import identity
+
+    signer, started = identity(), time.perf_counter()
+    frozen = msgspec.structs.replace(issue(), to_be_signed=True)
+    made = render_report(document, frozen, workdir=folder, readings_csv=READINGS)
+    sign_file(made.path, signer)
     seconds = time.perf_counter() - started
     peak = _peak()
     return {
@@ -38,7 +49,7 @@ def one(sheets: int, count: int, folder: Path) -> dict[str, float]:
         "seconds": seconds,
         "part": made.peak_mb,
         "joiner": peak,
-        "bytes": made.size,
+        "bytes": made.path.stat().st_size,
     }
 
 
