@@ -25,13 +25,13 @@ from jobs.errors import (
     PreconditionRequired,
 )
 from jobs.models import Company, Job, JobStatus
+from jobs.reasons import reason_of
 from measurements.evaluate import out_of_date, refresh
 from measurements.models import AnswerKind, Flag, FlagAnswer, Session, SessionVoid
 from reports import looks, queries, reviewset, snapshot
 from reports.models import DocumentKind, Revision
 from reports.reviewset import ReviewSet
 
-SHORTEST_REASON, LONGEST_REASON = 10, 2000
 QUEUE_LENGTH = 200
 OPEN_STATES = (JobStatus.OPEN, JobStatus.SUBMITTED)
 
@@ -140,7 +140,7 @@ def answer_flags(
     }
     if not found or any(one.flag_id not in found for one in wanted):
         raise NotFound()
-    text = _reason(reason)
+    text = reason_of(reason)
     if kind not in (AnswerKind.ACCEPT, AnswerKind.REMEASURE):
         raise Invalid("A flag is accepted or sent back.", [Fault("/answer", "must be accept or remeasure")])
     jobs = {flag.job_id for flag in found.values()}
@@ -177,14 +177,6 @@ def _decided(newest: FlagAnswer | None) -> str:
     did = "accepted it" if newest.kind == AnswerKind.ACCEPT else "sent it back for re-measurement"
     who = newest.member.name if newest.member else "A rule"
     return f"{who} {did} at {newest.answered_at:%H:%M} UTC: \u201c{newest.reason}\u201d."
-
-
-def _reason(reason: str) -> str:
-    text = reason.strip()
-    if not SHORTEST_REASON <= len(text) <= LONGEST_REASON:
-        wanted = f"{SHORTEST_REASON} to {LONGEST_REASON} characters"
-        raise Invalid(f"Give a reason of {wanted}.", [Fault("/reason", f"must have {wanted}")])
-    return text
 
 
 def _check_current(flag: Flag, newest: FlagAnswer | None) -> None:

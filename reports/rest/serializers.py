@@ -6,10 +6,11 @@ from drf_spectacular.utils import extend_schema_field
 from rest_framework import serializers
 
 from jobs.http.door import Strict, etag
+from jobs.reasons import LONGEST_REASON, SHORTEST_REASON
 from measurements.models import AnswerKind, Result
 from reports import issue as issuing
 from reports.models import DocumentKind, Issue, Revision
-from reports.review import LONGEST_REASON, SHORTEST_REASON, state_tag
+from reports.review import state_tag
 from reports.reviewset import FlagState
 
 
