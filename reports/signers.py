@@ -179,9 +179,10 @@ def send_warning(claim: due.Claim) -> None:
         claim.hold()
         row = newest()
         if row is not None and row.id == claim.subject_id:
-            words = {"row": row, "company": Company.objects.get(), "days": days_left(row, timezone.now()),
-                     "link": f"{settings.PUBLIC_URL}/company/signing"}  # fmt: skip
+            days = days_left(row, timezone.now())
+            link = f"{settings.PUBLIC_URL}/company/signing"
+            words = {"row": row, "company": Company.objects.get(), "days": days, "link": link}
+            subject = f"The certificate that signs your reports {'has ended' if days < 0 else 'ends soon'}"
             for member in Member.objects.filter(active=True, roles__contains=["owner"]):
-                mail.send(member.email, "The certificate that signs your reports ends soon",
-                          "reports/mail/signing", {**words, "member": member})  # fmt: skip
+                mail.send(member.email, subject, "reports/mail/signing", {**words, "member": member})
         claim.finish()

@@ -109,3 +109,28 @@ def test_each_stage_before_the_end_is_told_once_though_days_are_missed(company_a
     due.work(company_a.id)
     assert mail.outbox
     assert "signs your reports ends soon" in mail.outbox[0].subject
+
+
+def test_a_mail_that_comes_too_late_says_so(company_a: World) -> None:
+    data = pkcs12_of(identity("Northgate Air Balance", ends=timedelta(days=3)))
+    with company(company_a.id):
+        signers.enter(company_a.actor("owner"), file=data, password=PASSWORD)
+        assert signers.warn()
+    late = timezone.now() + timedelta(days=5)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(signers, "days_left", lambda row, now: (row.valid_to - late) // timedelta(days=1))
+        due.work(company_a.id)
+    assert "has ended" in mail.outbox[0].subject
+    assert "has ended, on" in mail.outbox[0].body
+
+
+@pytest.mark.parametrize("role", ["dispatcher", "supervisor", "technician"])
+def test_nobody_else_reads_or_withdraws(company_a: World, company_b: World, good: bytes, role: str) -> None:
+    with company(company_a.id):
+        signers.enter(company_a.actor("owner"), file=good, password=PASSWORD)
+    other = by_rest(company_a, role)
+    assert_problem(other.get(DOOR), 403, "forbidden")
+    assert_problem(other.delete(DOOR), 403, "forbidden")
+    assert signed_in(company_a, role).post(f"{PAGE}/withdraw").status_code == 403
+    assert_problem(by_rest(company_b).delete(DOOR), 404, "not-found")
+    assert rows(company_a) == 1
