@@ -7,6 +7,7 @@ from datetime import timedelta
 from typing import Any
 
 from jobs.models import Certificate, Instrument, InstrumentKind, InstrumentRange, Quantity
+from jobs.sheets.inert import inert
 from measurements.models import Session
 from reports import document as doc
 from reports.ledger import KELVIN
@@ -34,7 +35,6 @@ SI = {
     Quantity.CONCENTRATION: "1/m3",
     Quantity.SOUND_LEVEL: "dB",
 }
-FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def csv_bytes(collected: Material) -> bytes:
@@ -56,11 +56,6 @@ def csv_bytes(collected: Material) -> bytes:
         if left.notes:
             writer.writerows(_rows(left.session, collected, "void"))
     return text.getvalue().encode()
-
-
-def inert(text: str) -> str:
-    """Text that no spreadsheet takes for a formula."""
-    return f"'{text}" if text.startswith(FORMULA) else text
 
 
 def _rows(session: Session, collected: Material, status: str) -> Iterator[tuple[Any, ...]]:

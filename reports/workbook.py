@@ -13,6 +13,7 @@ from typing import Any
 
 import xlsxwriter
 
+from jobs.sheets.inert import FORMULA
 from reports.document import (
     Document,
     Flag,
@@ -25,7 +26,6 @@ from reports.document import (
     digest,
     to_bytes,
 )
-from reports.readings import FORMULA
 from reports.render.figures import VERDICT_WORDS, Figures
 from reports.render.lists import KIND_WORDS
 from reports.render.pages import flags_of

@@ -24,11 +24,11 @@ from jobs.pages.base import faults_on, page, show
 from jobs.pages.instrument_forms import ALL, InstrumentForm, Ranges, ranges_of
 from jobs.pages.rows import quantity_words, shown_unit
 from jobs.queries import visible_instruments
+from jobs.sheets.inert import inert
 
 SOON = 30
 STATES = {"stop": "Overdue or without a certificate", "warning": "Due soon", "done": "In calibration"}
 SPANS = (7, 30, 60, 90, 180)
-FORMULA = ("=", "+", "-", "@", "\t", "\r")
 get_or_post = require_http_methods(["GET", "HEAD", "POST"])
 
 
@@ -133,7 +133,7 @@ def due_csv(request: HttpRequest, actor: Actor) -> HttpResponse:
     )
     for row in _every_row(actor, out=asked.out):
         if asked.takes(row):
-            writer.writerow([_inert(str(cell)) for cell in _cells(row)])
+            writer.writerow([inert(cell) if isinstance(cell, str) else cell for cell in _cells(row)])
     response = HttpResponse(text.getvalue().encode("utf-8-sig"), content_type="text/csv; charset=utf-8")
     response["Content-Disposition"] = f'attachment; filename="calibrations-{timezone.localdate()}.csv"'
     return response
@@ -141,16 +141,11 @@ def due_csv(request: HttpRequest, actor: Actor) -> HttpResponse:
 
 def _cells(row: Row) -> tuple[Any, ...]:
     tool, held = row.instrument, row.due.certificate if row.due else None
-    days = "" if row.days is None else str(row.days)
+    days = "" if row.days is None else row.days
     return (
         tool.serial, tool.name, tool.get_kind_display(), row.quantity, row.word, row.due_on or "", days,
         held.number if held else "", held.laboratory if held else "", held.calibrated_on if held else "",
     )  # fmt: skip
-
-
-def _inert(text: str) -> str:
-    """Text that no spreadsheet takes for a formula; a number of days stays a number."""
-    return f"'{text}" if text.startswith(FORMULA) and not text[1:].isdigit() else text
 
 
 def _rows(actor: Actor, *, out: bool = False) -> list[Row]:
