@@ -69,6 +69,7 @@ INSTALLED_APPS = [
     "rest_framework",
     "drf_spectacular",
     "strawberry_django",
+    "django_htmx",
     "jobs",
     "measurements",
     "reports",
@@ -146,6 +147,7 @@ STATIC_URL = "/static/"
 STATICFILES_FINDERS = [
     "django.contrib.staticfiles.finders.AppDirectoriesFinder",
     "jobs.pages.fonts.FontFinder",
+    "jobs.pages.scripts.ScriptFinder",
 ]
 # Named: files collected there under names with a digest, kept for ever. Not named: straight from the apps.
 STATIC_ROOT = Path(env.text("STATIC_ROOT", str(VAR_ROOT / "static")))

@@ -35,10 +35,10 @@ need libpangoft2-1.0-0 "has_library libpangoft2-1.0.so.0"
 need libharfbuzz-subset0 "has_library libharfbuzz-subset.so.0"
 need fontconfig-config "test -e /etc/fonts/fonts.conf"
 need libexpat1 "has_library libexpat.so.1"
+need libatomic1 "has_library libatomic.so.1"  # node, which fetches scripts and drives the browser
 if [ "$level" = dev ]; then
   need poppler-utils "command -v pdftotext"
   need qpdf "command -v qpdf"
-  need libatomic1 "has_library libatomic.so.1"  # the browser's driver
   need chromium "command -v chromium || command -v chromium-browser || command -v google-chrome"
 fi
 
@@ -64,7 +64,7 @@ exec 9>var/setup.lock  # two runs at once wait for each other
 flock 9
 
 version=$("$python" -c 'import sys; print("%d.%d" % sys.version_info[:2])')
-wanted="$version $(sha256sum requirements-local.txt requirements-dev.txt | sha256sum | cut -c1-16)"
+wanted="$version $(sha256sum requirements-local.txt requirements-dev.txt config/scripts.lock | sha256sum | cut -c1-16)"
 stamp=.venv/flowledger-set-up
 have=$(cat "$stamp" 2>/dev/null || true)
 [ "$have" = "$wanted dev" ] && exit 0
@@ -80,4 +80,6 @@ echo "set-up: installing the Python packages of $lock"
 .venv/bin/python -m pip install --quiet --disable-pip-version-check --no-input \
   --only-binary :all: --no-binary psychrolib,yattag --require-hashes -r "$lock" >var/pip.log 2>&1 ||
   { grep -v '^WARNING: Location' var/pip.log | tail -n 30 >&2; fail "the Python packages could not be installed (pip's words are above)"; }
+.venv/bin/python -m config.local.scripts >var/scripts.log 2>&1 ||
+  { tail -n 20 var/scripts.log >&2; fail "the browser's scripts of config/scripts.lock could not be fetched (npm's words are above)"; }
 printf '%s' "$wanted $level" >"$stamp"
