@@ -30,6 +30,7 @@ ENTRIES = (
     Entry("Field", "field", Action.MEASURE, "Measure what is planned for you, also without a network."),
     Entry("Plan", "plan", Action.PLAN, "Give jobs their people and instruments."),
     Entry("Jobs", "jobs", Action.READ, "See where each job stands and what is missing."),
+    Entry("Sites", "customers", Action.READ, "Customers, their sites and the design schedules."),
     Entry("Review", "review", Action.REVIEW, "Look at what was flagged, worst first, and decide."),
     Entry("Reports", "reports", Action.READ, "Open, issue and check reports."),
     Entry("Instruments", "instruments", Action.READ, "See what is due for calibration."),

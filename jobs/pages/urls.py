@@ -2,7 +2,7 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from jobs.pages import certificates, company, entry, home, instruments, jobs, problems
+from jobs.pages import certificates, company, entry, home, instruments, jobs, problems, sites
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", home.start, name="start"),
@@ -15,6 +15,13 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("invitation/<str:token>", entry.invitation, name="invitation"),
     path("jobs", jobs.job_list, name="jobs"),
     path("jobs/<uuid:job_id>", jobs.job, name="job"),
+    path("customers", sites.customer_list, name="customers"),
+    path("customers/new", sites.new_customer, name="customer-new"),
+    path("customers/<uuid:customer_id>", sites.customer, name="customer"),
+    path("customers/<uuid:customer_id>/change", sites.change_customer, name="customer-change"),
+    path("customers/<uuid:customer_id>/sites/new", sites.new_site, name="site-new"),
+    path("sites/<uuid:site_id>", sites.site, name="site"),
+    path("sites/<uuid:site_id>/change", sites.change_site, name="site-change"),
     path("instruments", instruments.instrument_list, name="instruments"),
     path("instruments/due.csv", instruments.due_csv, name="instruments-due-csv"),
     path("instruments/new", instruments.new_instrument, name="instrument-new"),

@@ -25,6 +25,13 @@ MAY = {
     "/jobs": EVERYBODY,
     "/jobs/{job}": EVERYBODY,
     "/instruments": EVERYBODY,
+    "/customers": EVERYBODY,
+    "/customers/{customer}": EVERYBODY,
+    "/sites/{site}": EVERYBODY,
+    "/customers/new": {"owner", "dispatcher"},
+    "/customers/{customer}/change": {"owner", "dispatcher"},
+    "/customers/{customer}/sites/new": {"owner", "dispatcher"},
+    "/sites/{site}/change": {"owner", "dispatcher"},
     "/company": {"owner"},
     "/company/invite": {"owner"},
     "/company/people/{member}": {"owner"},
@@ -40,7 +47,9 @@ ACTS = (
 
 
 def of(world: World, address: str) -> str:
-    return address.format(job=world.job.id, member=world.technician.id)
+    return address.format(
+        job=world.job.id, member=world.technician.id, customer=world.customer.id, site=world.site.id
+    )
 
 
 @pytest.mark.parametrize("role", ROLES)
