@@ -1,6 +1,7 @@
 """What a tablet uses: its worklist and its posts."""
 
 from typing import Any
+from uuid import UUID
 
 from drf_spectacular.utils import OpenApiExample, OpenApiParameter, OpenApiTypes, extend_schema
 from rest_framework import serializers
@@ -8,9 +9,12 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from jobs.access import Action
+from jobs.events import digest
 from jobs.http.door import Door, etag
 from jobs.http.idempotency import Repeatable
 from measurements import intake
+from measurements.overview import job_standing
+from measurements.rest.standing import JobStateOut, content_of
 from measurements.worklist import worklist
 
 
@@ -111,11 +115,40 @@ class FieldWorklist(Door):
         Answers 304 without a body when nothing changed since the ETag in If-None-Match.
         """
         found = worklist(self.actor)
-        tag = etag(found.digest)
-        headers = {"ETag": tag, "Cache-Control": "private, no-cache"}
-        if tag in _tags(request.headers.get("If-None-Match", "")):
-            return Response(status=304, headers=headers)
-        return Response(found.content, headers=headers)
+        return _unless_seen(request, found.content, found.digest)
+
+
+class FieldJobState(Door):
+    """How a job stands, for the person signed in on the tablet."""
+
+    needs = {"GET": Action.MEASURE}
+    serializer_class = JobStateOut
+
+    @extend_schema(
+        operation_id="field_job_state",
+        tags=["field"],
+        parameters=[
+            OpenApiParameter("If-None-Match", str, OpenApiParameter.HEADER, description="The ETag seen last.")
+        ],
+        responses={200: JobStateOut, 304: None},
+    )
+    def get(self, request: Request, job_id: UUID) -> Response:
+        """What the service has of a job: sessions with their figures and open flags, how far each point is,
+        and what is missing to hand it over.
+
+        Answers 304 without a body when nothing changed since the ETag in If-None-Match.
+        """
+        content = content_of(job_standing(self.actor, job_id))
+        return _unless_seen(request, content, digest(content))
+
+
+def _unless_seen(request: Request, content: dict[str, Any], content_digest: str) -> Response:
+    """The content, or 304 for who has it already."""
+    tag = etag(content_digest)
+    headers = {"ETag": tag, "Cache-Control": "private, no-cache"}
+    if tag in _tags(request.headers.get("If-None-Match", "")):
+        return Response(status=304, headers=headers)
+    return Response(content, headers=headers)
 
 
 def _tags(header: str) -> set[str]:

@@ -7,6 +7,7 @@ from measurements.rest import checks, corrections, field, kinds, rules, views
 urlpatterns: list[URLPattern | URLResolver] = [
     path("field/batches", field.FieldBatches.as_view()),
     path("field/worklist", field.FieldWorklist.as_view()),
+    path("field/jobs/<uuid:job_id>/state", field.FieldJobState.as_view()),
     path("instruments/<uuid:instrument_id>/checks", checks.IntervalChecks.as_view()),
     path("methods", kinds.Methods.as_view()),
     path("rules", rules.Rules.as_view()),
