@@ -14,6 +14,7 @@ from celery.schedules import crontab
 from django.core.exceptions import ImproperlyConfigured
 
 from config.environment import Environment
+from config.languages import catalogues
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 env = Environment(os.environ)
@@ -80,6 +81,7 @@ MIDDLEWARE = [
     "config.middleware.ContentSecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.locale.LocaleMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
@@ -89,7 +91,7 @@ MIDDLEWARE = [
 ]
 TEMPLATES: list[dict[str, Any]] = [
     {
-        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "BACKEND": "jobs.pages.templating.PlainFigures",
         "APP_DIRS": True,
         "OPTIONS": {
             "context_processors": [
@@ -215,11 +217,16 @@ CONTENT_SECURITY_POLICY = (
     "form-action 'self'; frame-ancestors 'none'"
 )
 
-# Language and time: stored and answered in UTC; a site's own zone is data
+# Language and time: pages are in the browser's language if there is a catalogue for it; what is stored is
+# English. Figures and dates look the same in every language (jobs.pages.templating). Stored and answered in
+# UTC; a site's own zone is data.
 LANGUAGE_CODE = "en-gb"
+LOCALE_PATHS = [BASE_DIR / "config" / "locale"]
+LANGUAGES = [(LANGUAGE_CODE, "English"), *catalogues(LOCALE_PATHS[0])]
+LANGUAGE_COOKIE_SECURE, LANGUAGE_COOKIE_SAMESITE = HTTPS, "Lax"
+USE_I18N = True
 TIME_ZONE = "UTC"
 USE_TZ = True
-USE_I18N = False
 
 # REST and its schema
 REST_FRAMEWORK: dict[str, Any] = {

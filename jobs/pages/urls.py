@@ -2,7 +2,17 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from jobs.pages import certificates, company, entry, home, instruments, jobs, problems, sites
+from jobs.pages import (
+    certificates,
+    company,
+    entry,
+    home,
+    instruments,
+    jobs,
+    problems,
+    script_words,
+    sites,
+)
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("", home.start, name="start"),
@@ -50,6 +60,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("company/tablets", company.tablets, name="company-tablets"),
     path("company/tablets/<uuid:device_id>/revoke", company.revoke_tablet, name="company-tablet-revoke"),
     path("company/rules", company.rules, name="company-rules"),
+    path("words.js", script_words.catalogue, name="words"),
     path("problems", problems.problems, name="problems"),
     path("problems/<slug:code>", problems.problem, name="problem"),
 ]

@@ -276,7 +276,7 @@ def test_pages_hold_no_script_or_style_of_their_own(signed_in: In, company_a: Wo
         assert not re.search(r"<style|\sstyle=|\son\w+=|<script(?![^>]*\ssrc=)", text)
         assert "default-src 'self'" in answer["Content-Security-Policy"]
         assert "unsafe" not in answer["Content-Security-Policy"]
-        for part in ("<h1", "<main", 'id="main"', 'lang="en-GB"', "<title>"):
+        for part in ("<h1", "<main", 'id="main"', '<html lang="en-gb"', "<title>"):
             assert text.count(part) == 1, (answer.request["PATH_INFO"], part)
 
 
