@@ -1,0 +1,1 @@
+"""The field page: what runs on the tablet."""
