@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from datetime import time
 from typing import Any
 from zoneinfo import available_timezones
 
@@ -91,6 +92,10 @@ def _reminder_days(value: Any) -> str | None:
     return None if good else "Up to 5 different whole numbers of days, 1 to 365; none for no reminders."
 
 
+def _clock(value: Any) -> str | None:
+    return None if isinstance(value, time) and value.tzinfo is None else "Write a time of day, such as 07:00."
+
+
 TOLERANCE = "A tolerance lies between 1 % and 50 % of design (as a share: 0.01 to 0.5)."
 CHECKS: dict[str, Check] = {
     "name": _name,
@@ -108,6 +113,10 @@ CHECKS: dict[str, Check] = {
     "fan_static": _one_of(FanStatic.values),
     "calibration_lapse": _one_of(Lapse.values),
     "reminder_days": _reminder_days,
+    "day_starts": _clock,
+    "day_ends": _clock,
+    "travel_minutes": _between(0, 720, "Minutes between two sites: a whole number from 0 to 720."),
+    "plan_mails": _yes_or_no,
 }
 
 
@@ -142,11 +151,21 @@ def change_company(actor: Actor, seen: int, changes: Mapping[str, Any]) -> Compa
     before = {name: getattr(made, name) for name in changes}
     for name, value in changes.items():
         setattr(made, name, value.strip() if isinstance(value, str) else value)
+    if made.day_ends <= made.day_starts:
+        raise Invalid("The day ends before it begins.", [Fault("/day_ends", "must be later than the begin")])
     if faults := _rule_faults(made):
         raise Invalid("The decision rule and its parameter do not fit.", faults)
-    changed = {name: [old, getattr(made, name)] for name, old in before.items() if old != getattr(made, name)}
+    changed = {
+        name: [_plain(old), _plain(getattr(made, name))]
+        for name, old in before.items()
+        if old != getattr(made, name)
+    }
     if changed:
         made.version += 1
         made.save(update_fields=[*changed, "version"])
         events.record(actor, "company.changed", "company", made.id, data={"changed": changed})
     return made
+
+
+def _plain(value: Any) -> Any:
+    return f"{value:%H:%M}" if isinstance(value, time) else value

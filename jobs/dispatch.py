@@ -1,19 +1,21 @@
 """Planning: jobs with their systems and window, who goes, with what, and whether that will do.
 
-Two dispatchers may plan at once. An assignment locks first the job, then the person or instrument, and looks
-for other bookings under that lock, so of two that clash one is refused.
+Two dispatchers may plan at once. The database refuses bookings that collide (see jobs/bookings.py); an
+assignment locks first the job, then the person or instrument, so that of two that clash one waits and is
+told why.
 """
 
 from collections.abc import Collection, Mapping, Sequence
-from datetime import date
-from typing import Any, TypeVar
+from datetime import date, time
+from typing import Any
 from uuid import UUID
 
 from django.db import transaction
-from django.db.models import Model, QuerySet
+from django.db.models import QuerySet
 
 from jobs import due, events
 from jobs.access import MAY, Action, Actor, require
+from jobs.bookings import Kind, Spell, book, release, set_spell, spell_of
 from jobs.errors import Conflict, Fault, Invalid, NotFound
 from jobs.models import (
     Company,
@@ -33,9 +35,6 @@ from jobs.numbers import next_number
 from jobs.rows import NOTHING, apply, check, locked, related, seen_as
 from jobs.suitability import Finding, look_at
 
-A = TypeVar("A", bound=Model)
-# A job holds its people and instruments until it is approved: it may be sent back before.
-HOLDING = (JobStatus.OPEN, JobStatus.SUBMITTED)
 LONGEST_DAYS, MOST_SYSTEMS = 732, 200
 
 
@@ -119,6 +118,7 @@ def cancel_job(actor: Actor, job_id: UUID, *, seen: int, reason: str) -> Job:
     job.status = JobStatus.CANCELLED
     job.version += 1
     job.save(update_fields=["status", "version"])
+    release(job)
     events.record(actor, "job.cancelled", "job", job.id, data={"reason": reason.strip()[:2000]})
     return job
 
@@ -131,28 +131,32 @@ def assign_person(
     member_id: UUID,
     starts_on: date | None = None,
     ends_on: date | None = None,
+    from_time: time | None = None,
+    to_time: time | None = None,
 ) -> PersonAssignment:
     """Plans a member on a job for some days (the whole window unless told); again with other days moves them.
 
-    Raises NotFound, Invalid (unknown member, one who may not measure, days outside the window), or Conflict
-    when the member is on another job on one of the days.
+    `from_time` is the clock at the site on the first day, `to_time` on the last; the company's hours unless
+    told. Raises NotFound, Invalid (unknown member, one who may not measure, days outside the window), or
+    Conflict when another job holds the member then, or is too far away.
     """
     require(actor, Action.PLAN)
     job = _open_job(actor, job_id)
-    days = _days(job, starts_on, ends_on)
+    _hold_site(job)
+    spell = spell_of(job, Company.objects.get(), starts_on, ends_on, from_time, to_time)
     member: Member = related(Member.objects.select_for_update(), actor, member_id, "/member")
-    if not member.active or not MAY[Action.MEASURE] & set(member.roles):
+    if not may_measure(member):
         raise Invalid(
             f"{member.name} may not measure.",
             [Fault("/member", "choose an active technician or supervisor")],
         )
-    _refuse_double(PersonAssignment.objects.filter(member=member), job, days, member.name, "/member")
-    row, _ = PersonAssignment.objects.update_or_create(
-        job=job, member=member, defaults={"starts_on": days[0], "ends_on": days[1]}
-    )
-    _assigned(actor, "person.assigned", job, {"member": str(member.id)}, days)
+    found = PersonAssignment.objects.filter(job=job, member=member).first()
+    row: PersonAssignment = found or PersonAssignment(job=job, member=member)
+    set_spell(row, spell)
+    book(Kind.PEOPLE, row, member.name)
+    _assigned(actor, "person.assigned", job, {"member": str(member.id)}, spell)
     due.schedule("assignment", job.id)
-    return row  # type: ignore[no-any-return]
+    return row
 
 
 @transaction.atomic
@@ -163,29 +167,56 @@ def assign_instrument(
     instrument_id: UUID,
     starts_on: date | None = None,
     ends_on: date | None = None,
+    from_time: time | None = None,
+    to_time: time | None = None,
 ) -> InstrumentAssignment:
-    """Plans an instrument on a job for some days (the whole window unless told).
+    """Plans an instrument on a job for some days (the whole window unless told), as `assign_person` does.
 
     Looks at its certificates on the last of these days and at its ranges against what the job's points will
     show. What speaks against it is refused, or kept as warnings when the company says so; lesser remarks are
     always warnings. Raises NotFound, Invalid, Conflict.
     """
     require(actor, Action.PLAN)
-    job = _open_job(actor, job_id)
-    days = _days(job, starts_on, ends_on)
+    job, company = _open_job(actor, job_id), Company.objects.get()
+    _hold_site(job)
+    spell = spell_of(job, company, starts_on, ends_on, from_time, to_time)
     tool: Instrument = related(Instrument.objects.select_for_update(), actor, instrument_id, "/instrument")
     if not tool.in_service:
         raise Invalid(f"{tool} is out of service.", [Fault("/instrument", "choose another")])
-    _refuse_double(InstrumentAssignment.objects.filter(instrument=tool), job, days, str(tool), "/instrument")
-    found = look_at([tool], points_of(job), days[1], Company.objects.get().standard_density)[tool.id]
+    stored = InstrumentAssignment.objects.filter(job=job, instrument=tool).first()
+    row: InstrumentAssignment = stored or InstrumentAssignment(job=job, instrument=tool)
+    set_spell(row, spell)
+    book(Kind.INSTRUMENTS, row, str(tool))
+    found = look_at([tool], points_of(job), spell.ends_on, company.standard_density)[tool.id]
     _refuse_unsuitable(tool, found)
-    row, _ = InstrumentAssignment.objects.update_or_create(
-        job=job,
-        instrument=tool,
-        defaults={"starts_on": days[0], "ends_on": days[1], "warnings": [one.detail for one in found]},
-    )
-    _assigned(actor, "instrument.assigned", job, {"instrument": str(tool.id)}, days)
-    return row  # type: ignore[no-any-return]
+    row.warnings = [one.detail for one in found]
+    row.save(update_fields=["warnings"])
+    _assigned(actor, "instrument.assigned", job, {"instrument": str(tool.id)}, spell)
+    return row
+
+
+@transaction.atomic
+def move_person(actor: Actor, job_id: UUID, was: UUID, *, member_id: UUID, **spell: Any) -> PersonAssignment:
+    """Gives one member's place on a job to another, as one act: both or neither. `spell` as in
+    `assign_person`. Raises as that and `unassign_person` do."""
+    if was != member_id:
+        unassign_person(actor, job_id, was)
+    return assign_person(actor, job_id, member_id=member_id, **spell)
+
+
+@transaction.atomic
+def move_instrument(
+    actor: Actor, job_id: UUID, was: UUID, *, instrument_id: UUID, **spell: Any
+) -> InstrumentAssignment:
+    """Puts another instrument in the place of one, as one act."""
+    if was != instrument_id:
+        unassign_instrument(actor, job_id, was)
+    return assign_instrument(actor, job_id, instrument_id=instrument_id, **spell)
+
+
+def may_measure(member: Member) -> bool:
+    """Whether somebody can be planned on jobs."""
+    return member.active and bool(MAY[Action.MEASURE] & set(member.roles))
 
 
 @transaction.atomic
@@ -221,6 +252,11 @@ def _open_job(actor: Actor, job_id: UUID) -> Job:
             f"Job {job.number} is {job.get_status_display().lower()}; only an open job can be planned."
         )
     return job
+
+
+def _hold_site(job: Job) -> None:
+    """Its time zone must not change while days are turned into moments."""
+    job.site = Site.objects.select_for_update(no_key=True).get(id=job.site_id)
 
 
 def _systems(site_id: UUID, system_ids: Sequence[UUID]) -> list[System]:
@@ -281,38 +317,6 @@ def _days_left_out(job: Job) -> list[Fault]:
     ]
 
 
-def _days(job: Job, starts_on: date | None, ends_on: date | None) -> tuple[date, date]:
-    first, last = starts_on or job.starts_on, ends_on or job.ends_on
-    window = f"the job runs from {job.starts_on} to {job.ends_on}"
-    found = []
-    if not job.starts_on <= first <= job.ends_on:
-        found.append(Fault("/starts_on", window))
-    if not first <= last <= job.ends_on:
-        found.append(Fault("/ends_on", "must not be before the first day" if last < first else window))
-    if found:
-        raise Invalid("The days do not fit the job.", found)
-    return first, last
-
-
-def _refuse_double(rows: QuerySet[Any], job: Job, days: tuple[date, date], name: str, pointer: str) -> None:
-    """Raises Conflict when another job holds the person or instrument on one of the days."""
-    clashes = rows.filter(
-        job__status__in=HOLDING, starts_on__lte=days[1], ends_on__gte=days[0]
-    ).exclude(job=job)  # fmt: skip
-    found = list(clashes.select_related("job").order_by("starts_on")[:5])
-    if found:
-        raise Conflict(
-            f"{name} is on another job then.",
-            [
-                Fault(
-                    pointer,
-                    f"is on job {one.job.number} from {one.starts_on} to {one.ends_on}; choose other days",
-                )
-                for one in found
-            ],
-        )
-
-
 def _refuse_unsuitable(tool: Instrument, found: Collection[Finding]) -> None:
     serious = [one for one in found if one.serious]
     if serious and Company.objects.get().calibration_lapse == Lapse.REFUSE:
@@ -321,12 +325,13 @@ def _refuse_unsuitable(tool: Instrument, found: Collection[Finding]) -> None:
         )
 
 
-def _assigned(actor: Actor, verb: str, job: Job, who: dict[str, str], days: tuple[date, date]) -> None:
+def _assigned(actor: Actor, verb: str, job: Job, who: dict[str, str], spell: Spell) -> None:
     job.version += 1
     job.save(update_fields=["version"])
-    events.record(
-        actor, verb, "job", job.id, data={**who, "starts_on": str(days[0]), "ends_on": str(days[1])}
-    )
+    days = {"starts_on": str(spell.starts_on), "ends_on": str(spell.ends_on)}
+    times = {"from_time": spell.from_time, "to_time": spell.to_time}
+    told = {name: f"{clock:%H:%M}" for name, clock in times.items() if clock}
+    events.record(actor, verb, "job", job.id, data={**who, **days, **told})
 
 
 def _take_off(actor: Actor, job: Job, rows: QuerySet[Any], verb: str, who: dict[str, str]) -> None:

@@ -12,6 +12,7 @@ from django.db import transaction
 
 from jobs import events
 from jobs.access import Action, Actor, require
+from jobs.bookings import rezone
 from jobs.errors import Fault
 from jobs.models import (
     Customer,
@@ -89,7 +90,8 @@ def add_site(
 
 @transaction.atomic
 def change_site(actor: Actor, site_id: UUID, *, seen: int, changes: Mapping[str, Any]) -> Site:
-    """Raises NotFound, PreconditionFailed, Invalid, Conflict."""
+    """Another time zone moves the moments of what is planned there. Raises NotFound, PreconditionFailed,
+    Invalid, Conflict."""
     require(actor, Action.PLAN)
     row: Site = locked(Site.objects.select_related("customer"), actor, site_id)
     seen_as(row, seen)
@@ -97,6 +99,8 @@ def change_site(actor: Actor, site_id: UUID, *, seen: int, changes: Mapping[str,
     check(row, _site_faults(row))
     check_single(row, "/name", "customer_id", "name")
     save(row, differing)
+    if "time_zone" in differing:
+        rezone(row)
     _record_change(actor, "site", row, differing)
     return row
 

@@ -15,6 +15,7 @@ from django.utils import timezone
 
 from jobs import events
 from jobs.access import Action, Actor, require
+from jobs.bookings import release
 from jobs.errors import (
     Conflict,
     Fault,
@@ -331,6 +332,7 @@ def _freeze(actor: Actor, found: ReviewSet, before: Revision | None, self_approv
         content_digest=frozen.digest,
     )
     _set_status(found.job, JobStatus.APPROVED)
+    release(found.job)
     return revision
 
 

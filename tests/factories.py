@@ -19,6 +19,7 @@ from uuid import UUID
 from django.utils import timezone
 
 from jobs.access import Actor, Role, actor_for_member, hash_secret, join_token
+from jobs.bookings import Kind, collisions, spell_of
 from jobs.events import digest
 from jobs.instruments import certificate_content
 from jobs.models import (
@@ -298,9 +299,16 @@ def job(of: Site, *systems: System, days: int = 5, **fields: Any) -> Job:
 
 
 def assign(planned: Job, who: Member | None, *tools: Instrument) -> None:
-    """A person and instruments for all days of the job."""
-    days = {"starts_on": planned.starts_on, "ends_on": planned.ends_on}
+    """A person and instruments for all days of the job.
+
+    Who is held by another job then is assigned without being held, as on a job that is approved.
+    """
+    spell = spell_of(planned, Company.objects.get())
     if who is not None:
-        PersonAssignment.objects.create(job=planned, member=who, **days)
+        held = collisions(Kind.PEOPLE, [who.id], planned, spell)
+        PersonAssignment.objects.create(job=planned, member=who, holds=not held, **vars(spell))
+    held = collisions(Kind.INSTRUMENTS, [tool.id for tool in tools], planned, spell)
     for tool in tools:
-        InstrumentAssignment.objects.create(job=planned, instrument=tool, **days)
+        InstrumentAssignment.objects.create(
+            job=planned, instrument=tool, holds=tool.id not in held, **vars(spell)
+        )

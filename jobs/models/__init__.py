@@ -28,6 +28,7 @@ from jobs.models.instrument import (
     Quantity,
 )
 from jobs.models.plan import (
+    CalendarAddress,
     Customer,
     DensityBasis,
     InstrumentAssignment,
@@ -36,12 +37,14 @@ from jobs.models.plan import (
     JobSystem,
     Measurand,
     PersonAssignment,
+    PlanNotice,
     PointKind,
     Shape,
     Site,
     System,
     SystemKind,
     TestPoint,
+    TravelTime,
 )
 from jobs.models.record import (
     ChainHead,
@@ -58,6 +61,7 @@ from jobs.models.record import (
 __all__ = [
     "AccessToken",
     "Affiliation",
+    "CalendarAddress",
     "CalibrationNotice",
     "Certificate",
     "CertificateFile",
@@ -90,6 +94,7 @@ __all__ = [
     "Member",
     "PairingCode",
     "PersonAssignment",
+    "PlanNotice",
     "PointKind",
     "Quantity",
     "Role",
@@ -99,6 +104,7 @@ __all__ = [
     "SystemKind",
     "TestPoint",
     "TokenKind",
+    "TravelTime",
     "UnitSystem",
     "UnnumberedEvent",
     "User",

@@ -1,5 +1,6 @@
 """A company, the people who belong to it and the keys and tablets they use."""
 
+from datetime import time
 from typing import ClassVar
 
 from django.contrib.auth.base_user import AbstractBaseUser, BaseUserManager
@@ -95,6 +96,12 @@ class Company(models.Model):
         blank=True,
         help_text="Days before a certificate's end on which mails remind of it; none: no reminders.",
     )
+    day_starts = models.TimeField(default=time(7), help_text="When planned days begin, by the site's clock.")
+    day_ends = models.TimeField(default=time(17), help_text="When planned days end, by the site's clock.")
+    travel_minutes = models.PositiveSmallIntegerField(
+        default=0, help_text="Between two sites whose own travel time is not set."
+    )
+    plan_mails = models.BooleanField(default=False, help_text="Mail people when their plan changes.")
     created_at = models.DateTimeField(auto_now_add=True)
     version = models.PositiveIntegerField(default=1, editable=False)
 

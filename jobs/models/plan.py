@@ -1,6 +1,7 @@
 """What is to be measured, where and by whom: customers, sites, systems, test points, jobs."""
 
-from django.contrib.postgres.fields import ArrayField
+from django.contrib.postgres.constraints import ExclusionConstraint
+from django.contrib.postgres.fields import ArrayField, DateTimeRangeField, RangeBoundary, RangeOperators
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 
@@ -207,36 +208,125 @@ class JobSystem(TenantModel):
         constraints = [models.UniqueConstraint(fields=["company", "job", "system"], name="job_system")]
 
 
-class PersonAssignment(TenantModel):
-    """A technician planned on a job for some days of its window (both ends included)."""
+class TravelTime(TenantModel):
+    """Minutes from one site to another, either way. `one` is the smaller id, so that a pair stands once."""
+
+    one = TenantForeignKey(Site, models.PROTECT, related_name="+")
+    other = TenantForeignKey(Site, models.PROTECT, related_name="+")
+    minutes = models.PositiveSmallIntegerField()
+
+    class Meta(TenantModel.Meta):
+        constraints = [
+            models.UniqueConstraint(fields=["company", "one", "other"], name="travel_pair"),
+            models.CheckConstraint(condition=models.Q(one__lt=models.F("other")), name="travel_order"),
+        ]
+
+
+class Booked(models.Func):
+    """The range of moments that a booking holds; its end is free again."""
+
+    function = "tstzrange"
+    output_field = DateTimeRangeField()
+
+    def __init__(self) -> None:
+        super().__init__(models.F("starts_at"), models.F("ends_at"), RangeBoundary())
+
+    def deconstruct(self) -> tuple[str, list[object], dict[str, object]]:
+        return "jobs.models.plan.Booked", [], {}
+
+
+def once_at_a_time(what: str, name: str) -> ExclusionConstraint:
+    """No two bookings of a person or instrument overlap while they hold; the database itself refuses."""
+    return ExclusionConstraint(
+        name=name,
+        expressions=[
+            ("company", RangeOperators.EQUAL),
+            (what, RangeOperators.EQUAL),
+            (Booked(), RangeOperators.OVERLAPS),
+        ],
+        condition=models.Q(holds=True),
+    )
+
+
+class Booking(TenantModel):
+    """Days of a job's window at the site (both ends included), and the moments that they are.
+
+    `from_time` is the clock at the site on the first day, `to_time` on the last; empty: the company's hours.
+    """
+
+    starts_on = models.DateField()
+    ends_on = models.DateField()
+    from_time = models.TimeField(null=True, blank=True)
+    to_time = models.TimeField(null=True, blank=True)
+    starts_at = models.DateTimeField()
+    ends_at = models.DateTimeField()
+    holds = models.BooleanField(default=True, help_text="No: the job is cancelled or approved.")
+    changed_at = models.DateTimeField(auto_now=True)
+
+    class Meta(TenantModel.Meta):
+        abstract = True
+
+
+class PersonAssignment(Booking):
+    """A technician planned on a job. A trigger of the database also counts the way from other sites."""
 
     job = TenantForeignKey(Job, models.CASCADE, related_name="people")
     member = TenantForeignKey(Member, models.PROTECT, related_name="assignments")
-    starts_on = models.DateField()
-    ends_on = models.DateField()
 
-    class Meta(TenantModel.Meta):
+    class Meta(Booking.Meta):
         constraints = [
             models.UniqueConstraint(fields=["company", "job", "member"], name="job_member"),
             models.CheckConstraint(
                 condition=models.Q(ends_on__gte=models.F("starts_on")), name="person_days"
             ),
+            models.CheckConstraint(
+                condition=models.Q(ends_at__gt=models.F("starts_at")), name="person_moments"
+            ),
+            once_at_a_time("member", "person_once_at_a_time"),
         ]
 
 
-class InstrumentAssignment(TenantModel):
-    """An instrument planned on a job for some days of its window (both ends included)."""
+class InstrumentAssignment(Booking):
+    """An instrument planned on a job."""
 
     job = TenantForeignKey(Job, models.CASCADE, related_name="instruments")
     instrument = TenantForeignKey(Instrument, models.PROTECT, related_name="assignments")
-    starts_on = models.DateField()
-    ends_on = models.DateField()
     warnings = ArrayField(models.TextField(), default=list)
 
-    class Meta(TenantModel.Meta):
+    class Meta(Booking.Meta):
         constraints = [
             models.UniqueConstraint(fields=["company", "job", "instrument"], name="job_instrument"),
             models.CheckConstraint(
                 condition=models.Q(ends_on__gte=models.F("starts_on")), name="instrument_days"
             ),
+            models.CheckConstraint(
+                condition=models.Q(ends_at__gt=models.F("starts_at")), name="instrument_moments"
+            ),
+            once_at_a_time("instrument", "instrument_once_at_a_time"),
         ]
+
+
+class CalendarAddress(TenantModel):
+    """The private address of a member's calendar: only its SHA-256 is kept; the text is shown once."""
+
+    member = TenantForeignKey(Member, models.CASCADE, related_name="+")
+    secret_hash = models.BinaryField(max_length=32)
+    made_by = TenantForeignKey(Member, models.PROTECT, null=True, blank=True, related_name="+")
+    made_at = models.DateTimeField(auto_now_add=True)
+    revoked_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta(TenantModel.Meta):
+        constraints = [models.UniqueConstraint(fields=["company", "secret_hash"], name="calendar_secret")]
+
+
+class PlanNotice(TenantModel):
+    """That a member is to be told of a change in their plan; what it is then, the mail looks up itself."""
+
+    member = TenantForeignKey(Member, models.CASCADE, related_name="+")
+    job = TenantForeignKey(Job, models.CASCADE, related_name="+")
+    words = models.CharField(max_length=200)
+    made_at = models.DateTimeField(auto_now_add=True)
+    sent_at = models.DateTimeField(null=True, blank=True, help_text="Empty: its mail is due.")
+
+    class Meta(TenantModel.Meta):
+        indexes = [models.Index(fields=["company", "member", "sent_at"], name="plan_notice_due")]

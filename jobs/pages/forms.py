@@ -212,6 +212,21 @@ class Days(forms.CharField):
         """Lengths of text say nothing of a list; the action checks the days."""
 
 
+class Clock(forms.TimeField):
+    """A time of day."""
+
+    def __init__(self, label: str, **kwargs: Any) -> None:
+        super().__init__(
+            label=label,
+            widget=forms.TimeInput(format="%H:%M", attrs={"type": "time"}),
+            error_messages={
+                "required": "Enter a time of day, such as 07:00.",
+                "invalid": "Write a time of day, such as 07:00.",
+            },
+            **kwargs,
+        )
+
+
 class CompanySettings(Seen):
     """Shares of design are typed in per cent."""
 
@@ -266,6 +281,18 @@ class CompanySettings(Seen):
         label="Remind by mail so many days before a calibration ends",
         required=False,
         help_text="Such as: 30, 7; then weekly after it. They go to who keeps the instruments. Empty: none.",
+    )
+    day_starts = Clock("Planned days begin at", help_text="By the clock at the site.")
+    day_ends = Clock("and end at", help_text="Changed hours hold for what is planned from then on.")
+    travel_minutes = forms.IntegerField(
+        label="Minutes between two sites",
+        help_text="Where no travel time of their own is set. 0: none is counted.",
+        error_messages={"required": "Enter minutes; 0 for none.", "invalid": "Enter whole minutes."},
+    )
+    plan_mails = forms.BooleanField(
+        label="Mail people when their plan changes",
+        required=False,
+        help_text="Several changes within some minutes make one mail.",
     )
     self_approval = forms.BooleanField(
         label="Let somebody approve a job they measured on",

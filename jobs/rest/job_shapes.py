@@ -9,6 +9,8 @@ from jobs.http.door import Strict
 from jobs.models import InstrumentAssignment, Job, PersonAssignment, System
 from jobs.readiness import State
 
+SPELL = ("starts_on", "ends_on", "from_time", "to_time", "starts_at", "ends_at")
+
 
 class JobChange(Strict):
     title = serializers.CharField(max_length=200)
@@ -29,6 +31,14 @@ class JobIn(JobChange):
 class DaysIn(Strict):
     starts_on = serializers.DateField(required=False, help_text="The job's first day unless told.")
     ends_on = serializers.DateField(required=False, help_text="The job's last day unless told.")
+    from_time = serializers.TimeField(
+        required=False,
+        allow_null=True,
+        help_text="Clock at the site on the first day, e.g. 13:00; the company's hours unless told.",
+    )
+    to_time = serializers.TimeField(
+        required=False, allow_null=True, help_text="Clock at the site on the last day."
+    )
 
 
 class JobPersonIn(DaysIn):
@@ -57,7 +67,7 @@ class PersonOut(serializers.ModelSerializer):
     class Meta:
         model = PersonAssignment
         ref_name = "JobPerson"
-        fields = ["member", "name", "starts_on", "ends_on"]
+        fields = ["member", "name", *SPELL]
 
 
 class InstrumentOut(serializers.ModelSerializer):
@@ -70,7 +80,7 @@ class InstrumentOut(serializers.ModelSerializer):
     class Meta:
         model = InstrumentAssignment
         ref_name = "JobInstrument"
-        fields = ["instrument", "serial", "name", "kind", "starts_on", "ends_on", "warnings"]
+        fields = ["instrument", "serial", "name", "kind", *SPELL, "warnings"]
 
 
 class JobOut(serializers.ModelSerializer):

@@ -105,7 +105,10 @@ class JobPeople(Repeatable, JobDoor):
         operation_id="job_assign_person", tags=["jobs"], request=shapes.JobPersonIn, responses=shapes.JobOut
     )
     def post(self, request: Request, job_id: UUID) -> Response:
-        """Assign a technician for some days, or move their days. Refused when another job holds them then."""
+        """Assign a technician for some days, or move their days.
+
+        Refused when another job holds them then, or at a site from which the way is too long.
+        """
         dispatch.assign_person(self.actor, job_id, **shapes.job_fields(self.read(shapes.JobPersonIn)))
         return self.job(job_id)
 

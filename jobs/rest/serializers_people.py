@@ -201,8 +201,8 @@ class CompanyOut(serializers.ModelSerializer):
         fields = (
             "id", "short_id", "name", "letterhead", "time_zone", "unit_system", "paper", "standard_density",
             "tolerance_below", "tolerance_above", "decision_rule", "decision_parameter", "self_approval",
-            "fan_static", "rule_bias_corrected", "calibration_lapse", "reminder_days", "created_at",
-            "version",
+            "fan_static", "rule_bias_corrected", "calibration_lapse", "reminder_days", "day_starts",
+            "day_ends", "travel_minutes", "plan_mails", "created_at", "version",
         )  # fmt: skip
         read_only_fields = fields
 
@@ -231,6 +231,16 @@ class CompanyIn(Strict):
         child=serializers.IntegerField(),
         required=False,
         help_text="Days before a certificate's end on which mails remind; weekly after it. None: off.",
+    )
+    day_starts = serializers.TimeField(
+        required=False, help_text="When planned days begin, by the site's clock, e.g. 07:00."
+    )
+    day_ends = serializers.TimeField(required=False)
+    travel_minutes = serializers.IntegerField(
+        required=False, help_text="Between two sites whose own travel time is not set."
+    )
+    plan_mails = serializers.BooleanField(
+        required=False, help_text="Mail people when their plan changes; several changes make one mail."
     )
 
 

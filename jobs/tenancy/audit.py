@@ -6,6 +6,7 @@ from typing import Any
 
 from django.apps import apps
 from django.conf import settings
+from django.contrib.postgres.constraints import ExclusionConstraint
 from django.db import connection, models
 
 from .allowed import DEFINER_FUNCTIONS, GLOBAL_MODELS, OTHER_TABLES
@@ -84,6 +85,25 @@ def _model_faults(cursor: Any) -> Iterator[Fault]:
     closed = _closed_tables(cursor)
     for table in sorted(append_only_tables() - closed):
         yield Fault("append-only model whose table lacks its triggers", table)
+    for name in sorted(_exclusions() - _stored_exclusions(cursor)):
+        yield Fault("model whose table lacks its exclusion constraint", name)
+
+
+def _exclusions() -> set[str]:
+    return {
+        f"{model._meta.db_table} {constraint.name}"
+        for model in concrete_models()
+        for constraint in model._meta.constraints
+        if isinstance(constraint, ExclusionConstraint)
+    }
+
+
+def _stored_exclusions(cursor: Any) -> set[str]:
+    cursor.execute(
+        "SELECT c.relname || ' ' || k.conname FROM pg_constraint k JOIN pg_class c ON c.oid = k.conrelid"
+        " WHERE k.contype = 'x' AND NOT k.condeferrable AND c.relnamespace = 'public'::regnamespace"
+    )
+    return {name for (name,) in cursor.fetchall()}
 
 
 def _primary_keys(cursor: Any) -> dict[str, list[str]]:

@@ -38,11 +38,13 @@ _TEMPLATES = {
     "function of policies or triggers changed": """
         SELECT f.name FROM (VALUES
             ('app_company', 'select nullif(current_setting(''app.company'', true), '''')::uuid'),
-            ('append_only', 'raise exception')) AS f (name, body)
+            ('append_only', 'raise exception'),
+            ('person_travel', '2e9b2481fc9ab37467a3b75c44d8c67d')) AS f (name, body)
         WHERE NOT EXISTS (
             SELECT FROM pg_proc p
             WHERE p.proname = f.name AND p.pronamespace = 'public'::regnamespace AND NOT p.prosecdef
               AND CASE f.name WHEN 'app_company' THEN lower(btrim(p.prosrc)) = f.body
+                  WHEN 'person_travel' THEN md5(p.prosrc) = f.body
                   ELSE lower(btrim(p.prosrc)) LIKE 'begin ' || f.body || '%%' END)""",
     "primary key, unique or exclusion index that does not begin with the company": """
         SELECT i.indexrelid::regclass::text FROM pg_index i JOIN <tenant> t ON t.oid = i.indrelid
@@ -91,6 +93,9 @@ _TEMPLATES = {
            OR 2 <> (SELECT count(*) FROM pg_trigger g
                     WHERE g.tgrelid = t.rel AND g.tgname LIKE 'append_only%%' AND g.tgenabled IN ('O', 'A')
                       AND g.tgfoid = 'public.append_only'::regproc)""",
+    "trigger that is switched off": """
+        SELECT tgrelid::regclass || ' ' || tgname FROM pg_trigger
+        WHERE NOT tgisinternal AND tgenabled NOT IN ('O', 'A')""",
     "function that runs as its owner and is not on the list": """
         SELECT oid::regprocedure::text FROM pg_proc
         WHERE prosecdef AND pronamespace = 'public'::regnamespace AND NOT proname = ANY (%(definers)s)""",

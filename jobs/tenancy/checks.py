@@ -4,6 +4,7 @@ from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 from django.apps import AppConfig, apps
+from django.contrib.postgres.constraints import ExclusionConstraint
 from django.core.checks import CheckMessage, Error
 from django.db import models
 
@@ -73,6 +74,11 @@ def _uniques(model: Any) -> Iterator[CheckMessage]:
         for constraint in model._meta.constraints
         if isinstance(constraint, models.UniqueConstraint)
     )
+    groups.extend(
+        (constraint.name, _first_equal(constraint))
+        for constraint in model._meta.constraints
+        if isinstance(constraint, ExclusionConstraint)
+    )
     for name, fields in groups:
         if not fields or fields[0] != COMPANY_FIELD:
             yield _error("E006", model, f"has the constraint {name}, which does not begin with company")
@@ -83,6 +89,13 @@ def _first_names(constraint: Any) -> tuple[str, ...]:
     first: Any = constraint.expressions[0] if constraint.expressions else None
     name = getattr(first, "name", None)  # of models.F
     return (name,) if name else ()
+
+
+def _first_equal(constraint: ExclusionConstraint) -> tuple[str, ...]:
+    """Return the first field of an exclusion constraint, if it is compared by equality."""
+    first, operator = constraint.expressions[0]
+    name = first if isinstance(first, str) else getattr(first, "name", None)
+    return (name,) if name and operator == "=" else ()
 
 
 def _links(model: Any) -> Iterator[CheckMessage]:

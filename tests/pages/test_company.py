@@ -191,6 +191,9 @@ def rules(client: Client, **changes: object) -> dict[str, object]:
         "rule_bias_corrected": "on",
         "calibration_lapse": "warn",
         "reminder_days": "60, 14",
+        "day_starts": "06:30",
+        "day_ends": "15:00",
+        "travel_minutes": "20",
         "self_approval": "on",
     } | changes
 

@@ -61,6 +61,28 @@ PLANTED = [
     ("does not begin with the company", "late", "CREATE UNIQUE INDEX late ON probe_tool (lower(serial))"),
     ("does not begin with the company", "late", "CREATE UNIQUE INDEX late ON jobs_company (name)"),
     (
+        "does not begin with the company",
+        "late",
+        "ALTER TABLE jobs_personassignment ADD CONSTRAINT late"
+        " EXCLUDE USING gist (member_id WITH =, tstzrange(starts_at, ends_at) WITH &&)",
+    ),
+    (
+        "lacks its exclusion constraint",
+        "jobs_personassignment person_once_at_a_time",
+        "ALTER TABLE jobs_personassignment DROP CONSTRAINT person_once_at_a_time",
+    ),
+    (
+        "switched off",
+        "jobs_personassignment person_travel",
+        "ALTER TABLE jobs_personassignment DISABLE TRIGGER person_travel",
+    ),
+    (
+        "function of policies or triggers",
+        "person_travel",
+        "CREATE OR REPLACE FUNCTION person_travel() RETURNS trigger LANGUAGE plpgsql"
+        " AS $$ BEGIN RETURN NEW; END $$",
+    ),
+    (
         "does not compare the company",
         "probe_value late",
         "CREATE UNIQUE INDEX alone ON probe_tool (id);"

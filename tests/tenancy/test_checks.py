@@ -4,6 +4,7 @@ from collections.abc import Callable
 
 import pytest
 from django.apps import apps
+from django.contrib.postgres.constraints import ExclusionConstraint
 from django.db import models
 from django.db.models.functions import Lower
 from django.test.utils import isolate_apps
@@ -80,6 +81,28 @@ def unique_expression_without_company() -> type[models.Model]:
         class Meta(TenantModel.Meta):
             app_label = "probe"
             constraints = [models.UniqueConstraint(Lower("code"), "company", name="c")]
+
+    return Case
+
+
+def exclusion_without_company() -> type[models.Model]:
+    class Case(TenantModel):
+        code = models.SlugField()
+
+        class Meta(TenantModel.Meta):
+            app_label = "probe"
+            constraints = [ExclusionConstraint(expressions=[("code", "="), ("company", "=")], name="c")]
+
+    return Case
+
+
+def exclusion_of_other_companies() -> type[models.Model]:
+    class Case(TenantModel):
+        code = models.SlugField()
+
+        class Meta(TenantModel.Meta):
+            app_label = "probe"
+            constraints = [ExclusionConstraint(expressions=[("company", "<>"), ("code", "=")], name="c")]
 
     return Case
 
@@ -179,6 +202,8 @@ BROKEN = [
     (many_to_many, {"E005"}),
     (unique_without_company, {"E006"}),
     (unique_expression_without_company, {"E006"}),
+    (exclusion_without_company, {"E006"}),
+    (exclusion_of_other_companies, {"E006"}),
     (unique_together, {"E006"}),
     (plain_link, {"E007"}),
     (second_company, {"E008"}),
