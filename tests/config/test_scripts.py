@@ -48,4 +48,4 @@ def test_every_locked_script_is_found_among_the_static_files() -> None:
         found = finders.find(f"scripts/{script.package}.js")
         assert found, f"run the set-up: {script.package} is not there"
         assert b"export" in Path(found).read_bytes()
-    assert ScriptFinder().find("scripts/../../../pyvenv.cfg") is None
+    assert not ScriptFinder().find("scripts/../../../pyvenv.cfg")
