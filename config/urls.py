@@ -14,6 +14,7 @@ urlpatterns = [
     path("admin/", operators.urls),
     path("graphql", Graph.as_view(schema=schema)),
     path("", include("jobs.pages.urls")),
+    path("", include("measurements.pages.urls")),
     path("", include("reports.pages.urls")),
 ]
 handler400 = "jobs.pages.failures.bad_request"

@@ -21,7 +21,7 @@ from jobs.tenancy.context import company
 
 ALPHABET = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"  # no I, L, O, 0, 1: read aloud and typed with gloves
 CODE_LENGTH, CODE_GOOD_FOR = 8, timedelta(minutes=10)
-ON_TABLET_FOR = timedelta(days=8)
+ON_TABLET_FOR, LONGEST_ON_TABLET = timedelta(days=8), timedelta(days=90)
 PAIRINGS, WINDOW_SECONDS = 10, 15 * 60
 
 
@@ -144,6 +144,22 @@ def sign_in_on_device(
     by = replace(actor_for_member(member), device_id=tablet.device_id, token_id=token.id)
     events.record(by, "person.signed_in", "device", tablet.device_id)
     return token, text
+
+
+@transaction.atomic
+def renew_on_device(actor: Actor) -> AccessToken:
+    """Makes the sign-in that the request came with good for eight more days, at most 90 after the password.
+
+    Raises Conflict for other kinds of token.
+    """
+    if actor.kind is not TokenKind.PERSON:
+        raise Conflict("Nobody is signed in with this token.")
+    row: AccessToken = AccessToken.objects.select_for_update().get(id=actor.token_id)
+    until = min(timezone.now() + ON_TABLET_FOR, row.created_at + LONGEST_ON_TABLET)
+    if row.revoked_at is None and (row.expires_at is None or until > row.expires_at):
+        row.expires_at = until
+        row.save(update_fields=["expires_at"])
+    return row
 
 
 @transaction.atomic

@@ -191,6 +191,12 @@ class SignInOut(serializers.Serializer):
     expires_at = serializers.DateTimeField()
 
 
+class RenewOut(serializers.Serializer):
+    """Until when the sign-in is good."""
+
+    expires_at = serializers.DateTimeField()
+
+
 class CompanyOut(serializers.ModelSerializer):
     """The rules of the house."""
 

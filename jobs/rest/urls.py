@@ -19,6 +19,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("devices/pairing-codes", devices.PairingCodes.as_view(), name="api-pairing-codes"),
     path("devices/pair", devices.Pair.as_view(), name="api-pair"),
     path("devices/sign-in", devices.SignIn.as_view(), name="api-device-sign-in"),
+    path("devices/renew", devices.Renew.as_view(), name="api-device-renew"),
     path("devices/sign-out", devices.SignOut.as_view(), name="api-device-sign-out"),
     path("devices/<uuid:device_id>", devices.DeviceDoor.as_view(), name="api-device"),
     path("customers", register.Customers.as_view(), name="api-customers"),

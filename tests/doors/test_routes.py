@@ -18,7 +18,7 @@ PUBLIC = {"/invitations/accept", "/devices/pair", "/public/check", "/openapi.yam
 """Doors without a token. Each is limited by address and tells nothing that its caller did not bring."""
 POSTED = {"/invitations/accept", "/devices/pair", "/public/check"}
 """Those of them that take something; the others are read."""
-BY_JOB = {("POST", "/devices/sign-in"), ("POST", "/devices/sign-out")}
+BY_JOB = {("POST", f"/devices/{act}") for act in ("sign-in", "sign-out", "renew")}
 """Doors that look at the kind of token besides the action; tests/doors/test_tokens.py tells how."""
 DOORS = walk.doors()
 
@@ -129,7 +129,7 @@ def test_every_unsafe_post_wants_a_key_for_its_repeats(company_a: World) -> None
             answer = walk.caller_for(company_a, action).post(path_of(route), {}, key=None)
             if answer.status_code != 400 or "Idempotency-Key" not in answer.json()["detail"]:
                 without.append(route.template)
-    assert sorted(without) == ["/devices/sign-in", "/devices/sign-out"]
+    assert sorted(without) == ["/devices/renew", "/devices/sign-in", "/devices/sign-out"]
 
 
 @pytest.mark.django_db

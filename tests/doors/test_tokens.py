@@ -225,6 +225,26 @@ class TestOnTablet:
         assert_problem(with_token(first).get("/me"), 401)
         assert with_token(second).get("/me").status_code == 200
 
+    def test_renewing_gives_eight_days_from_now_but_never_beyond_ninety(self, company_a: World) -> None:
+        person = with_token(sign_in(company_a.tablet, company_a.technician.email).json()["token"])
+        with company(company_a.id):
+            mine = AccessToken.objects.filter(id=AccessToken.objects.latest("created_at").id)
+            mine.update(expires_at=timezone.now() + timedelta(hours=1))
+        answer = person.post("/devices/renew", key=None)
+        assert answer.status_code == 200, answer.content
+        with company(company_a.id):
+            until = mine.get().expires_at
+            assert timedelta(days=7, hours=23) < until - timezone.now() <= timedelta(days=8)
+            mine.update(created_at=timezone.now() - timedelta(days=85))
+            mine.update(expires_at=timezone.now() + timedelta(hours=1))
+        assert person.post("/devices/renew", key=None).status_code == 200
+        with company(company_a.id):
+            assert timedelta(days=4, hours=23) < mine.get().expires_at - timezone.now() <= timedelta(days=5)
+
+    def test_only_a_person_on_a_tablet_renews(self, company_a: World) -> None:
+        assert_problem(with_token(company_a.key_text).post("/devices/renew", key=None), 409)
+        assert_problem(Caller().post("/devices/renew", key=None), 401)
+
     def test_signing_out_ends_it(self, company_a: World) -> None:
         person = with_token(sign_in(company_a.tablet, company_a.technician.email).json()["token"])
         assert person.post("/devices/sign-out", key=None).status_code == 204

@@ -36,9 +36,13 @@ export class Account {
     const answer = await request("", "devices/pair", { method: "POST", json: { company: company.trim(), code } });
     const { device, name, token } = await answer.json();
     this.device = { id: device, name, token, company: company.trim() };
-    this.people = {};
     await this.store.setSetting("device", this.device);
-    await this.store.setSetting("people", this.people);
+  }
+
+  /** Forgets the enrolment, so that another code can be typed. Who had signed in has to again. */
+  async unpair() {
+    this.device = null;
+    await this.store.setSetting("device", undefined);
   }
 
   /** Throws Offline, Refused; SignedOut when the password is wrong or the tablet was removed. */

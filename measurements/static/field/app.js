@@ -238,6 +238,7 @@ function worker() {
     location.reload();
   });
   worker.had = Boolean(navigator.serviceWorker.controller);
+  navigator.serviceWorker.ready.then(() => { document.documentElement.dataset.kept = "yes"; });
   navigator.serviceWorker.register("/field/worker.js", { scope: "/field/", updateViaCache: "none" }).then((registration) => {
     const offer = () => { if (registration.waiting && worker.had) news(registration); };
     offer();

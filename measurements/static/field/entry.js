@@ -63,6 +63,12 @@ function pairing(context) {
 
 function signIn(context) {
   const { device } = context.account;
+  return h("div", { class: "stack-wide" }, signInForm(context, device), h("section", { class: "account" },
+    h("p", { class: "soft" }, gettext("Was this tablet removed from the company? The office gives a new code; what waits to be sent stays.")),
+    h("button", { class: "button plain", type: "button", onclick: () => context.account.unpair().then(() => context.refresh()) }, gettext("Pair it again"))));
+}
+
+function signInForm(context, device) {
   return form({
     note: h("p", { class: "lead" }, say(gettext("This is the tablet “%(name)s”. A sign-in lasts eight days without network and renews itself with it."), device)),
     fields: [
