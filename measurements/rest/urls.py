@@ -2,12 +2,13 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from measurements.rest import checks, corrections, field, kinds, rules, views
+from measurements.rest import balance, checks, corrections, field, kinds, rules, views
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("field/batches", field.FieldBatches.as_view()),
     path("field/worklist", field.FieldWorklist.as_view()),
     path("field/jobs/<uuid:job_id>/state", field.FieldJobState.as_view()),
+    path("field/jobs/<uuid:job_id>/systems/<uuid:system_id>/balance", balance.SystemBalance.as_view()),
     path("instruments/<uuid:instrument_id>/checks", checks.IntervalChecks.as_view()),
     path("methods", kinds.Methods.as_view()),
     path("rules", rules.Rules.as_view()),
