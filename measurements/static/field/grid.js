@@ -3,8 +3,8 @@
 import { ask, h, replace } from "./dom.js";
 import { stamp } from "./ids.js";
 import { keypad } from "./keypad.js";
-import { preview, runSpread } from "./preview.js";
 import { cellsOf, doubts, nextCell, nextSlot, spreadOf, wanted } from "./readings.js";
+import { comparison, live } from "./result.js";
 import { section } from "./section.js";
 import { GRID, impossible, isTraverse, layoutOf, placeOf, putReading, readingAt, removeReading } from "./session.js";
 import { figureText, inUnit, onTape, parse, shown, siOf, usualUnit, withUnit } from "./units.js";
@@ -146,21 +146,9 @@ function runBar(m, layout, cells, at, go) {
     h("div", { class: "choices", role: "group", "aria-label": gettext("Run") }, runs.map((run) => h("button", {
       type: "button", class: "choice-button", "aria-pressed": String(run === at.run), onclick: () => go(run),
     }, run > last ? say(gettext("Start run %(run)s"), { run }) : say(gettext("Run %(run)s: %(count)s of %(all)s"), { run, count: count(run), all: cells.length })))),
+    whole(at.run) ? live(m) : null,
     comparison(m),
   ];
-}
-
-/** How far the runs lie apart, as soon as there are two. */
-export function comparison(m) {
-  try {
-    const spread = runSpread(preview(m.body, m.circumstances()).runs);
-    if (spread === null || m.kind.method === "hood_reading") return null;
-    const words = spread > 0.05
-      ? gettext("The runs differ by %(spread)s %: something moved. Look at it, then take another run.") : gettext("The runs agree within %(spread)s %.");
-    return h("p", { class: spread > 0.05 ? "notice notice-warn" : "" }, say(words, { spread: shown(100 * spread, 1) }));
-  } catch {
-    return null;
-  }
 }
 
 /** Place after place: one figure, repeats, rows by station or phase, or a grid of squares. */
@@ -220,7 +208,7 @@ function placesStep(m) {
       label: labelOf(place, at), quantity: place.quantity, units: place.units, unit: reading?.unit ?? unitAt(m, place),
       value: m.view.typed || reading?.value || "", hint: hintOf(place), enter: gettext("Keep, next"),
     });
-    replace(box, places.map((one) => placeRow(one, one === place ? at : null)));
+    replace(box, places.map((one) => placeRow(one, one === place ? at : null)), firstOpen() ? null : live(m));
     m.progress();
   }
 

@@ -82,6 +82,15 @@ function checkLines() {
   return h("div", { class: "check-lines" }, line(100, gettext("This line is 100 mm long")), line(101.6, gettext("This line is 4 in long")));
 }
 
+const APART = 4;
+
+/** Where a mark's words stand, mm: beside it, or below the words before it where marks lie close together. */
+function labelAt(marks, index, down) {
+  let lowest = -Infinity;
+  for (const mark of marks.slice(0, index + 1)) lowest = Math.max(down(mark.at) + 1.2, lowest + APART);
+  return lowest;
+}
+
 function strips({ from, to, strips: columns }) {
   const width = STRIP * columns.length, height = to - from + 2 * TOP;
   const down = (at) => TOP + at - from;
@@ -96,9 +105,9 @@ function strips({ from, to, strips: columns }) {
       words(x + 2, TOP - 2, say(gettext("Hole %(holes)s"), { holes: column.holes.join(", ") }), "mark-text mark-strong"),
       from === 0 ? [svg("path", { class: "mark-line", d: `M${x - 6} ${TOP} h22` }), words(x + 12, TOP + 4, gettext("tip"))]
         : svg("path", { class: "mark-cut", d: `M${x - 6} ${TOP} h34` }),
-      column.marks.map((mark) => [
+      column.marks.map((mark, n) => [
         svg("path", { class: "mark-line", d: `M${x - 6} ${down(mark.at)} h14` }),
-        words(x + 9.5, down(mark.at) + 1.2, `${column.holes[0]}${mark.point}  ${mark.text}`),
+        words(x + 9.5, labelAt(column.marks, n, down), `${column.holes[0]}${mark.point}  ${mark.text}`),
       ]),
       svg("path", { class: "mark-cut", d: `M${x - 6} ${down(to)} h34` }));
   }));

@@ -92,14 +92,19 @@ class Measuring {
     const rows = (await this.context.store.sessions(this.draft.job)).filter((one) =>
       one.id !== this.draft.id && one.point === this.draft.point && one.method === this.draft.method && ["ready", "sent", "stored"].includes(one.state));
     rows.sort((a, b) => (a.body.started_at < b.body.started_at ? 1 : -1));
-    this.before = asked?.session ?? rows[0]?.id ?? point.current_session ?? null;
+    const given = this.body.supersedes?.session ?? null;
+    this.before = asked?.session ?? rows[0]?.id ?? given ?? point.current_session ?? null;
     if (this.view.begun) return;
+    const earlier = given ? await this.context.store.session(given) : null;
     const chosen = obvious(job.instruments, this.kind.uses, this.today());
     await this.change((body, view) => {
       view.begun = true;
       body.instruments = { ...chosen, ...body.instruments };
       if (asked) view.asked = asked.reason;
-      if (!body.supersedes && (asked?.session || rows.length)) body.supersedes = { session: this.before, reason: asked ? asked.reason.slice(0, 2000) : "" };
+      const otherMethod = earlier && earlier.method !== this.draft.method;
+      if (asked?.session) body.supersedes = { session: asked.session, reason: body.supersedes?.reason || asked.reason.slice(0, 2000) };
+      else if (otherMethod && !body.supersedes.reason) body.supersedes = null;
+      else if (!body.supersedes && rows.length) body.supersedes = { session: this.before, reason: "" };
     });
   }
 

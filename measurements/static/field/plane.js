@@ -167,8 +167,7 @@ export function marksStep(m) {
       reachOf(m, layout),
       h("figure", { class: "duct-picture" }, section(layout, { system: m.system, depths: !m.kind.swept }),
         h("figcaption", {}, gettext("Marks on the probe are from the outside of the duct."))),
-      holesTable(layout, m.system),
-      m.kind.swept ? null : marksTable(layout, m.system),
+      h("div", { class: "marks-tables" }, holesTable(layout, m.system), m.kind.swept ? null : marksTable(layout, m.system)),
       m.kind.swept ? null : h("a", { class: "button plain", href: `#/marks/${m.draft.job}/${m.draft.point}` }, gettext("Print the marks at full size")),
     ],
   };

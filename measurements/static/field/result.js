@@ -1,15 +1,14 @@
 /** The end of a session: what is missing, what it comes to, what was set, and sending it. */
 
 import { ask, h, replace } from "./dom.js";
-import { comparison } from "./grid.js";
-import { NeedsService, preview } from "./preview.js";
+import { NeedsService, preview, runSpread } from "./preview.js";
 import { readyWords } from "./ready.js";
 import { missing, noteOf } from "./session.js";
 import { useWords } from "./instruments.js";
 import { inUnit, shown, unitsOf, usualUnit, withUnit, significant, fromSI } from "./units.js";
 import { say } from "./words.js";
 
-const ADJUSTED = ["outlet", "valve", "duct", "plane", "fan"];
+const ADJUSTED = ["outlet", "valve"];
 const OF_WATER = ["valve_flow", "pump_test"];
 
 export function resultStep(m) {
@@ -65,15 +64,13 @@ function inUserUnit(m, { value, expanded_uncertainty: spread, unit }) {
 function previewed(m) {
   try {
     const found = preview(m.body, m.circumstances());
-    const unit = usualUnit("flow", m.system, { water: OF_WATER.includes(m.kind.method) });
-    const { point } = m.found, standard = point.design_basis === "standard" && found.standardFlow !== null;
-    const compared = standard ? found.standardFlow : found.flow;
+    const unit = flowUnit(m), { point } = m.found, { share, standard } = compared(m, found);
     return [
       h("p", { class: "preview-mark" }, h("strong", {}, gettext("Preview")), " ", gettext("worked out on this tablet, without the certificates' corrections; the service computes the figure, its uncertainty and the verdict.")),
       h("p", { class: "preview-figure" }, h("strong", {}, inUnit(found.flow, unit, "flow", 4)),
         found.velocity !== null ? h("span", { class: "soft" }, ` ${say(gettext("at a mean of %(velocity)s"), { velocity: inUnit(found.velocity, usualUnit("velocity", m.system), "velocity", 3) })}`) : null),
-      point.design_flow_m3_s ? h("p", {}, say(gettext("%(share)s % of the design, %(design)s%(basis)s"), {
-        share: shown((100 * compared) / point.design_flow_m3_s, 0), design: point.design_entered || inUnit(point.design_flow_m3_s, unit, "flow", 4),
+      share !== null ? h("p", {}, say(gettext("%(share)s % of the design, %(design)s%(basis)s"), {
+        share, design: point.design_entered || inUnit(point.design_flow_m3_s, unit, "flow", 4),
         basis: standard ? gettext(" (both at standard density)") : "",
       })) : null,
       found.notes.map((words) => h("p", { class: "soft" }, words)),
@@ -85,6 +82,43 @@ function previewed(m) {
       h("p", { class: "soft" }, error.message),
     ];
   }
+}
+
+/** How far the runs lie apart, as soon as there are two. */
+export function comparison(m) {
+  try {
+    const spread = runSpread(preview(m.body, m.circumstances()).runs);
+    if (spread === null || m.kind.method === "hood_reading") return null;
+    const words = spread > 0.05
+      ? gettext("The runs differ by %(spread)s %: something moved. Look at it, then take another run.") : gettext("The runs agree within %(spread)s %.");
+    return h("p", { class: spread > 0.05 ? "notice notice-warn" : "" }, say(words, { spread: shown(100 * spread, 1) }));
+  } catch {
+    return null;
+  }
+}
+
+/** The preview in one line, beside the readings; nothing where there is none. */
+export function live(m) {
+  try {
+    const found = preview(m.body, m.circumstances()), { share } = compared(m, found);
+    const flow = inUnit(found.flow, flowUnit(m), "flow", 4);
+    const words = share === null ? gettext("Preview: %(flow)s") : gettext("Preview: %(flow)s, %(share)s % of design");
+    return h("p", { class: "live", role: "status" }, say(words, { flow, share }));
+  } catch (error) {
+    if (!(error instanceof NeedsService)) throw error;
+    return null;
+  }
+}
+
+function flowUnit(m) {
+  return usualUnit("flow", m.system, { water: OF_WATER.includes(m.kind.method) });
+}
+
+/** The flow beside the design, both on the design's own basis. */
+function compared(m, found) {
+  const { point } = m.found, standard = point.design_basis === "standard" && found.standardFlow !== null;
+  if (!point.design_flow_m3_s) return { share: null, standard };
+  return { share: shown((100 * (standard ? found.standardFlow : found.flow)) / point.design_flow_m3_s, 0), standard };
 }
 
 function flags(m) {
@@ -140,7 +174,7 @@ function lackList(m) {
   return h("section", {}, h("h3", {}, gettext("Still missing")), h("ul", { class: "lacks" }, found.map((one) => h("li", {}, h("span", {}, one.words), m.link(one.step)))));
 }
 
-const MAY_LACK = /^(readings|sweeps)$/;
+const MAY_LACK = /^(readings|sweeps|zero|zero_after)$/;
 
 function finish(m) {
   const press = async () => {

@@ -1,7 +1,7 @@
 /** Drawings: the duct's section to scale with its holes and points, and the straight duct along it. */
 
 import { svg } from "./dom.js";
-import { inUnit, onTape, shown } from "./units.js";
+import { fromSI, onTape, shown, withUnit } from "./units.js";
 import { say } from "./words.js";
 
 const WIDTH = 640, HEIGHT = 420, LEFT = 96, MARGIN = 40;
@@ -77,7 +77,10 @@ function depthLabels(layout, system, across, down) {
 
 /** The inside size as found: "500 × 400 mm", "⌀ 250 mm". */
 export function sizeText(duct, system) {
-  const part = (length) => inUnit(length, system === "ip" ? "[in_i]" : "mm", "length", 4);
+  const part = (length) => {
+    const [code, places] = system === "ip" ? ["[in_i]", 3] : ["mm", 1];
+    return withUnit(String(Number(fromSI(length, code, "length").toFixed(places))), code, "length");
+  };
   if (duct.shape === "round") return `⌀ ${part(duct.width)}`;
   return `${part(duct.width)} × ${part(duct.height)}`;
 }

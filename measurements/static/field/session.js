@@ -142,6 +142,7 @@ export function missing(body, kind, useWords = {}) {
   if (kind.plane) lackOfPlane(body.plane, kind, lack);
   if (kind.air && !body.conditions.air_temperature) lack("air", gettext("Enter the air temperature."));
   lackOfReadings(body, kind, lack);
+  lackOfZero(body, kind, lack);
   return found;
 }
 
@@ -177,6 +178,15 @@ function lackOfReadings(body, kind, lack) {
     }
   }
   if (isTraverse(kind)) lackOfPoints(body, lack);
+}
+
+/** The zero before and after: a session may go without, and is flagged then. */
+function lackOfZero(body, kind, lack) {
+  const rows = kind.swept ? body.sweeps.map((one) => one.started_at) : body.readings.map((row) => row.taken_at);
+  if (!zeroUse(kind) || !rows.length) return;
+  const moments = rows.map((text) => Date.parse(text)), checks = body.zero_checks.map((check) => Date.parse(check.at));
+  if (!checks.some((at) => at <= Math.min(...moments))) lack("zero", gettext("The zero before the readings was not looked at."));
+  if (!checks.some((at) => at > Math.max(...moments))) lack("zero_after", gettext("The zero after the readings was not looked at."));
 }
 
 /** Points of a traverse that a run lacks; a session may go without them, but only knowingly. */

@@ -34,7 +34,7 @@ function figureItems(m, told) {
   };
   if (!told.uncertain) return [plain];
   const spread = {
-    id: `${told.name}.u`, label: say(gettext("± of it (U at k = 2): %(what)s"), { what: told.words.toLowerCase() }), quantity: told.quantity,
+    id: `${told.name}.u`, label: gettext("± U (k = 2) of the figure above"), quantity: told.quantity,
     optional: true, hint: gettext("In the same unit, where its source states it."),
     get: (body) => {
       const found = body.told[told.name];
