@@ -11,7 +11,7 @@ from functools import cached_property
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Exists, OuterRef, QuerySet
+from django.db.models import Count, Exists, OuterRef, QuerySet, Subquery, Sum
 from django.db.models.fields.json import KeyTransform
 
 from jobs.access import Actor
@@ -171,6 +171,30 @@ def standing_of(job: Job) -> JobStanding:
         ),
         adjusted=_adjusted(sessions),
     )
+
+
+def pulse(job_id: UUID) -> str:
+    """Another text whenever a session, result, flag, answer or point came or changed. One statement.
+
+    What was measured is never changed or deleted, so its number of rows tells; points carry a version.
+    """
+    of_session = {"session__job": OuterRef("id")}
+    points = TestPoint.objects.filter(system__job_systems__job=OuterRef("id"))
+    found = Job.objects.filter(id=job_id).values_list(
+        "version",
+        _count(Session.objects.filter(job=OuterRef("id"))),
+        _count(Result.objects.filter(**of_session)),
+        _count(SessionVoid.objects.filter(**of_session)),
+        _count(Flag.objects.filter(job=OuterRef("id"))),
+        _count(FlagAnswer.objects.filter(flag__job=OuterRef("id"))),
+        _count(points),
+        Subquery(points.order_by().values("company").annotate(sum=Sum("version")).values("sum")),
+    )
+    return ".".join("0" if part is None else str(part) for part in found.get())
+
+
+def _count(rows: QuerySet[Any]) -> Subquery:
+    return Subquery(rows.order_by().values("company").annotate(number=Count("id")).values("number"))
 
 
 def _open_flags(job: Job) -> list[OpenFlag]:

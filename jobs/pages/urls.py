@@ -24,7 +24,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("password/<str:uid>/<str:token>", entry.new_password, name="new-password"),
     path("invitation/<str:token>", entry.invitation, name="invitation"),
     path("jobs", jobs.job_list, name="jobs"),
-    path("jobs/<uuid:job_id>", jobs.job, name="job"),
     path("customers", sites.customer_list, name="customers"),
     path("customers/new", sites.new_customer, name="customer-new"),
     path("customers/<uuid:customer_id>", sites.customer, name="customer"),

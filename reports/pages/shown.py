@@ -3,7 +3,8 @@
 from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any
+from datetime import datetime
+from typing import Any, Protocol
 from uuid import UUID
 
 from django.urls import NoReverseMatch, reverse
@@ -41,10 +42,16 @@ def figures_of(found: ReviewSet) -> Figures:
     return Figures(doc.UnitSystem(found.company.unit_system))
 
 
-def line(one: Measured, material: Material, figures: Figures, *, href: bool = True) -> dict[str, Any]:
+class Clock(Protocol):
+    """Gives moments in the site's zone, as `Material` does."""
+
+    def local(self, moment: datetime) -> datetime: ...
+
+
+def line(one: Measured, clock: Clock, figures: Figures, *, href: bool = True) -> dict[str, Any]:
     """A session's ledger line for parts/ledger.html."""
     session, point = one.session, one.session.test_point
-    words = MEASURED_WORDS.format(name=session.member.name, at=material.local(session.started_at))
+    words = MEASURED_WORDS.format(name=session.member.name, at=clock.local(session.started_at))
     base = {
         "place": point.tag,
         "note": f"{Method(session.method).label}, {words}",

@@ -2,9 +2,11 @@
 
 from django.urls import path
 
-from reports.pages import before, check, corrections, fetch, instrument, recall, rules, signing, views
+from reports.pages import before, check, corrections, fetch, instrument, job, recall, rules, signing, views
 
 urlpatterns = [
+    path("jobs/<uuid:job_id>", job.job, name="job"),
+    path("jobs/<uuid:job_id>/now", job.job_now, name="job-now"),
     path("review", views.queue, name="review"),
     path("review/<uuid:job_id>", views.job, name="review-job"),
     path("review/<uuid:job_id>/approve", views.approve, name="review-approve"),

@@ -13,6 +13,7 @@ from reports.render.charts.interval import MOST, budget_bars, interval_plot
 from reports.render.charts.ofsheet import Drawn, pictures_of
 from reports.render.charts.profile import profile
 from reports.render.charts.section import section_drawing
+from reports.render.charts.standing import Stand, standing
 from reports.render.charts.velocity import velocity_map
 from reports.render.charts.verdict import verdict_band, verdict_mark
 
@@ -24,6 +25,7 @@ __all__ = [
     "DriftLine",
     "DriftPoint",
     "ErrorPoint",
+    "Stand",
     "budget_bars",
     "calibration_errors",
     "compared",
@@ -33,6 +35,7 @@ __all__ = [
     "pictures_of",
     "profile",
     "section_drawing",
+    "standing",
     "velocity_map",
     "verdict_band",
     "verdict_mark",
