@@ -107,6 +107,8 @@ def test_a_session_that_arrives_shows_by_itself(
     page.keyboard.press("Enter")
     line = page.locator(f"#p-{watched} .ledger .line")
     assert "L/s" in line.inner_text()
+    post(stack, seed, "E-4", "90.3")  # and it goes on following
+    page.wait_for_selector(f"#p-{seed['points']['E-4']}[data-state=done]", timeout=SOON)
     assert line.get_by_role("link", name="Evidence").get_attribute("href") == f"/sessions/{made}"
     assert complaints == []
 
@@ -115,9 +117,9 @@ def test_what_is_missing_leads_to_its_point(
     stack: Stack, context: BrowserContext, seed: dict[str, Any]
 ) -> None:
     page = opened(context, stack, seed)
-    point = page.locator(f"#p-{seed['points']['E-4']}")
+    point = page.locator(f"#p-{seed['points']['E-1']}")
     assert point.get_attribute("open") is None
-    page.get_by_role("link", name="E-4", exact=True).click()
+    page.get_by_role("link", name="E-1", exact=True).click()
     assert point.get_attribute("open") is not None
 
 

@@ -38,7 +38,14 @@ ERRORS = [
     charts.ErrorPoint(90.0, 4.05, 0.4, 0.57, outside=True),
     charts.ErrorPoint(120.0, -0.2, 0.4, None, outside=False),
 ]
+STANDS = [
+    charts.Stand("AHU-1", done=12, measured=2, flagged=3, remeasure=1, to_do=6, judged=15, within=13),
+    charts.Stand("AHU-2 <supply>", deferred=2, to_do=14),
+    charts.Stand("EF-3", done=8, judged=8, within=8),
+]
 PICTURES = [
+    lambda: charts.standing(STANDS),
+    lambda: charts.standing(STANDS[1:2]),
     lambda: charts.calibration_errors(ERRORS, "Pa", "At 90 Pa it showed 4.05 Pa too much"),
     lambda: charts.calibration_errors(ERRORS[:1], "", "One point"),
     *_of(RECTANGULAR),
@@ -83,6 +90,21 @@ def test_titles_state_the_finding() -> None:
     assert "800 by 500 mm" in title(charts.section_drawing(RECTANGULAR, SI))
     assert "Number and place of points gives 48 %" in title(charts.budget_bars(RECTANGULAR.budget))
     assert title(charts.verdict_mark(OUTLETS[-1].final)).startswith("Fail: 81.0")
+
+
+def test_where_a_job_stands_is_told_in_parts_to_scale() -> None:
+    svg = charts.standing([charts.Stand("A", done=3, flagged=1, judged=4, within=3), charts.Stand("Empty")])
+    assert title(svg) == "3 of 4 points done: 1 flagged; 3 of 4 judged values within tolerance"
+    assert "Empty" not in svg  # nothing to show of it
+    done, flagged = re.findall(r"M([\d.]+) 22.0h([\d.]+)v12h", svg)[-2:]
+    assert float(done[1]) == pytest.approx(3 * float(flagged[1]), abs=0.2)
+    assert float(flagged[0]) == pytest.approx(float(done[0]) + float(done[1]), abs=0.2)
+    assert title(charts.standing(STANDS[1:2])) == "0 of 16 points done: 2 deferred, 14 to do"
+    assert "none judged yet" in charts.standing(STANDS[1:2])
+    assert charts.standing([]) == ""
+    many = charts.standing([charts.Stand(f"S-{n}", done=1, to_do=1) for n in range(200)])
+    assert ">177 more<" in many
+    assert "200 of 400 points done" in title(many)
 
 
 def test_points_stand_to_scale() -> None:

@@ -103,7 +103,8 @@
   });
   document.addEventListener("htmx:afterSettle", restore);
   document.addEventListener("htmx:afterRequest", (event) => {
-    if (!event.detail.elt?.matches?.("[data-live]")) return;
+    // the part itself may be gone by now: who asked stands in the request
+    if (!event.detail.requestConfig?.elt?.matches?.("[data-live]")) return;
     const status = event.detail.xhr?.status || 0;
     if (status === 401 || status === 403 || status === 404) endFor(signedOut);
     answered(status >= 200 && status < 300);
