@@ -4,8 +4,8 @@ from collections import defaultdict
 
 from jobs.expected import area_m2
 from jobs.models import System, TestPoint
-from jobs.models.plan import PointKind
-from jobs.schedule_columns import Column
+from jobs.models.plan import PointKind, Shape
+from jobs.schedule_columns import SHAPED, Column
 from jobs.schedule_rows import FAST, SLOW, DesignPoint, Reader
 
 MOST_NAMED = 10
@@ -106,7 +106,7 @@ def _parents(
 
 
 def _check_new_planes(points: list[DesignPoint], stored: Stored, reader: Reader) -> None:
-    if Column.SHAPE in reader.heads.places:
+    if reader.heads.has(*SHAPED):
         return
     for point in points:
         if point.kind is PointKind.PLANE and (point.system, point.tag) not in stored:
@@ -120,6 +120,7 @@ def notes_on(points: list[DesignPoint], stored: Stored, reader: Reader) -> list[
     return [
         *_note_left_out(points, stored),
         *_note_without_flow(points),
+        *_note_shape(points, reader),
         *_note_basis(points),
         *_note_speed(points, reader),
     ]
@@ -143,6 +144,17 @@ def _note_without_flow(points: list[DesignPoint]) -> list[str]:
     return (
         [f"{len(found)} plane(s) or outlet(s) have no design flow and get no verdict: {_some(found)}."]
         if found
+        else []
+    )
+
+
+def _note_shape(points: list[DesignPoint], reader: Reader) -> list[str]:
+    if Column.SHAPE in reader.heads.places:
+        return []
+    count = sum(1 for point in points if point.shape is Shape.RECTANGULAR)
+    return (
+        [f"{count} point(s) with width and height, and no column 'shape', count as rectangular."]
+        if count
         else []
     )
 

@@ -1,33 +1,33 @@
-"""The columns of a design schedule, found by their heads.
+"""The columns of a design schedule.
 
     system*         tag of the system, e.g. AHU-1
     system name     what people call it
     system kind     supply, return, exhaust, outdoor or water
     tag*            tag of the test point, once in its system
-    kind*           plane, outlet, fan, coil, pump, valve or room
+    kind*           plane, outlet, fan, coil, pump, valve, room …
     parent          tag of the point upstream, in the same system
     location        where it is
-    shape           round, rectangular or oval; empty when it is no duct
+    shape           round, rectangular or oval; without this column width and height mean rectangular
     width, height   inside size of a rectangular or oval duct
     diameter        inside size of a round duct
+    size            instead of these three, in one cell: 500 x 400 or ø250
     size unit       mm, cm, m, in or ft
     design flow     as the engineer gave it
     flow unit       m³/s, m³/h, L/s, L/min, ft³/min, cfm, gal/min
     density basis   actual or standard
     tolerance below %, tolerance above %
 
-* must be there. Capitals and spaces do not matter. A unit may stand in the head instead, e.g. "width [mm]" or
-"design flow (L/s)", or behind the figure in a cell.
+* must be there, or be said for all rows. Capitals and spaces do not matter. A unit may stand in the head
+instead, e.g. "width [mm]" or "design flow (L/s)", in a row of units below the heads, or behind the figure in
+a cell. Heads of other people are matched to these by jobs/schedule_match.py.
 """
 
-import difflib
-import re
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from jobs.models.instrument import Quantity
-from jobs.sheets import Cell, Faults, Sheet, cell_name
-from jobs.sheets.grid import column_name, refuse
+from jobs.sheets.grid import column_name
 from jobs.units import Unit, UnknownUnit, find_unit
 
 
@@ -43,6 +43,7 @@ class Column(StrEnum):
     WIDTH = "width"
     HEIGHT = "height"
     DIAMETER = "diameter"
+    SIZE = "size"
     SIZE_UNIT = "size unit"
     FLOW = "design flow"
     FLOW_UNIT = "flow unit"
@@ -53,95 +54,100 @@ class Column(StrEnum):
 
 NEEDED = (Column.SYSTEM, Column.TAG, Column.KIND)
 SIZES = (Column.WIDTH, Column.HEIGHT, Column.DIAMETER)
-QUANTITIES = dict.fromkeys(SIZES, Quantity.LENGTH) | {Column.FLOW: Quantity.FLOW}
-_BRACKETS = re.compile(r"(.*?)\s*(?:\[([^\]]*)\]|\(([^)]*)\))\s*")
-_SEARCHED_ROWS = 20
-_LIKE = 0.8
+SHAPED = (Column.SHAPE, *SIZES, Column.SIZE)
+"""Columns that tell of a duct's cross-section."""
+QUANTITIES = dict.fromkeys((*SIZES, Column.SIZE), Quantity.LENGTH) | {Column.FLOW: Quantity.FLOW}
+FOR_ALL = (Column.SYSTEM, Column.SYSTEM_NAME, Column.SYSTEM_KIND, Column.KIND, Column.BASIS)
+"""What may be said once for all rows, where the file has no column of it."""
+
+
+class Source(StrEnum):
+    """How it is known what a column of a file means."""
+
+    SAID = "said"
+    OWN_NAME = "name"
+    REMEMBERED = "remembered"
+    HEAD = "head"
+    VALUES = "values"
+    UNKNOWN = ""
+
+
+@dataclass(frozen=True)
+class Match:
+    """One column of a file. `column` is None when it is not read; then `could_be` says what to ask."""
+
+    place: int
+    head: str
+    column: Column | None
+    source: Source = Source.UNKNOWN
+    unit: Unit | None = None
+    could_be: tuple[Column, ...] = ()
+
+    @property
+    def letter(self) -> str:
+        return column_name(self.place)
+
+
+@dataclass(frozen=True)
+class Said:
+    """What one column of a file means, as a person or program said it; a column of None is not read."""
+
+    column: Column | None
+    unit: Unit | None = None
+
+
+@dataclass(frozen=True)
+class Matching:
+    """What is said of a file's columns by place (from 0), of the row of its heads, and once for all rows."""
+
+    columns: Mapping[int, Said] = field(default_factory=dict)
+    for_all: Mapping[Column, str] = field(default_factory=dict)
+    head_row: int | None = None
 
 
 @dataclass(frozen=True)
 class Heads:
-    """The row with the heads, where each column is, units that stand in heads, and columns left aside."""
+    """Where each column is; units that hold for a column; what is said for all rows; all columns in order.
+
+    `row` is the row of the heads; figures begin below `last`, which is the row of units where there is one.
+    """
 
     row: int
-    places: dict[Column, int]
-    units: dict[Column, Unit]
-    ignored: tuple[str, ...]
+    last: int
+    places: Mapping[Column, int]
+    units: Mapping[Column, Unit]
+    for_all: Mapping[Column, str]
+    matches: tuple[Match, ...]
+
+    @property
+    def ignored(self) -> tuple[str, ...]:
+        return tuple(f"{one.letter} '{one.head[:30]}'" for one in self.matches if one.column is None)
+
+    def has(self, *columns: Column) -> bool:
+        """Whether the file or what is said for all rows tells of one of these."""
+        return any(column in self.places or column in self.for_all for column in columns)
 
 
-def find_heads(sheet: Sheet, faults: Faults) -> Heads:
-    """Finds the heads among the first rows. Raises Invalid when there are none; collects smaller faults."""
-    row = _head_row(sheet)
-    places: dict[Column, int] = {}
-    units: dict[Column, Unit] = {}
-    ignored = []
-    for place, cell in sorted(sheet.rows[row].items()):
-        where = cell_name(row, place)
-        column, bracketed = read_head(cell.text)
-        if column is None:
-            _check_misspelt(cell, where, faults)
-            ignored.append(f"{column_name(place)} '{cell.text[:30]}'")
-        elif column in places:
-            faults.add(where, f"is a second column '{column}'; keep one")
-        else:
-            places[column] = place
-            _read_unit(column, bracketed, where, units, faults)
-    for column in NEEDED:
-        if column not in places:
-            faults.add(f"row {row}", f"has no column '{column}'; add it")
-    if Column.SHAPE not in places and any(size in places for size in SIZES):
-        faults.add(f"row {row}", "has columns of sizes but none 'shape'; add it")
-    return Heads(row, places, units, tuple(ignored))
+_OTHER_UNITS = {
+    Quantity.FLOW: {
+        "lps": "L/s", "l/sec": "L/s", "ls": "L/s", "litres/s": "L/s", "liters/s": "L/s", "lpm": "L/min",
+        "cmh": "m3/h", "m3/hr": "m3/h", "m³/hr": "m3/h", "m3h": "m3/h", "cu ft/min": "cfm",
+        "cubic feet per minute": "cfm", "ft^3/min": "cfm", "m^3/h": "m3/h", "m^3/s": "m3/s",
+        "gal/min": "gpm", "us gpm": "gpm", "acfm": "cfm", "scfm": "cfm",
+    },
+    Quantity.LENGTH: {
+        "inch": "in", "inches": "in", "in.": "in", "ins": "in", "″": "in", "”": "in", "feet": "ft",
+        "foot": "ft", "ft.": "ft", "′": "ft", "millimetres": "mm", "millimeters": "mm", "metres": "m",
+    },
+}  # fmt: skip
 
 
-def read_head(text: str) -> tuple[Column | None, str]:
-    """The column a head names, and the unit in its brackets."""
-    found = _BRACKETS.fullmatch(text)
-    plain, unit = (found.group(1), found.group(2) or found.group(3) or "") if found else (text, "")
-    words = " ".join(plain.casefold().replace("_", " ").split())
-    if words.endswith("%"):
-        words, unit = words[:-1].strip(), "%"
-    try:
-        return Column(words), unit.strip()
-    except ValueError:
-        return None, ""
-
-
-def _head_row(sheet: Sheet) -> int:
-    """The row with most known heads; titles above it are passed over."""
-    first = sorted(sheet.rows)[:_SEARCHED_ROWS]
-    best = max(first, key=lambda row: _known(sheet.rows[row]), default=0)
-    if not best or _known(sheet.rows[best]) < 2:
-        needed = ", ".join(NEEDED)
-        raise refuse(
-            f"row {best or 1}", f"no row of column heads was found; the first must name at least: {needed}"
-        )
-    return best
-
-
-def _known(cells: dict[int, Cell]) -> int:
-    return len({read_head(cell.text)[0] for cell in cells.values()} - {None})
-
-
-def _check_misspelt(cell: Cell, where: str, faults: Faults) -> None:
-    near = difflib.get_close_matches(cell.text.casefold()[:40], list(Column), n=1, cutoff=_LIKE)
-    if near:
-        faults.add(
-            where, f"'{cell.text[:30]}' is no known head; write '{near[0]}', or name it quite differently"
-        )
-
-
-def _read_unit(column: Column, text: str, where: str, units: dict[Column, Unit], faults: Faults) -> None:
-    if not text:
-        return
-    if column in (Column.BELOW, Column.ABOVE):
-        if text != "%":
-            faults.add(where, f"tolerances are in %, not in '{text[:20]}'")
-        return
-    if column not in QUANTITIES:
-        faults.add(where, f"'{column}' has no unit; take '{text[:20]}' out of the head")
-        return
-    try:
-        units[column] = find_unit(text, QUANTITIES[column])
-    except UnknownUnit as error:
-        faults.add(where, str(error))
+def unit_of(text: str, quantity: Quantity) -> Unit:
+    """A unit as engineers write it, capitals aside. Raises UnknownUnit with those that fit."""
+    plain = " ".join(text.casefold().split()).strip()
+    for spelt in (text, _OTHER_UNITS.get(quantity, {}).get(plain, plain), plain.replace("l/", "L/")):
+        try:
+            return find_unit(spelt, quantity)
+        except UnknownUnit:
+            continue
+    return find_unit(text, quantity)

@@ -27,6 +27,7 @@ from jobs.models.instrument import (
     InstrumentRange,
     Quantity,
 )
+from jobs.models.intake import ScheduleDraft, ScheduleHead
 from jobs.models.plan import (
     CalendarAddress,
     Customer,
@@ -98,6 +99,8 @@ __all__ = [
     "PointKind",
     "Quantity",
     "Role",
+    "ScheduleDraft",
+    "ScheduleHead",
     "Shape",
     "Site",
     "System",

@@ -71,7 +71,7 @@ class SiteForm(Form):
         error_messages={"required": gettext_lazy("Name a time zone, such as Europe/London.")},
     )
     elevation = FigureField(
-        gettext_lazy("Elevation"),
+        gettext_lazy("Elevation"),  # type: ignore[arg-type]  # a promise of a text
         help_text=gettext_lazy("Above sea level; stands in for a barometer. Empty: sea level."),
     )
     elevation_unit = forms.ChoiceField(

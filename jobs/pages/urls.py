@@ -1,6 +1,6 @@
 """Addresses of the pages of the jobs app."""
 
-from django.urls import URLPattern, URLResolver, path
+from django.urls import URLPattern, URLResolver, path, re_path
 
 from jobs.pages import (
     certificates,
@@ -10,6 +10,7 @@ from jobs.pages import (
     instruments,
     jobs,
     problems,
+    schedule,
     script_words,
     sites,
 )
@@ -31,6 +32,17 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("customers/<uuid:customer_id>/sites/new", sites.new_site, name="site-new"),
     path("sites/<uuid:site_id>", sites.site, name="site"),
     path("sites/<uuid:site_id>/change", sites.change_site, name="site-change"),
+    path("sites/<uuid:site_id>/schedule", schedule.upload, name="schedule-upload"),
+    path("sites/<uuid:site_id>/schedule.csv", schedule.export, {"kind": "csv"}, name="schedule-csv"),
+    path("sites/<uuid:site_id>/schedule.xlsx", schedule.export, {"kind": "xlsx"}, name="schedule-xlsx"),
+    path("sites/<uuid:site_id>/schedule/<uuid:draft_id>", schedule.rows, name="schedule-rows"),
+    path("sites/<uuid:site_id>/schedule/<uuid:draft_id>/columns", schedule.columns, name="schedule-columns"),
+    path(
+        "sites/<uuid:site_id>/schedule/<uuid:draft_id>/problems.csv",
+        schedule.faults_csv,
+        name="schedule-faults",
+    ),
+    re_path("^schedule-template\\.(?P<kind>csv|xlsx)$", schedule.template, name="schedule-template"),
     path("instruments", instruments.instrument_list, name="instruments"),
     path("instruments/due.csv", instruments.due_csv, name="instruments-due-csv"),
     path("instruments/new", instruments.new_instrument, name="instrument-new"),

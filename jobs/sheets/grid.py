@@ -1,6 +1,7 @@
 """What every kind of table becomes: rows of cells that know their names."""
 
 import re
+import unicodedata
 from dataclasses import dataclass, field
 from enum import Enum
 from typing import NamedTuple
@@ -48,9 +49,10 @@ class Faults:
 
     found: list[Fault] = field(default_factory=list)
     more: int = 0
+    most: int = MOST_FAULTS
 
     def add(self, where: str, detail: str) -> None:
-        if len(self.found) < MOST_FAULTS:
+        if len(self.found) < self.most:
             self.found.append(Fault(where, detail))
         else:
             self.more += 1
@@ -96,3 +98,8 @@ def tidy(text: str, where: str) -> str:
             f"has the control character U+{ord(found.group()):04X}; type the cell anew, or save as UTF-8 CSV",
         )
     return " ".join(text.split())
+
+
+def plain_text(text: str) -> str:
+    """A text as it would be after a table was written and read: one line, single spaces, composed."""
+    return unicodedata.normalize("NFC", " ".join(CONTROL.sub("", text).split()))

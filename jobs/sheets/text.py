@@ -7,6 +7,7 @@ import re
 from collections.abc import Iterator
 
 from jobs.sheets.grid import MOST_COLUMNS, MOST_ROWS, Cell, CellKind, Sheet, cell_name, refuse, tidy
+from jobs.sheets.inert import plain
 
 SEPARATORS = ",;\t"
 _MARKED = re.compile(r"sep=([,;\t])\r?\n")
@@ -100,5 +101,6 @@ def _cells(record: list[str], row: int) -> dict[int, Cell]:
             raise refuse(
                 cell_name(row, column), f"lies beyond column {MOST_COLUMNS}; delete what is not needed"
             )
-        cells[column] = Cell(text, CellKind.FORMULA if text.startswith("=") else CellKind.TEXT)
+        kind = CellKind.FORMULA if text.startswith("=") else CellKind.TEXT
+        cells[column] = Cell(plain(text), kind)
     return cells

@@ -120,7 +120,7 @@ def test_a_preview_tells_the_same_and_stores_nothing(company_a: World) -> None:
 def test_every_fault_is_told_at_its_cell(company_a: World) -> None:
     bad = [
         row(tag=""),
-        row(tag="S-1", kind="diffuser"),
+        row(tag="S-1", kind="gadget"),
         row(tag="S-2", design_flow=0),
         row(tag="S-3", design_flow="-5"),
         row(tag="S-4", flow_unit="furlong"),
