@@ -10,7 +10,7 @@ import jobs.tenancy.ids
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("jobs", "0004_event_seal"),
+        ("jobs", "0005_plan_moments"),
     ]
 
     operations = [
