@@ -8,7 +8,7 @@ from typing import Any
 
 import django
 
-TABLETS = 3
+TABLETS = 12
 
 
 def make() -> dict[str, Any]:

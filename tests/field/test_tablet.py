@@ -3,15 +3,18 @@
 import json
 import time
 from collections.abc import Iterator
+from email.utils import formatdate
 from pathlib import Path
 from typing import Any
 from urllib.request import Request, urlopen
 
 import pytest
-from playwright.sync_api import Browser, Playwright, sync_playwright
+from axe_core_python.sync_playwright import Axe  # type: ignore[import-untyped]
+from playwright.sync_api import Browser, Page, Playwright, sync_playwright
 
 from config.local.stack import Stack, local_stack
 from tests.field import tablet
+from tests.field.proxy import between
 from tests.pages.browser import ARGUMENTS, complaints_of, executable
 from tests.pages.seeds import planted
 
@@ -126,3 +129,148 @@ def revoke(browser: Browser, base: str, seed: dict[str, Any], name: str) -> None
     page.locator("tr", has_text=name).get_by_role("button", name="Remove now").click()
     page.get_by_text("removed").first.wait_for()
     page.close()
+
+
+def test_an_answer_lost_on_the_way_doubles_nothing(
+    stack: Stack, seed: dict[str, Any], play: Playwright, tmp_path: Path
+) -> None:
+    with between(stack.base_url) as wire, tablet.profile(play, tmp_path / "three") as browser:
+        page = tablet.opened(browser, wire.base)
+        tablet.pair(page, seed, 3)
+        wire.lose = 2
+        made = tablet.draft(page, seed, "S-1")
+        assert until(lambda: wire.lost == 2, 60), (
+            "the service acted twice, and twice the tablet heard nothing"
+        )
+        assert until(lambda: not waiting(page), 60)
+        assert stored(stack, seed).count(made) == 1
+        assert next(row for row in tablet.rows(page, "sessions") if row["id"] == made)["outcome"] == (
+            "already_stored"
+        )
+
+
+def waiting(page: Page) -> list[str]:
+    return [row["id"] for row in tablet.rows(page, "sessions") if row["state"] in {"ready", "sent"}]
+
+
+def test_a_newer_page_in_the_middle_of_a_job_waits_until_it_is_wanted(
+    stack: Stack, seed: dict[str, Any], play: Playwright, tmp_path: Path
+) -> None:
+    with between(stack.base_url) as wire, tablet.profile(play, tmp_path / "four") as browser:
+        page = tablet.opened(browser, wire.base)
+        tablet.pair(page, seed, 4)
+        tablet.kept(page)
+        page.reload()  # as at the second start: the worker serves the page
+        tablet.started(page)
+        browser.set_offline(True)
+        made = tablet.draft(page, seed, "S-2")
+        browser.set_offline(False)
+        wire.newer = "\n// a later version"
+        page.evaluate("navigator.serviceWorker.getRegistration('/field/').then((one) => one.update())")
+        page.get_by_role("button", name="Use it now").wait_for()
+        with page.expect_navigation():
+            page.get_by_role("button", name="Use it now").click()
+        tablet.started(page)
+        assert made in {row["id"] for row in tablet.rows(page, "sessions")}
+        assert until(lambda: not waiting(page), 60)
+        assert stored(stack, seed).count(made) == 1
+
+
+def test_a_wrong_clock_is_told(stack: Stack, seed: dict[str, Any], play: Playwright, tmp_path: Path) -> None:
+    with between(stack.base_url) as wire, tablet.profile(play, tmp_path / "five") as browser:
+        wire.skew = formatdate(time.time() - 3600, usegmt=True)
+        page = tablet.opened(browser, wire.base)
+        tablet.pair(page, seed, 5)
+        page.get_by_text("clock is 60 min off").wait_for()
+
+
+def test_a_full_disk_is_told_and_what_was_entered_stays(
+    stack: Stack, seed: dict[str, Any], play: Playwright, tmp_path: Path
+) -> None:
+    with tablet.profile(play, tmp_path / "six") as browser:
+        page = tablet.opened(browser, stack.base_url)
+        tablet.pair(page, seed, 6)
+        tablet.kept(page)
+        browser.set_offline(True)
+        made = tablet.draft(page, seed, "S-3")
+    # the browser reckons what is free once: so from its start
+    with tablet.profile(play, tmp_path / "six", offline=True) as browser:
+        wire = browser.new_cdp_session(browser.pages[0])
+        wire.send("Storage.overrideQuotaForOrigin", {"origin": stack.base_url, "quotaSize": 1})
+        page = tablet.opened(browser, stack.base_url)
+        told = page.evaluate(
+            """async (id) => {
+              const noise = () => Array.from({ length: 400 }, () => Array.from(
+                crypto.getRandomValues(new Uint16Array(30_000)), (code) => String.fromCharCode(code % 55_000),
+              ).join('')).join('');
+              const { openStore, StorageFull } = await import('/static/field/store.js');
+              const store = await openStore();
+              try { await store.change(id, (row) => { row.body.note = noise(); }); }
+              catch (error) { return error instanceof StorageFull ? error.message : `${error}`; }
+              finally { store.base.close(); }
+              return 'it was written';
+            }""",
+            made,
+        )
+        assert "no room left" in told, told
+        kept = next(row for row in tablet.rows(page, "sessions") if row["id"] == made)
+        assert (kept["state"], len(kept["body"]["readings"]), kept["body"]["note"]) == ("ready", 3, "")
+    with tablet.profile(play, tmp_path / "six") as browser:
+        tablet.opened(browser, stack.base_url)
+        assert until(lambda: stored(stack, seed).count(made) == 1)
+
+
+def test_two_tablets_on_one_job_both_send_and_see_what_the_other_did(
+    stack: Stack, seed: dict[str, Any], play: Playwright, tmp_path: Path
+) -> None:
+    with (
+        tablet.profile(play, tmp_path / "seven") as one,
+        tablet.profile(play, tmp_path / "eight") as two,
+    ):
+        first, second = tablet.opened(one, stack.base_url), tablet.opened(two, stack.base_url)
+        tablet.pair(first, seed, 7)
+        tablet.pair(second, seed, 8, person="supervisor")
+        for browser in (one, two):
+            browser.set_offline(True)
+        made = [tablet.draft(first, seed, "S-1"), tablet.draft(second, seed, "S-1")]
+        for browser in (one, two):
+            browser.set_offline(False)
+        assert until(lambda: not waiting(first) and not waiting(second), 60)
+        assert all(stored(stack, seed).count(one) == 1 for one in made)
+
+
+def test_axe_finds_nothing_serious(
+    stack: Stack, seed: dict[str, Any], play: Playwright, tmp_path: Path
+) -> None:
+    with tablet.profile(play, tmp_path / "nine") as browser:
+        page = tablet.opened(browser, stack.base_url)
+        found = in_both_modes(page)
+        tablet.pair(page, seed, 9)
+        page.locator(".rows a").first.wait_for()
+        found += in_both_modes(page)
+        page.locator(".rows a").last.click()
+        page.locator(".rows button").first.wait_for()
+        found += in_both_modes(page)
+        page.locator(".rows button").first.click()
+        page.get_by_role("dialog").wait_for()
+        assert not found + in_both_modes(page)
+
+
+def in_both_modes(page: Page) -> list[str]:
+    found = []
+    for scheme in ("light", "dark"):
+        page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
+        page.wait_for_timeout(300)  # colours follow a moment later
+        found += serious(page)
+    return found
+
+
+def serious(page: Page) -> list[str]:
+    """What axe-core calls serious or critical on the page as it is."""
+    answer = Axe().run(page)
+    return [
+        f"{one['id']}: {node['html'][:120]} {node['failureSummary'][:300]}"
+        for one in answer["violations"]
+        if one["impact"] in {"serious", "critical"}
+        for node in one["nodes"]
+    ]
