@@ -284,6 +284,7 @@ async function start() {
   await show();
   worker();
   document.documentElement.dataset.ready = "yes";
+  performance.mark("ready");
   context.outbox.wake();
 }
 
