@@ -8,5 +8,5 @@ class MeasurementsConfig(AppConfig):
     default_auto_field = "django.db.models.BigAutoField"
 
     def ready(self) -> None:
-        """Makes the evaluation known to every process that does due work."""
-        from measurements import evaluate  # noqa: F401
+        """Makes evaluation and erasing known to every process that does due work."""
+        from measurements import evaluate, photos  # noqa: F401

@@ -148,6 +148,7 @@ def _cut(
         instruments=(),
         methods=(),
         counts=doc.Counts(),
+        photos=msgspec.UNSET,
         changes=tuple(changes.lists(earlier, rows)) if before else (),
     )
 

@@ -4,7 +4,17 @@ from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime
 
-from reports.document import Change, Deficiency, Document, Flag, Measured, Result, UnitSystem
+from reports.document import (
+    Change,
+    Deficiency,
+    Document,
+    Flag,
+    Measured,
+    Photo,
+    Result,
+    UnitSystem,
+    photos_of,
+)
 from reports.render.figures import Figures
 from reports.render.pages import flags_of
 
@@ -29,7 +39,7 @@ class Figure:
 def differences(
     before: Document, after: Document, reasons: Mapping[str, str], corrected: Collection[str] = ()
 ) -> tuple[Change, ...]:
-    """Changes from an earlier revision: settings, figures, answers. In the order of the new report.
+    """Changes from an earlier revision: settings, figures, answers, photos. In the order of the new report.
 
     `reasons` tells by system and tag ("AHU-1 · S-2") why a figure's session replaced another, or why none is
     left; `corrected` names those that a clerical correction is.
@@ -38,6 +48,7 @@ def differences(
         *_settings(before, after),
         *_figures(before, after, reasons, corrected),
         *_answers(before, after),
+        *_photos(before, after),
     ]
     return tuple(found) or (Change(what="No figure, flag or setting changed."),)
 
@@ -121,6 +132,26 @@ def _answers(before: Document, after: Document) -> Iterator[Change]:
             yield Change(what=f"{name}: flag raised since", after=answer(flag), why=flag.seen)
         elif answer(earlier) != answer(flag):
             yield Change(what=f"{name}: answered anew", before=answer(earlier), after=answer(flag))
+
+
+def _photos(before: Document, after: Document) -> Iterator[Change]:
+    old, new = ({one.id: one for one in photos_of(document)} for document in (before, after))
+    for one_id, photo in new.items():
+        earlier = old.get(one_id)
+        if earlier is None:
+            yield Change(what=f"{_photo_name(photo)} added", after=photo.text)
+        elif (earlier.tag, earlier.subject, earlier.text) != (photo.tag, photo.subject, photo.text):
+            yield Change(what=f"{_photo_name(photo)}: described anew", before=earlier.text, after=photo.text)
+    for one_id in sorted(old.keys() - new.keys()):
+        yield Change(
+            what=f"{_photo_name(old[one_id])}: no longer part of the report", before=old[one_id].text
+        )
+
+
+def _photo_name(photo: Photo) -> str:
+    """E.g. "S-2: damper mark of 2026-03-02 09:38"."""
+    at = f" of {photo.taken.at:%Y-%m-%d %H:%M}" if photo.taken.at else ""
+    return f"{photo.tag or 'Whole job'}: {photo.subject.lower()}{at}"
 
 
 def _identity(flag: Flag) -> tuple[str, str, str, str]:

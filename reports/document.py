@@ -11,6 +11,7 @@ keeps what was entered.
 """
 
 import hashlib
+from collections.abc import Iterator
 from datetime import date, datetime
 from enum import StrEnum
 from typing import Final, Literal
@@ -494,6 +495,25 @@ class SumCheck(Content, frozen=True, kw_only=True):
     sentence: str = ""
 
 
+class Photo(Content, frozen=True, kw_only=True):
+    """A photo or note that was taken at a point, or of the system or job as a whole.
+
+    `digest`: of the file as the tablet sent it; `printed`: of the JPEG that stands in this document.
+    """
+
+    id: str
+    kind: Literal["photo", "note"]
+    subject: str  # what it shows, in words
+    tag: str = ""  # of the point
+    place: str = ""
+    text: str = ""
+    taken: Person  # by whom, when by the tablet's clock
+    digest: str = ""  # SHA-256, hexadecimal
+    printed: str = ""
+    width: int = 0  # of the JPEG, pixels
+    height: int = 0
+
+
 class System(Content, frozen=True, kw_only=True):
     """One air system with everything measured on it."""
 
@@ -507,6 +527,7 @@ class System(Content, frozen=True, kw_only=True):
     sum_check: SumCheck | None = None
     flags: tuple[Flag, ...] = ()
     remark: str = ""
+    photos: tuple[Photo, ...] | msgspec.UnsetType = msgspec.UNSET  # left out where there are none
 
 
 class Counts(Content, frozen=True, kw_only=True):
@@ -622,6 +643,7 @@ class Document(Content, frozen=True, kw_only=True):
     changes: tuple[Change, ...] = ()
     earlier: Earlier | None = None
     evidence: EvidenceHead | None = None
+    photos: tuple[Photo, ...] | msgspec.UnsetType = msgspec.UNSET  # of the job as a whole
 
 
 class Issue(Content, frozen=True, kw_only=True):
@@ -654,3 +676,10 @@ def from_bytes(data: bytes) -> Document:
 def digest(data: bytes) -> str:
     """SHA-256 of canonical bytes, hexadecimal."""
     return hashlib.sha256(data).hexdigest()
+
+
+def photos_of(document: Document) -> Iterator[Photo]:
+    """Photos and notes in the order in which they are printed."""
+    for system in document.systems:
+        yield from system.photos or ()
+    yield from document.photos or ()

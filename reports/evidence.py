@@ -41,6 +41,8 @@ from measurements.models import (
     Flag,
     FlagAnswer,
     IntervalCheck,
+    Photo,
+    PhotoChange,
     Reading,
     RecallCase,
     RecallDecision,
@@ -51,8 +53,18 @@ from measurements.models import (
     SessionVoid,
     Sweep,
 )
+from measurements.photos import photos_altered
 from reports import document as doc
-from reports.models import Deferral, Fetch, Issue, IssuedFile, Revision, SigningCertificate
+from reports.models import (
+    Deferral,
+    Fetch,
+    Issue,
+    IssuedFile,
+    PhotoChoice,
+    Revision,
+    SigningCertificate,
+)
+from reports.photos import prints_altered
 from reports.recomputed import differences
 from reports.verify import file_digest
 
@@ -174,6 +186,9 @@ KINDS: tuple[Kind, ...] = (
     Kind("session of a recall", RecallItem, ("recall.computed",), "item"),
     Kind("decision in a recall", RecallDecision, ("recall.decided",), "decision"),
     Kind("interval check", IntervalCheck, ("instrument.checked",)),
+    Kind("photo or note", Photo, ("photo.stored",), altered=photos_altered),
+    Kind("change of a photo", PhotoChange, ("photo.changed",), "change"),
+    Kind("choice of a photo", PhotoChoice, ("photo.chosen",), "choice", altered=prints_altered),
     Kind("setting of a rule", RuleSetting, ("rule.changed",)),
     Kind("fetch of a report", Fetch, ("report.fetched",), "fetch"),
 )

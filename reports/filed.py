@@ -4,6 +4,7 @@ Needs no database. A file that was altered and made consistent again is found on
 with the issued one; here it shows when text and attachment do not fit each other.
 """
 
+import hashlib
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -33,6 +34,8 @@ class Filed:
     document: doc.Document
     address: Address | None
     has_readings: bool
+    pictures: tuple[str, ...] = ()
+    """SHA-256 of the photos on the pages, in their order."""
 
     @property
     def faults(self) -> list[str]:
@@ -44,7 +47,18 @@ class Filed:
             found.append(f"the digest of {SNAPSHOT} is not the one printed in the report")
         if not self.has_readings:
             found.append(f"{READINGS} is not attached")
-        return found
+        return found + self._picture_faults()
+
+    def _picture_faults(self) -> list[str]:
+        """Photos that are not those of the snapshot, each in its place."""
+        wanted = [one for one in doc.photos_of(self.document) if one.printed]
+        if len(wanted) != len(self.pictures):
+            return [f"the pages show {len(self.pictures)} photos, {SNAPSHOT} names {len(wanted)}"]
+        return [
+            f"photo {number} ({one.tag or 'of the job'}) is not the one that {SNAPSHOT} names"
+            for number, (one, digest) in enumerate(zip(wanted, self.pictures, strict=True), 1)
+            if one.printed != digest
+        ]
 
 
 def read(path: Path) -> Filed:
@@ -73,6 +87,7 @@ def _read(pdf: pikepdf.Pdf) -> Filed:
         document=document,
         address=next(_addresses(pdf), None),
         has_readings=READINGS in pdf.attachments,
+        pictures=tuple(_pictures(pdf)),
     )
 
 
@@ -84,6 +99,16 @@ def _addresses(pdf: pikepdf.Pdf) -> Iterator[Address]:
             found = parse_address(str(address)) if address is not None else None
             if found is not None:
                 yield found
+
+
+def _pictures(pdf: pikepdf.Pdf) -> Iterator[str]:
+    """SHA-256 of every photo that the pages draw, as it lies in the file: its JPEG, byte for byte."""
+    for page in pdf.pages:
+        objects = page.obj.get("/Resources", pikepdf.Dictionary()).get("/XObject", pikepdf.Dictionary())
+        for instruction in pikepdf.parse_content_stream(page, "Do"):
+            drawn = objects.get(str(instruction.operands[0])) if instruction.operands else None
+            if drawn is not None and drawn.get("/Subtype") == "/Image":
+                yield hashlib.sha256(drawn.read_raw_bytes()).hexdigest()
 
 
 def _printed(pdf: pikepdf.Pdf) -> Iterator[str]:

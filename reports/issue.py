@@ -28,15 +28,15 @@ from jobs.models import Company, DueState, DueWork, Job, JobStatus
 from jobs.numbers import next_number
 from jobs.tenancy.context import current_company
 from jobs.tenancy.ids import short_id
-from reports import document, queries, sign, signers
+from reports import document, photos, queries, sign, signers
 from reports.models import DocumentKind, Issue, IssuedFile, Revision
 from reports.render import RenderedReport, render_report
 
 log = logging.getLogger(__name__)
-RENDER = "render"
 LEASE = timedelta(seconds=180)
 PAPERS: dict[str, Literal["A4", "Letter"]] = {"A4": "A4", "Letter": "Letter"}
 KEY_BYTES = 24
+RENDER = photos.RENDER
 
 
 @transaction.atomic
@@ -91,6 +91,8 @@ def _check_issuable(job: Job, revision: Revision) -> None:
     newest = same.order_by("-revision").values_list("revision")[0][0]
     if newest != revision.revision:
         raise Conflict(f"Revision {newest} of this job is newer; issue that one.")
+    packed = Revision.objects.values_list("snapshot", flat=True).get(id=revision.id)
+    photos.check_printable(document.from_bytes(zlib.decompress(packed)))
 
 
 SUFFIX = {
@@ -239,12 +241,14 @@ def render_revision(made: Issue, workdir: Path, identity: sign.Identity | None =
     revision = made.revision
     with transaction.atomic():
         content, frozen, readings = document_of(made, identity)
+        pictures = photos.pictures_of(content)
     return render_report(
         content,
         frozen,
         workdir=workdir,
         readings_csv=zlib.decompress(readings),
         paper=PAPERS[revision.paper],
+        pictures=pictures,
     )
 
 

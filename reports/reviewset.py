@@ -30,6 +30,7 @@ from measurements.models import (
 )
 from reports import deferrals
 from reports.models import Deferral
+from reports.photos import Chosen, of_job
 
 MEASURED_KINDS = frozenset({PointKind.PLANE, PointKind.OUTLET})
 SEVERITY_RANK = {Severity.STOP.value: 0, Severity.WARNING.value: 1, Severity.REMARK.value: 2}
@@ -156,6 +157,8 @@ class ReviewSet:
     """By session that is one."""
     voids: Mapping[UUID, tuple[SessionVoid, ...]] = field(default_factory=dict)
     """Notes by void session, oldest first."""
+    photos: tuple[Chosen, ...] = ()
+    """Photos and notes of the job, in the order they were taken."""
 
     @property
     def pending(self) -> list[Measured]:
@@ -203,7 +206,13 @@ class ReviewSet:
             "flags": sorted(_flag_line(flag) for flag in (*self.flags, *self.past_flags)),
             "deferred": sorted(str(row.id) for row in self.deferrals.values()),
             **self._void_content(),
+            **self._photo_content(),
         }
+
+    def _photo_content(self) -> dict[str, Any]:
+        """Those that documents show; nothing where none was chosen, for the same reason as below."""
+        shown = sorted(one.bound for one in self.photos if one.shown)
+        return {"photos": shown} if shown else {}
 
     def _void_content(self) -> dict[str, Any]:
         """Nothing where no session is void, so that a set without one keeps the digest it was approved by."""
@@ -262,6 +271,7 @@ def load(job: Job) -> ReviewSet:
         left=tuple(replace(one, result=results.get(one.session.id)) for one in left),
         corrections=corrections,
         voids=voids,
+        photos=tuple(of_job(job.id)),
     )
 
 
@@ -286,6 +296,7 @@ def load_session(session: Session) -> ReviewSet:
         measured=(one,),
         corrections=_corrections(sessions),
         voids=_voids(sessions),
+        photos=tuple(of_job(session.job_id)),
     )
 
 

@@ -14,12 +14,13 @@ import msgspec
 from django.utils import timezone
 
 from jobs import events
-from jobs.models import Company, DecisionRule, Measurand, Member, PointKind, SystemKind
+from jobs.models import Company, DecisionRule, Measurand, Member, PointKind, SystemKind, TestPoint
 from measurements.calc.conformity import DecisionRule as Acceptance
 from measurements.calc.conformity import GuardBand, guard_band_of
 from measurements.calc.conformity import Rule as AcceptanceRule
 from measurements.methods import METHODS as KINDS
-from reports import changes, flags, material, readings, sheets, tables, testsheets
+from measurements.models import PhotoKind
+from reports import changes, flags, material, photos, readings, sheets, tables, testsheets
 from reports import document as doc
 from reports.material import Material
 from reports.models import Issue, Revision
@@ -85,6 +86,7 @@ def build(
         cautions=tuple(CAUTIONS),
         earlier=_earlier(before),
         evidence=_evidence(at, collected),
+        photos=_photos(None, collected) or msgspec.UNSET,
     )
     if before is None:
         return document
@@ -222,6 +224,35 @@ def _system(state: SystemState, collected: Material) -> doc.System:
         sum_check=tables.sum_check(state),
         flags=(*_flags(state, collected), *flags.past(collected, ids)),
         remark="\n".join(_remarks(state, collected)),
+        photos=_photos_of(state, collected) or msgspec.UNSET,
+    )
+
+
+def _photos_of(state: SystemState, collected: Material) -> tuple[doc.Photo, ...]:
+    return tuple(one for point in state.points for one in _photos(point.point, collected))
+
+
+def _photos(point: TestPoint | None, collected: Material) -> tuple[doc.Photo, ...]:
+    """Photos and notes that were chosen for documents, of a point or of the whole job."""
+    chosen = photos.shown_at(collected.found.photos, point.id if point else None)
+    return tuple(_photo(one, point, collected) for one in chosen)
+
+
+def _photo(one: photos.Chosen, point: TestPoint | None, collected: Material) -> doc.Photo:
+    row, choice = one.photo, one.choice
+    assert choice is not None
+    return doc.Photo(
+        id=str(row.id),
+        kind="note" if row.kind == PhotoKind.NOTE else "photo",
+        subject=one.standing.word,
+        tag=point.tag if point else "",
+        place=point.location if point else "",
+        text=one.standing.text,
+        taken=collected.person(row.member, "technician", row.taken_at),
+        digest=row.digest,
+        printed=choice.print_digest,
+        width=choice.print_width,
+        height=choice.print_height,
     )
 
 

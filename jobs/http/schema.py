@@ -76,7 +76,7 @@ class DoorSchema(AutoSchema):
         found = list(super().get_override_parameters())
         if isinstance(self.view, Repeatable) and self.method in self.view.repeatable_methods:
             found.append(KEY_PARAMETER)
-        if self.method == "PATCH":
+        if self.method == "PATCH" and getattr(self.view, "matches", True):
             found.append(MATCH_PARAMETER)
         return found
 
@@ -99,7 +99,7 @@ class DoorSchema(AutoSchema):
             found.add(404)
         if self.method in {"POST", "PUT", "PATCH"}:
             found |= {400, 409, 413, 415, 422}
-        if self.method == "PATCH":
+        if self.method == "PATCH" and getattr(self.view, "matches", True):
             found |= {412, 428}
         if self.method == "GET" and self._is_list_view():
             found.add(422)

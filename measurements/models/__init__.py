@@ -1,6 +1,16 @@
 """What was read, with what instrument, what follows from it."""
 
 from measurements.models.check import CheckKind, CheckOutcome, IntervalCheck
+from measurements.models.photo import (
+    Photo,
+    PhotoChange,
+    PhotoChangeKind,
+    PhotoKind,
+    PhotoPart,
+    PhotoSubject,
+    PhotoType,
+    PhotoUpload,
+)
 from measurements.models.recall import (
     RecallCase,
     RecallDecision,
@@ -32,6 +42,14 @@ __all__ = [
     "IntervalCheck",
     "Method",
     "Outcome",
+    "Photo",
+    "PhotoChange",
+    "PhotoChangeKind",
+    "PhotoKind",
+    "PhotoPart",
+    "PhotoSubject",
+    "PhotoType",
+    "PhotoUpload",
     "Reading",
     "RecallCase",
     "RecallDecision",

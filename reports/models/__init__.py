@@ -3,6 +3,7 @@
 from reports.models.deferral import Deferral, Season
 from reports.models.delivery import Delivery, Fetch, FetchedAs
 from reports.models.look import Look
+from reports.models.photo import PhotoChoice
 from reports.models.revision import DocumentKind, Issue, IssuedFile, Revision, SignatureLevel
 from reports.models.signing import SigningCertificate
 
@@ -15,6 +16,7 @@ __all__ = [
     "Issue",
     "IssuedFile",
     "Look",
+    "PhotoChoice",
     "Revision",
     "Season",
     "SignatureLevel",

@@ -12,6 +12,7 @@ from reports import document as doc
 from reports import ledger, material, readings, reviewset, testsheets
 from reports.material import Material
 from reports.pages import shown
+from reports.pages.photos import at_point
 from reports.render import charts
 from reports.render.figures import Figures
 from reports.render.sheet import fact_words
@@ -66,6 +67,7 @@ def context(session: Session) -> dict[str, Any]:
         "zeros": zero_rows(one, collected),
         "instruments": instrument_rows(one, collected, figures),
         "flags": [shown.flag(state, None) for state in one.flags],
+        "photos": at_point(found.photos, point.id),
     }
 
 

@@ -17,6 +17,7 @@ from reports import document as doc
 from reports import ledger, sheets, tables
 from reports.earlier import Before, befores
 from reports.material import Material
+from reports.pages.photos import at_point
 from reports.pages.pictures import Case, Picture, of_flag, titled
 from reports.render import charts
 from reports.render.figures import VERDICT_WORDS, Figures
@@ -261,7 +262,11 @@ def _system(
         "system": state.system,
         "picture": titled(charts.interval_plot(rows)) if len(judged) > 1 else None,
         "lines": [
-            {"line": _point_line(point, material, figures), "mark": _mark(point, marks)}
+            {
+                "line": _point_line(point, material, figures),
+                "mark": _mark(point, marks),
+                "photos": at_point(material.found.photos, point.point.id),
+            }
             for point in state.points
         ],
     }

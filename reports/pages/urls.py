@@ -2,7 +2,19 @@
 
 from django.urls import path
 
-from reports.pages import before, check, corrections, fetch, instrument, job, recall, rules, signing, views
+from reports.pages import (
+    before,
+    check,
+    corrections,
+    fetch,
+    instrument,
+    job,
+    photos,
+    recall,
+    rules,
+    signing,
+    views,
+)
 
 urlpatterns = [
     path("jobs/<uuid:job_id>", job.job, name="job"),
@@ -14,6 +26,9 @@ urlpatterns = [
     path("review/<uuid:job_id>/seen", views.saw, name="review-seen"),
     path("company/rules/flags", rules.rule_list, name="company-flag-rules"),
     path("company/rules/flags/<str:rule>", rules.rule_page, name="company-flag-rule"),
+    path("review/<uuid:job_id>/photos", photos.job, name="review-photos"),
+    path("review/<uuid:job_id>/photos/choose", photos.choose, name="review-photos-choose"),
+    path("photos/<uuid:photo_id>/change", photos.change, name="photo-change"),
     path("flags/<uuid:flag_id>/answer", views.answer, name="flag-answer"),
     path("sessions/<uuid:session_id>", views.session, name="session"),
     path("sessions/<uuid:session_id>/correct", corrections.correction, name="session-correct"),

@@ -19,6 +19,7 @@ from reports.document import (
     Kind,
     Measured,
     OutletRow,
+    Photo,
     Quantity,
     Result,
     Subject,
@@ -47,7 +48,7 @@ from reports.render.sheet import (
     tone,
     traverse_values,
 )
-from reports.render.templating import fill, picture
+from reports.render.templating import PICTURE, fill, picture
 from reports.render.testsheet import test_values
 from reports.render.text import anchor, safe_link
 from reports.render.wording import VERDICTS, VERIFY, VERIFY_DRAFT
@@ -56,6 +57,8 @@ OUTLETS_IN_TABLE = 200  # rows of one table; longer systems go on in another, wh
 INSTRUMENTS_IN_BLOCK = 12
 FLAGS_IN_BLOCK = 60
 TESTS_IN_BLOCK = 6
+PHOTOS_IN_BLOCK = 24
+PHOTOS_ON_PAGE = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,6 +164,8 @@ def blocks(document: Document, issue: Issue | None, digest: str) -> Iterator[Blo
             entry = Entry(2, title, values["anchor"])
             yield Block(fill("traverse.html", values), (entry,), 2, {entry.anchor: title})
         yield from _tests(system, figures, document.report, register)
+        yield from _photos(system.photos or (), system.name, f"photos-{name}", 2)
+    yield from _photos(document.photos or (), document.report.project, "photos", 1)
     yield from _flags(document, known)
     yield _closing(document, issue, digest)
 
@@ -189,6 +194,42 @@ def _tests(
         entries = tuple(Entry(2, f"{v['title']} {v['tag']}", v["anchor"]) for v in chunk)
         html = "".join(fill("test.html", values) for values in chunk)
         yield Block(html, entries, len(chunk), {entry.anchor: entry.title for entry in entries})
+
+
+def _photos(photos: Sequence[Photo], of: str, name: str, depth: int) -> Iterator[Block]:
+    """Photos two beside each other, then notes; many go on in another block."""
+    ordered = sorted(photos, key=lambda one: one.kind != "photo")
+    for start in range(0, len(ordered), PHOTOS_IN_BLOCK):
+        chunk = ordered[start : start + PHOTOS_IN_BLOCK]
+        title = "Photos and notes" + (", continued" if start else "")
+        shown = [_photo(one) for one in chunk]
+        pairs = [one for one in shown if one["source"]]
+        values = {
+            "anchor": f"{name}-{start}" if start else name,
+            "title": title,
+            "of": of,
+            "rows": [pairs[k : k + 2] for k in range(0, len(pairs), 2)],
+            "notes": [one for one in shown if not one["source"]],
+        }
+        entries = () if start else (Entry(depth, title, name),)
+        labels = {name: f"{title}, {of}"}
+        yield Block(fill("photos.html", values), entries, 1 + len(chunk) // PHOTOS_ON_PAGE, labels)
+
+
+def _photo(photo: Photo) -> dict[str, Any]:
+    place = ", ".join(part for part in (photo.tag, photo.place) if part) or "Whole job"
+    taken = by_words(photo.taken)
+    said = f": {photo.text.rstrip('.')}" if photo.text else ""
+    return {
+        "source": f"{PICTURE}{photo.printed}" if photo.printed else "",
+        "alt": f"Photo, {photo.subject.lower()}, {place}{said}. Taken by {taken}.",
+        "tall": photo.height > photo.width,
+        "place": place,
+        "subject": photo.subject,
+        "text": photo.text,
+        "taken": taken,
+        "digest": photo.digest,
+    }
 
 
 def _summary(document: Document, figures: Figures, anchors: Sequence[str], known: frozenset[str]) -> Block:

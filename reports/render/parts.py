@@ -57,11 +57,15 @@ class Press:
             text=True,
         )
 
-    def render(self, html: str, target: Path, limits: Limits) -> Part:
-        """Render one part into `target`; raises RenderFailed with the reason."""
+    def render(self, html: str, target: Path, limits: Limits, pictures: Path | None = None) -> Part:
+        """Render one part into `target`; raises RenderFailed with the reason.
+
+        `pictures`: a folder with the prints it may show, each under its SHA-256.
+        """
         source, result = target.with_suffix(".html"), target.with_suffix(".json")
         source.write_text(html, encoding="utf-8")
         job = {"html": str(source), "pdf": str(target), "result": str(result)}
+        job["pictures"] = str(pictures or "")
         job |= {"memory": limits.memory, "cpu": limits.cpu, "seconds": limits.seconds}  # type: ignore[dict-item]
         answer = self._ask(job)
         source.unlink()
@@ -102,9 +106,9 @@ class Press:
 class Presses:
     """A few presses; starts them at once, closes them at the end of the `with` block."""
 
-    def __init__(self, count: int, limits: Limits) -> None:
+    def __init__(self, count: int, limits: Limits, pictures: Path | None = None) -> None:
         self._presses = [Press() for _ in range(max(1, count))]
-        self._limits = limits
+        self._limits, self._pictures = limits, pictures
 
     def __enter__(self) -> "Presses":
         return self
@@ -147,6 +151,6 @@ class Presses:
                 return
             html, target = jobs[number]
             try:
-                done[number] = press.render(html, target, self._limits)
+                done[number] = press.render(html, target, self._limits, self._pictures)
             except Exception as error:  # handed to the caller's thread
                 failures.append(error)

@@ -2,13 +2,14 @@
 
 import hashlib
 import tempfile
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, time
 from pathlib import Path
+from types import MappingProxyType
 from typing import Literal
 
-from reports.document import Document, Issue, digest, to_bytes
+from reports.document import Document, Issue, digest, photos_of, to_bytes
 from reports.render.join import SIGNATURE_FIELD, Attachment, Metadata, join
 from reports.render.lists import KIND_WORDS
 from reports.render.pages import Entry, blocks, contents, cover
@@ -42,12 +43,14 @@ def render_report(
     paper: Paper = "A4",
     processes: int = 2,
     limits: Limits | None = None,
+    pictures: Mapping[str, bytes] = MappingProxyType({}),
 ) -> RenderedReport:
     """Render a document into `workdir/report.pdf`; without an issue every page says that it is a draft.
 
-    The same arguments give the same bytes. Raises RenderFailed with the part and the reason when a part takes
-    too long or too much memory or holds what cannot be shown, and msgspec.ValidationError when the document
-    does not fit its own types.
+    `pictures`: JPEG prints of its photos by their SHA-256; other content never gets in. The same arguments
+    give the same bytes. Raises RenderFailed with the part and the reason when a part takes too long or too
+    much memory or holds what cannot be shown, and msgspec.ValidationError when the document does not fit its
+    own types.
     """
     if paper not in PAPERS:
         raise RenderFailed(f"unknown paper {paper!r}: choose one of {', '.join(PAPERS)}")
@@ -56,7 +59,7 @@ def render_report(
     workdir.mkdir(parents=True, exist_ok=True)
     with (
         tempfile.TemporaryDirectory(prefix="parts-", dir=workdir) as scratch,
-        Presses(processes, limits or Limits()) as presses,
+        Presses(processes, limits or Limits(), _laid_out(document, pictures, scratch)) as presses,
     ):
         work = _Work(
             cleaned(document), issue and cleaned(issue), digest(snapshot), paper, Path(scratch), presses
@@ -69,6 +72,18 @@ def render_report(
         path = target.replace(workdir / "report.pdf")
     peak = max(p.peak_mb for p in parts)
     return RenderedReport(path, pages, hashlib.sha256(data).hexdigest(), len(data), peak)
+
+
+def _laid_out(document: Document, pictures: Mapping[str, bytes], scratch: str) -> Path:
+    """The prints that the document shows, in a folder, each under its SHA-256. Raises RenderFailed."""
+    folder = Path(scratch) / "pictures"
+    folder.mkdir()
+    for name in {one.printed for one in photos_of(document) if one.printed}:
+        data = pictures.get(name, b"")
+        if hashlib.sha256(data).hexdigest() != name:
+            raise RenderFailed(f"the print {name[:16]}… of a photo is missing or was altered")
+        (folder / name).write_bytes(data)
+    return folder
 
 
 def _refuse_twins(document: Document) -> None:

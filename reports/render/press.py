@@ -6,9 +6,11 @@ that no garbage outlives a part and a hostile one takes nothing with it. Only th
 """
 
 import gc
+import hashlib
 import json
 import logging
 import os
+import re
 import resource
 import signal
 import sys
@@ -24,23 +26,42 @@ from weasyprint.text.fonts import FontConfiguration
 from weasyprint.urls import URLFetcher, URLFetcherResponse
 
 from reports.render.fonts import font_urls
-from reports.render.templating import part_html
+from reports.render.templating import PICTURE, part_html
 from reports.render.tidy import tidy
 
 VARIANT = "pdf/a-3a"
 _POLL = 0.004  # s
 _WITHOUT_GLYPH = "notdef"
+JPEG = "image/jpeg"
+_DIGEST = re.compile("[0-9a-f]{64}")
 
 
-class FontsOnly(URLFetcher):  # type: ignore[misc]
-    """Gives the report's fonts and refuses every other address: nothing else may enter a report."""
+class FontsAndPrints(URLFetcher):  # type: ignore[misc]
+    """Gives the report's fonts and the prints of its photos, and refuses every other address.
+
+    A print is asked for by its SHA-256 and lies in `folder` under that name; nothing else may enter a report.
+    """
+
+    def __init__(self, folder: Path | None = None) -> None:
+        super().__init__()
+        self._folder = folder
 
     def fetch(self, url: str, headers: Any = None) -> URLFetcherResponse:
-        """The font behind the address; ValueError for anything else."""
+        """The font or print behind the address; ValueError for anything else."""
+        if url.startswith(PICTURE):
+            return URLFetcherResponse(url, self._print(url.removeprefix(PICTURE)), {"Content-Type": JPEG})
         path = font_urls().get(url)
         if path is None:
             raise ValueError(f"address refused: {url[:200]}")
         return URLFetcherResponse(url, path.read_bytes(), {"Content-Type": "font/ttf"})
+
+    def _print(self, digest: str) -> bytes:
+        if self._folder is None or not _DIGEST.fullmatch(digest):
+            raise ValueError(f"picture refused: {digest[:80]}")
+        data = (self._folder / digest).read_bytes()
+        if hashlib.sha256(data).hexdigest() != digest:
+            raise ValueError(f"picture altered: {digest}")
+        return data
 
 
 class _Complaints(logging.Handler):
@@ -55,8 +76,10 @@ class _Complaints(logging.Handler):
         self.lines.append(record.getMessage()[:300])
 
 
-def render_part(html: str, target: Path) -> dict[str, Any]:
+def render_part(html: str, target: Path, pictures: Path | None = None) -> dict[str, Any]:
     """Lay out one part and write it; returns pages, bookmarks, anchors and complaints.
+
+    `pictures`: the folder of its prints.
 
     Bookmarks are (level, title, page, x, y, state) with points from the bottom, anchors {name: page}.
     Raises ValueError when a character has no glyph, since PDF/A and PDF/UA forbid it.
@@ -64,7 +87,7 @@ def render_part(html: str, target: Path) -> dict[str, Any]:
     complaints = _Complaints()
     logger = logging.getLogger("weasyprint")
     logger.handlers[:] = [complaints]
-    source = HTML(string=html, url_fetcher=FontsOnly())
+    source = HTML(string=html, url_fetcher=FontsAndPrints(pictures))
     laid = source.render(font_config=FontConfiguration(), pdf_tags=True, pdf_variant=VARIANT)
     marks, anchors = [], {}
     for number, page in enumerate(laid.pages):
@@ -75,6 +98,9 @@ def render_part(html: str, target: Path) -> dict[str, Any]:
     lacking = [line for line in complaints.lines if _WITHOUT_GLYPH in line]
     if lacking:
         raise ValueError(f"a character has no glyph in the report's fonts: {lacking[0]}")
+    unseen = [line for line in complaints.lines if PICTURE in line]
+    if unseen:
+        raise ValueError(f"a picture cannot be shown: {unseen[0]}")
     return {
         "pages": len(laid.pages),
         "bookmarks": marks,
@@ -97,7 +123,8 @@ def _child(job: dict[str, Any]) -> NoReturn:
     try:
         _limit(job)
         gc.disable()
-        answer = render_part(Path(job["html"]).read_text(encoding="utf-8"), Path(job["pdf"]))
+        folder = Path(job["pictures"]) if job["pictures"] else None
+        answer = render_part(Path(job["html"]).read_text(encoding="utf-8"), Path(job["pdf"]), folder)
     except BaseException as error:  # every way to fail must become a reason
         answer, code = {"reason": f"{type(error).__name__}: {error}"[:400]}, 3
     try:

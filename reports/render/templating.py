@@ -13,6 +13,8 @@ from reports.render.fonts import MONO, SANS, font_faces
 
 _FOLDER = Path(__file__).parent / "templates"
 PAPERS = ("A4", "Letter")
+PICTURE = "picture:"
+"""Before the SHA-256 of a picture that a part shows."""
 
 
 @cache

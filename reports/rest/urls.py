@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from reports.rest import before, recall, signing, views
+from reports.rest import before, photos, recall, signing, views
 
 urlpatterns = [
     path("review", views.Queue.as_view()),
@@ -22,6 +22,9 @@ urlpatterns = [
     path("deliveries/<uuid:delivery_id>/end", before.DeliveryEnd.as_view()),
     path("jobs/<uuid:job_id>/documents", before.JobDocuments.as_view()),
     path("jobs/<uuid:job_id>/deferrals", before.JobDeferrals.as_view()),
+    path("jobs/<uuid:job_id>/photo-choices", photos.JobPhotoChoices.as_view()),
+    path("photos/<uuid:photo_id>/erasure", photos.PhotoErasure.as_view()),
+    path("photos/<uuid:photo_id>/thumbnail", photos.PhotoThumbnail.as_view(), name="api-photo-thumbnail"),
     path("recalls", recall.Recalls.as_view()),
     path("recalls/<uuid:recall_id>", recall.Recall.as_view()),
     path("recalls/<uuid:recall_id>/sessions", recall.RecallSessions.as_view()),

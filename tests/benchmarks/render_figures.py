@@ -32,9 +32,9 @@ _PLAIN = """
 import json, resource, sys, time
 from pathlib import Path
 from weasyprint import HTML
-from reports.render.press import FontsOnly
+from reports.render.press import FontsAndPrints
 started = time.perf_counter()
-document = HTML(string=Path(sys.argv[1]).read_text(), url_fetcher=FontsOnly())
+document = HTML(string=Path(sys.argv[1]).read_text(), url_fetcher=FontsAndPrints())
 pages = document.render(pdf_tags=True, pdf_variant="pdf/a-3a")
 pages.write_pdf(sys.argv[2], pdf_tags=True, pdf_variant="pdf/a-3a")
 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

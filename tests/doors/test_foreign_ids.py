@@ -24,7 +24,7 @@ from jobs.tenancy.models import TenantManager, TenantModel
 from measurements.models import RecallItem
 from tests.doors import walk
 from tests.factories import FIRST, SECOND, World
-from tests.measurements import batches
+from tests.measurements import batches, pictures
 from tests.reports import scene
 
 
@@ -92,6 +92,18 @@ BODIES: dict[tuple[str, str], Callable[[World], Any]] = {
     ("POST", "/sessions/{session_id}/corrections"): lambda w: {
         "reason": scene.REASON, "changes": [{"path": "/test_point", "value": str(w.points["S-2"].id)}],
     },
+    ("POST", "/field/photos"): lambda w: pictures.declaration(
+        w, pictures.jpeg(), session=str(walk.session_at(w, "S-1")),
+    ),
+    ("POST", "/photos/{photo_id}/corrections"): lambda w: {
+        "reason": scene.REASON, "text": "Lever at 5", "test_point": str(w.points["S-2"].id),
+    },
+    ("POST", "/jobs/{job_id}/photo-choices"): lambda w: {
+        "photos": [str(walk.ids_of(w)["photo_id"])], "shown": True,
+    },
+    ("POST", "/photos/{photo_id}/erasure"): lambda w: {"reason": scene.REASON},
+    ("POST", "/photos/{photo_id}/removal"): lambda w: {"reason": scene.REASON},
+    ("POST", "/photos/{photo_id}/restoration"): lambda w: {"reason": scene.REASON},
     ("POST", "/sessions/{session_id}/void"): lambda w: {"reason": scene.REASON},
     ("POST", "/flags/{flag_id}/answers"): lambda w: {"answer": "accept", "reason": scene.REASON},
 }  # fmt: skip

@@ -20,14 +20,14 @@ from jobs.models import Device, Instrument, InstrumentKind, Job, Quantity, Role
 from jobs.tenancy.context import company
 from measurements import recall
 from measurements.models import RecallCase, Session
-from reports import deferrals, deliver
+from reports import deferrals, deliver, photos
 from reports.models import Issue
 from reports.readings import HEAD
 from tests import factories
 from tests.doors import walk
 from tests.doors.client import assert_problem, pointers
 from tests.factories import World
-from tests.measurements import batches
+from tests.measurements import batches, pictures
 from tests.reports import scene
 
 SMALL, LARGE = 3, 30
@@ -95,6 +95,12 @@ def deferred(world: World, name: str) -> None:
     )
 
 
+def chosen(world: World, name: str) -> None:
+    """A note of its own, shown in documents."""
+    made = pictures.noted(world, name)
+    photos.choose(world.actor("supervisor"), world.job.id, [made.id], shown=True)
+
+
 def report_of(world: World) -> Issue:
     """The report that `path_of` asks for."""
     found = Issue.objects.order_by("id").first()
@@ -145,9 +151,11 @@ GROW: dict[str, Callable[[World, int], None]] = {
     "/invitations": each(lambda w, _: walk.invitation(w)),
     "/jobs": each(busy_job),
     "/jobs/{job_id}/deferrals": each(deferred),
+    "/jobs/{job_id}/photo-choices": each(chosen),
     "/jobs/{job_id}/revisions": each(lambda w, _: walk.revision(w, w.job)),
     "/keys": each(lambda w, _: factories.make_key(w.id, ["read"])),
     "/members": each(lambda w, _: factories.make_member(w.id, Role.TECHNICIAN, Role.SUPERVISOR)),
+    "/photos": each(lambda w, name: pictures.noted(w, name)),
     "/points": each(lambda w, name: factories.outlet(w.system, name, parent=w.points["BD-1"])),
     "/recalls": each(recalled),
     "/recalls/{recall_id}/documents": holding,

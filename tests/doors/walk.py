@@ -26,13 +26,14 @@ from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from measurements import recall
 from measurements.interval_checks import Shown, record_check
-from measurements.models import Flag, IntervalCheck, RecallCase, Result, Session
+from measurements.models import Flag, IntervalCheck, Photo, RecallCase, Result, Session
 from reports import deliver, issue
 from reports.document import to_bytes
 from reports.models import Delivery, Issue, IssuedFile, Revision
 from tests import factories
 from tests.doors.client import Caller, signed_in, with_key, with_token
 from tests.factories import World
+from tests.measurements import pictures
 from tests.render import sample
 from tests.reports import scene
 
@@ -165,6 +166,7 @@ def full_world(name: str) -> World:
     world = factories.make_world(name)
     scene.measured(world, s3="70.0")
     scene.approved(world)
+    pictures.stored(world)
     with company(world.id):
         made = issue.issue(world.actor("supervisor"), Revision.objects.get().id)
         # As if seen first and open still, so that nothing is refused before ids are looked at.
@@ -267,6 +269,7 @@ def ids_of(world: World) -> dict[str, uuid.UUID]:
             "job_id": world.job.id,
             "key_id": world.key.id,
             "member_id": PersonAssignment.objects.first().member_id,
+            "photo_id": Photo.objects.earliest("received_at").id,
             "point_id": TestPoint.objects.get(tag="S-1").id,
             "recall_id": RecallCase.objects.earliest("opened_at").id,
             "report_id": Issue.objects.earliest("issued_at").id,
@@ -276,6 +279,12 @@ def ids_of(world: World) -> dict[str, uuid.UUID]:
             "site_id": world.site.id,
             "system_id": world.system.id,
         }
+
+
+def session_at(world: World, tag: str) -> uuid.UUID:
+    with company(world.id):
+        found: uuid.UUID = Session.objects.filter(test_point__tag=tag).latest("received_at").id
+        return found
 
 
 def unknown_ids(names: Iterable[str]) -> dict[str, uuid.UUID]:
