@@ -237,7 +237,7 @@ def _wiring(inputs: CoilHeat, coil: _Coil) -> Wiring:
         inputs.air_flow_at,
         inputs.water_flow_at,
         coil.cools,
-        bool(coil.cools and before and after and before.ratio > after.ratio),
+        bool(before and after and before.ratio > after.ratio),
     )
 
 

@@ -72,7 +72,10 @@ def t_cdf(t: float, dof: float) -> float:
 
 @lru_cache(maxsize=4096)
 def t_quantile(p: float, dof: float) -> float:
-    """t with `t_cdf(t, dof) == p`, for 0 < p < 1; Newton steps kept between bounds."""
+    """t with `t_cdf(t, dof) == p`, for 0 < p < 1; Newton steps kept between bounds.
+
+    Far below one degree of freedom it may be beyond 1.3e154, whose square is no float: that is given then.
+    """
     if not 0.0 < p < 1.0 or not dof > 0.0:
         raise Refused("p, dof", "need 0 < p < 1 and dof above zero", (p, dof))
     if dof > _LARGE_DOF or p == 0.5:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import lru_cache
 
@@ -36,7 +36,7 @@ from .plan import Sharing
 from .records import digest
 from .remarks import implausible, reading_remarks, run_remarks
 from .trace import Formula
-from .traverse import Place, run_effects
+from .traverse import Place, fluctuation_effects, repeatability_effects
 from .uncertainty import Effect
 from .variance import RunSpread, spread_of_runs, type_a
 from .version import CALCULATION_VERSION
@@ -236,8 +236,9 @@ def face_points(
 
 def whole_run_effects(spread: RunSpread, allowances: Allowances) -> list[Effect]:
     """What whole runs differ by beyond their points' fluctuation, or the allowance for a single one."""
-    if spread.run_dof > 0:
-        return run_effects(replace(spread, point_dof=0.0))
+    found = repeatability_effects(spread)
+    if found:
+        return found
     u = not_negative("single_run", allowances.single_run)
     return [Effect("Single run (allowance)", "velocity_factor", u, Sharing.COMMON)]
 
@@ -250,7 +251,7 @@ def _sampling_effects(inputs: FaceVelocity, means: Mapping[Place, float], spread
         over = type_a(list(means.values()))
         return [Effect(name, "sampling", over.u, common, over.dof, Distribution.T)]
     u = SINGLE_PLACE_U if given is None else not_negative("integration", given)
-    return [Effect(name, "velocity_factor", u, common), *run_effects(replace(spread, run_dof=0.0))]
+    return [Effect(name, "velocity_factor", u, common), *fluctuation_effects(spread)]
 
 
 def _area_effects(area: Estimate, gross: bool) -> list[Effect]:

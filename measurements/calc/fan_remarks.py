@@ -55,10 +55,10 @@ def curve_remarks(
         return [*remarks, Remark(Code.OFF_FAN_CURVE, numbers)]
     if reduced.value + reduced.U > piece.peak:
         remarks.append(Remark(Code.NEAR_CURVE_PEAK, {**numbers, "U": reduced.U}))
-    difference = results.get("flow_difference")
-    if difference is None or inputs.flow is None or gathered.speed is None or inputs.curve_speed is None:
+    if inputs.flow is None:
         return remarks
-    peak_flow = piece.peak_flow * gathered.speed.value / inputs.curve_speed
+    difference = results["flow_difference"]
+    peak_flow = piece.peak_flow * results["curve_flow"].value / piece.flow(reduced.value)
     if inputs.flow.value < peak_flow:
         remarks.append(Remark(Code.LEFT_OF_PEAK, {"flow": inputs.flow.value, "peak_flow": peak_flow}))
     if abs(difference.value) > difference.U:

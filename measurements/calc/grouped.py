@@ -140,7 +140,7 @@ def difference_correlations(a: Taken, b: Taken) -> list[Correlation]:
 def _through_zero(a: Taken, b: Taken, cause: str) -> list[Correlation]:
     """Correlation of limits of error k |p| + c at two readings: (c^2 + k^2 p q) over their product."""
     first, second = f"{a.label}: {cause}", f"{b.label}: {cause}"
-    if not any(e.name == first for e in a.effects) or not any(e.name == second for e in b.effects):
+    if not {first, second}.issubset(e.name for e in (*a.effects, *b.effects)):
         return []
     k, c = _limit_parts(a.instrument, cause)
     limits = (k * abs(a.value) + c) * (k * abs(b.value) + c)

@@ -51,8 +51,8 @@ class Hole:
 
     label: str
     position: float
-    angle: float = 0.0
-    mark: float = 0.0
+    angle: float
+    mark: float
 
 
 @dataclass(frozen=True, slots=True)

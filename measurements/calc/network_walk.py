@@ -212,8 +212,7 @@ class Walk:
         while stack:
             branch = stack.pop()
             self.pinned[branch] = self._level(branch)
-            branches = [c for c in self.tree.children[branch] if c < self.tree.first]
-            stack += [c for c in branches if self.state.g[c][0] > 0.0]
+            stack += [c for c in self.tree.children[branch] if c < self.tree.first]
 
     def _errors(self, u: float) -> Array:
         found: Array = u * self.rng.standard_normal(len(self.state.n))

@@ -104,9 +104,7 @@ def weak_root_u(value: float, u: float) -> float:
 
 def _zero(before: float | None, after: float | None) -> tuple[float, float]:
     """What to take off, and the standard uncertainty from a zero that drifted between two checks."""
-    known = [finite("zero", z) for z in (before, after) if z is not None]
-    if not known:
-        return 0.0, 0.0
+    known = [finite("zero", z) for z in (before, after) if z is not None] or [0.0]
     return math.fsum(known) / len(known), (max(known) - min(known)) / math.sqrt(12.0)
 
 

@@ -10,7 +10,6 @@ import hashlib
 import json
 import math
 import types
-import typing
 from collections.abc import Callable, Mapping
 from dataclasses import fields, is_dataclass
 from enum import Enum
@@ -93,7 +92,7 @@ def _build_tuple(kind: Any, data: Any, name: str) -> Any:
     if not isinstance(data, (list, tuple)):
         raise Refused(name, "must be a list", data)
     inner = get_args(kind)
-    if len(inner) == 2 and inner[1] is Ellipsis:
+    if Ellipsis in inner:
         return tuple(_build(inner[0], v, f"{name}[{i}]") for i, v in enumerate(data))
     if len(inner) != len(data):
         raise Refused(name, f"must have {len(inner)} entries", data)
@@ -137,7 +136,7 @@ def _build_enum(kind: type[Enum], data: Any, name: str) -> Enum:
 
 
 def _build_plain(kind: Any, data: Any, name: str) -> Any:
-    if kind is Any or kind is typing.Any:
+    if kind is Any:
         return data
     if kind is float:
         if isinstance(data, str) and data in ("inf", "-inf", "nan"):

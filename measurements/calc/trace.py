@@ -231,9 +231,10 @@ def reverse(
 
 def _sum_up(lines: list[str], terms: list[str]) -> str:
     """Name of the sum of the terms, written down unless it is a name or number already."""
-    if len(terms) == 1 and (terms[0].isidentifier() or terms[0] in ("0.0", "1.0")):
-        return terms[0]
-    lines.append(f"g{len(lines)} = {' + '.join(terms)}")
+    total = " + ".join(terms)
+    if total.isidentifier() or total in ("0.0", "1.0"):
+        return total
+    lines.append(f"g{len(lines)} = {total}")
     return f"g{len(lines) - 1}"
 
 

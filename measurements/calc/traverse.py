@@ -297,14 +297,19 @@ def _reading_effects(inputs: PitotTraverse, taken: Pressures, spread: RunSpread)
 
 def run_effects(spread: RunSpread) -> list[Effect]:
     """Fluctuation pooled over the points, and what whole runs differ by beyond it (GUM H.5)."""
-    effects = []
-    if spread.point_dof > 0:
-        u, dof = spread.point_u, spread.point_dof
-        effects.append(Effect("Fluctuation between runs", "velocity_factor", u, Sharing.COMMON, dof))
-    if spread.run_dof > 0:
-        u, dof = spread.run_u, spread.run_dof
-        effects.append(Effect("Repeatability of runs", "velocity_factor", u, Sharing.COMMON, dof))
-    return effects
+    return [*fluctuation_effects(spread), *repeatability_effects(spread)]
+
+
+def fluctuation_effects(spread: RunSpread) -> list[Effect]:
+    """Fluctuation pooled over the points, where runs show it."""
+    u, dof, common = spread.point_u, spread.point_dof, Sharing.COMMON
+    return [Effect("Fluctuation between runs", "velocity_factor", u, common, dof)] if dof > 0 else []
+
+
+def repeatability_effects(spread: RunSpread) -> list[Effect]:
+    """What whole runs differ by beyond their points, where there are several."""
+    u, dof, common = spread.run_u, spread.run_dof, Sharing.COMMON
+    return [Effect("Repeatability of runs", "velocity_factor", u, common, dof)] if dof > 0 else []
 
 
 def pooled_repeatability(runs: Sequence[Sequence[float]]) -> Estimate | None:

@@ -105,11 +105,14 @@ def _shares(n: int, weights: Sequence[float] | None) -> Sequence[float]:
 
 
 def _long_time_variance(rest: Array, taken: Array) -> tuple[float, int, bool]:
-    """Variance that n values' mean has, times n; the window's width; whether it closed."""
+    """Variance that n values' mean has, times n; the window's width; whether it closed.
+
+    As little as independent values have where the trend has taken too much: the caller takes no less.
+    """
     n = len(rest)
     total = first = float(rest @ rest) / n
     gone = float(taken[0])
-    best = (total / (1.0 - gone), 0, False)
+    best = (total, 0, False)
     for lag in range(1, len(taken)):
         total += 2.0 * float(rest[:-lag] @ rest[lag:]) / n
         gone += 2.0 * float(taken[lag])

@@ -56,6 +56,7 @@ CASES: dict[str, tuple[Method, Any]] = {
     "pitot, coarse instrument": (pitot_traverse, worlds.pitot(instrument=COARSE)),
     "pitot, two runs": (pitot_traverse, worlds.pitot(readings=worlds.readings(runs=2))),
     "pitot, no layout": (pitot_traverse, worlds.pitot(rule=None)),
+    "pitot, equal areas": (pitot_traverse, worlds.pitot(rule=Rule.EQUAL_AREA)),
     "pitot, bare plane": (pitot_traverse, worlds.pitot(upstream=0.2, downstream=0.1)),
     "pitot, places left out": (pitot_traverse, worlds.pitot(readings=worlds.readings()[:-4])),
     "pitot, by altitude": (pitot_traverse, worlds.pitot(air=Air(294.15, None, 1600.0))),

@@ -120,6 +120,13 @@ def test_sonic_pressures_are_refused() -> None:
     assert air.compressibility(0.0, 1e5) == 1.0
 
 
+def test_what_is_not_told_of_the_air() -> None:
+    """No static pressure: the room's. Without figures of its own a barometer errs by 1 hPa (practice)."""
+    told = resolve_air(Air(293.15, 101_325.0, static_pressure=0.0, barometer_u=100.0, humidity=0.5))
+    assert resolve_air(Air(293.15, 101_325.0, humidity=0.5)) == told
+    assert told.pressure == 101_325.0
+
+
 def test_air_without_barometer_takes_the_altitude_and_says_so() -> None:
     state = resolve_air(Air(283.15, altitude=1500.0, static_pressure=200.0))
     assert state.pressure == pytest.approx(84_556.0 + 200.0, abs=1.0)

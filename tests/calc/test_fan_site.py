@@ -17,6 +17,7 @@ from measurements.calc.fan_inputs import AMPS_LIMIT, FanTest, FanTestLimits
 from measurements.calc.fan_models import CurvePressure, FanStatic
 from measurements.calc.fan_remarks import fan_state
 from measurements.calc.fan_site import fan_test
+from measurements.calc.grouped import difference_correlations
 from measurements.calc.method import MethodResult, Remark
 from measurements.calc.motor import Supply
 from measurements.calc.phases import (
@@ -26,7 +27,7 @@ from measurements.calc.phases import (
     take_phases,
     take_signed,
 )
-from measurements.calc.places import Readings
+from measurements.calc.places import Readings, take_mean
 from measurements.calc.records import from_plain, to_plain
 from measurements.calc.simulate import monte_carlo
 
@@ -294,6 +295,22 @@ def test_a_two_sided_certificate_is_used_as_it_is() -> None:
     assert not taken.crossed
     assert signed_value(taken) == pytest.approx(-300.0 + 3.0 - 4.0 * 203.0 / 1004.0)
     assert perfect().remark(Code.CERTIFICATE_MIRRORED) is None
+
+
+def test_only_what_is_in_both_budgets_is_alike_through_zero() -> None:
+    """With a certificate and a known drift the maker's specification counts nowhere."""
+    points = (CertificatePoint(-500.0, -500.0, 1.0), CertificatePoint(500.0, 500.0, 1.0))
+    fixed = Instrument(points, accuracy=Accuracy(of_reading=0.01), drift_absolute=2.0)
+    scale = Instrument(points, accuracy=Accuracy(of_reading=0.01), drift_of_reading=0.01)
+    for instrument, r in ((fixed, 1.0), (scale, -1.0)):
+        above, below = (
+            take_mean(Readings((p,), instrument, "m"), n, n) for n, p in (("a", 300.0), ("b", -200.0))
+        )
+        alike = difference_correlations(above, below)
+        assert [(c.first, c.second) for c in alike] == [
+            ("a: drift since calibration", "b: drift since calibration")
+        ]
+        assert alike[0].r == pytest.approx(r)
 
 
 def test_one_manometer_s_error_adds_across_zero_and_cancels_on_one_side() -> None:

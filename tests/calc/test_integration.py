@@ -73,6 +73,19 @@ def test_the_bias_on_a_power_law_is_the_exact_one(layout: Layout, n: float) -> N
     assert own == pytest.approx(bias, abs=2e-6)
 
 
+def test_few_points_still_tell_a_logarithmic_profile() -> None:
+    """Constant and both walls: what the smallest grid can carry lies on the fit, and its mean is exact."""
+    layout = make_layout(RECTANGULAR, Rule.EQUAL_AREA, holes=3, points_per_hole=3)
+    logs = {
+        (p.hole + 1, p.row): 8.0 + sum(math.log(1.0 - abs(c)) for c in _scaled(RECTANGULAR, p.x, p.y))
+        for p in layout.points
+    }
+    own = next(f for f in integration_estimate(layout, logs).families if f.family == "logarithmic")
+    assert own.residual == pytest.approx(0.0, abs=1e-9)
+    # The mean of ln over a line from wall to middle is -1.
+    assert own.bias == pytest.approx(math.fsum(logs.values()) / len(logs) / 6.0 - 1.0, abs=1e-4)
+
+
 def test_the_mean_of_a_flat_oval_is_that_of_its_parts() -> None:
     layout, n = LAYOUTS[5], 7.0
     ends = math.pi / 4.0 * OVAL.depth**2

@@ -345,6 +345,11 @@ def test_one_step_s_coefficient_goes_through_the_step() -> None:
     assert found.results["coefficient"].value == pytest.approx(0.0072 / 250.0**0.65)
 
 
+def test_three_steps_at_two_pressures_tell_no_exponent() -> None:
+    found = leakage_test(exact((250.0, 251.0, 400.0), (0.0072, 0.0072, 0.0100)))
+    assert found.classes["exponent"] == "assumed"
+
+
 @pytest.mark.parametrize(("target", "outside"), [(97.0, True), (99.0, False), (305.0, False), (307.0, True)])
 def test_a_test_pressure_off_the_steps_is_remarked_on_both_sides(target: float, outside: bool) -> None:
     """Two per cent beyond the steps, 100 to 300 Pa, are not worth a word."""

@@ -477,6 +477,8 @@ def test_a_fan_on_its_curve_is_one_more_resistance() -> None:
     with_trunk = found(tree(supply=Supply(SupplyKind.CURVE, curve, Estimate(0.1, 0.0))), survey())
     pressure = 400.0 - 300.0 * 0.65**2
     assert with_trunk.losses[0].share.value == pytest.approx((300.0 * 0.65**2 + 0.1 * pressure) / 400.0)
+    # A trunk that is known takes its part of the rest, and of what is not known of the curve.
+    assert with_trunk.losses[0].assumed.u == pytest.approx(0.9 * one.losses[0].assumed.u)
 
 
 @pytest.mark.parametrize(

@@ -134,6 +134,12 @@ def test_a_round_from_drops_by_hand() -> None:
     assert still.u > 0.0
 
 
+def test_valves_read_one_by_one_err_apart_unless_told_otherwise() -> None:
+    drops = [ValveDrop("x", 9000.0, 90.0)]
+    assert valve_round([valve()], drops).correlation == 0.0
+    assert valve_round([valve()], drops, correlation=0.4).correlation == 0.4
+
+
 @pytest.mark.parametrize(
     ("valves", "drops", "named"),
     [

@@ -23,7 +23,7 @@ from measurements.calc.network_state import Array, State
 from measurements.calc.network_steps import Action, Settings, Step, Witness, live_target
 from measurements.calc.network_walk import Walk, deepest
 from measurements.calc.records import from_plain, to_plain
-from tests.calc.test_network import FLOWS, survey, tree
+from tests.calc.test_network import FLOWS, SURE, survey, tree
 
 TRUTH = tree(
     branches=tuple(
@@ -152,6 +152,8 @@ def test_live_target_by_hand() -> None:
     assert live_target(step, 0.11, 0.055) == pytest.approx(0.08 * 1.1**1.25)
     shut = replace(step, action=Action.SHUT, target=Estimate(0.0, 0.0))
     assert live_target(shut, 0.0) == 0.0
+    for expected in (0.0, -0.01):  # nothing to be surprised against
+        assert live_target(replace(step, before=Estimate(expected, 0.0)), 0.1) == 0.08
     for before, witness in ((0.0, None), (math.nan, None), (0.1, -0.1)):
         with pytest.raises(Refused):
             live_target(step, before, witness)
@@ -298,6 +300,10 @@ def test_the_fan_brings_the_total_to_design() -> None:
     assert change.change.speed.u == pytest.approx(same.speed.u)
 
 
+def design(tag: str) -> float:
+    return next(o.design for o in tree().outlets if o.tag == tag)
+
+
 def test_a_limit_is_told_and_how_far_one_gets() -> None:
     seen = shares(tree(), survey({t: 0.5 * q for t, q in FLOWS.items()}))
     limits = FanLimits(maximum_speed=20.0, nameplate_power=3000.0)
@@ -310,8 +316,25 @@ def test_a_limit_is_told_and_how_far_one_gets() -> None:
     assert {r.points[0] for r in change.remarks} == {"a2", "a3", "b1", "c1", "c2", "t1", "a1"} - {
         tag for tag, share in change.outlets if share.value >= 0.9
     }
+    # All flows follow the speed that the power allows.
+    faster = 1.5 ** (1.0 / 3.0)
+    reached = {t: 0.5 * q * faster / design(t) for t, q in FLOWS.items()}
+    assert {t: s.value for t, s in change.outlets} == pytest.approx(reached, rel=1e-6)
+    assert change.set_point == pytest.approx(faster**2, rel=1e-6)
     with pytest.raises(SpeedRefused):
         required_speed(0.325, 0.57, 15.0, shaft_power=2000.0, limits=limits)
+
+
+@pytest.mark.parametrize(("tolerance", "short"), [(0.5, []), (0.4, ["a"]), (0.6, [])])
+def test_outlets_below_their_tolerance_are_named(tolerance: float, short: list[str]) -> None:
+    """One at exactly what is allowed is within, and one with too much is not short of anything."""
+    network = Network((Outlet("a", "", 0.25), Outlet("b", "", 0.5), Outlet("c", "", 0.25)), exponent=SURE)
+    seen = shares(
+        network, Round((Reading("a", 0.125, 0.0), Reading("b", 0.5, 0.0), Reading("c", 0.375, 0.0)))
+    )
+    change = bring_to_design(seen, 15.0, tolerance=tolerance)
+    assert [s.value for _, s in change.outlets] == [0.5, 1.0, 1.5]
+    assert [r.points[0] for r in change.remarks] == short
 
 
 def test_a_figure_without_uncertainty_agrees_only_if_it_is_the_same() -> None:

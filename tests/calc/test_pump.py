@@ -225,6 +225,17 @@ def test_the_flow_comes_from_the_curve_when_nobody_measured_it() -> None:
     )
 
 
+@pytest.mark.parametrize(
+    ("suction", "discharge", "counts"),
+    [(0.128, 0.102, True), (0.102, 0.128, True), (0.128, 0.128, False), (None, None, False)],
+)
+def test_a_flow_from_the_curve_matters_to_the_head_only_where_the_bores_differ(
+    suction: float | None, discharge: float | None, counts: bool
+) -> None:
+    found = pump_test(trial(flow=None, suction_diameter=suction, discharge_diameter=discharge))
+    assert ("Flow in the velocity head" in {row.name for row in found.main.budget}) == counts
+
+
 def test_a_flat_curve_makes_the_flow_a_guess() -> None:
     steep = pump_test(trial(flow=None, curve_head=(60.0, 50.0, 40.0, 30.0, 20.0, 10.0)))
     flat = pump_test(trial(flow=None, curve_head=(26.0, 25.9, 25.6, 25.1, 24.4, 23.5)))

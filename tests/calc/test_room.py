@@ -95,6 +95,15 @@ def test_air_changes_from_outlets() -> None:
     )
     assert [p.label for p in found.parts] == ["outlet 1", "outlet 2"]
     assert [p.figures[0].value for p in found.parts] == pytest.approx([0.102, 0.080])
+    # U of an outlet: the hood's specification, and the scatter of repeats over the root of their number.
+    each = [
+        2.0
+        * math.hypot(
+            (0.03 * q + 0.003) / math.sqrt(3.0), s / math.sqrt(n), HOOD.resolution / math.sqrt(12.0 * n)
+        )
+        for q, n in ((0.102, 2), (0.080, 1))
+    ]
+    assert [p.figures[0].U for p in found.parts] == pytest.approx(each)
 
 
 def test_recovery_by_regression() -> None:

@@ -11,6 +11,7 @@ from measurements.calc import Accuracy, Air, Code, Estimate, Instrument, MethodR
 from measurements.calc.devices import (
     SPANS,
     Device,
+    check_geometry,
     check_reynolds,
     coefficient_U,
     device_flow,
@@ -306,6 +307,32 @@ def test_published_uncertainties_at_their_corners() -> None:
     assert expansibility_U(Device.VENTURI_AS_CAST, 0.5, 0.1, 1.4) == pytest.approx(0.00439063, rel=1e-5)
     with pytest.raises(Refused, match="no published uncertainty"):
         coefficient_U(Device.FACTOR, 0.5, 0.2, 1e5)
+
+
+@pytest.mark.parametrize(
+    ("device", "low", "high"),
+    [
+        (Device.ORIFICE_CORNER, 0.1, 0.75),
+        (Device.ORIFICE_FLANGE, 0.1, 0.75),
+        (Device.ORIFICE_D_D2, 0.1, 0.75),
+        (Device.NOZZLE_ISA_1932, 0.3, 0.8),
+        (Device.NOZZLE_LONG_RADIUS, 0.2, 0.8),
+        (Device.VENTURI_NOZZLE, 0.316, 0.775),
+        (Device.VENTURI_AS_CAST, 0.3, 0.75),
+        (Device.VENTURI_MACHINED, 0.4, 0.75),
+        (Device.VENTURI_WELDED, 0.4, 0.7),
+    ],
+)
+def test_diameter_ratios_for_which_coefficients_are_published(
+    device: Device, low: float, high: float
+) -> None:
+    """ISO 5167-2:2003 5.3.1, -3:2003 5.1.6, 5.2.6, 5.3.4, -4:2003 5.5 (from memory)."""
+    for beta in (low, high):
+        assert check_geometry(device, 0.25, beta * 0.25) == pytest.approx(beta)
+    for beta in (0.99 * low, 1.01 * high):
+        with pytest.raises(Refused) as caught:
+            check_geometry(device, 0.25, beta * 0.25)
+        assert caught.value.input == "throat_diameter"
 
 
 def test_reynolds_limits_follow_the_geometry() -> None:

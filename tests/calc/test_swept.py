@@ -40,6 +40,7 @@ from measurements.calc.swept import (
     wall_gap_factor,
 )
 from measurements.calc.variance import spread_of_runs
+from tests.benchmarks.ducts import PlaneClass, averaged_share, draw_unsteady
 from tests.calc.worlds import OVAL, PERFECT, RECTANGULAR, ROUND, swept
 
 DEVELOPED = 15.0 * ROUND.width
@@ -596,6 +597,22 @@ def test_a_single_sweep_in_a_good_plane_costs_less() -> None:
     )
     name = "Fluctuation (allowance)"
     assert good[name] == pytest.approx(CALM * fair[name])
+
+
+@pytest.mark.parametrize(("plane", "share"), [(PlaneClass.GOOD, CALM), (PlaneClass.POOR, 1.0)])
+def test_what_is_allowed_for_a_single_sweep_is_what_unsteady_flows_leave(
+    plane: PlaneClass, share: float
+) -> None:
+    """Two sweeps of 20 to 40 s: a mean over t of turbulence has the variance 2 I^2 T / t (Taylor 1921, from
+    memory); the whole flow's wander is common to both.
+    """
+    draw = np.random.default_rng(5)
+    flow = draw_unsteady(draw, plane, 20_000)
+    seconds = draw.uniform(20.0, 40.0, (20_000, 1))
+    each = flow.intensity * averaged_share(flow.time_scale, seconds)
+    whole = flow.wander * averaged_share(flow.wander_time, 2.0 * seconds + 15.0)
+    scatter = math.sqrt(float((0.5 * each**2 + whole**2).mean()))
+    assert share * Allowances().single_sweep / math.sqrt(2.0) == pytest.approx(scatter, rel=0.05)
 
 
 def test_gaps_at_one_wall_are_alike_and_at_two_walls_less_so() -> None:

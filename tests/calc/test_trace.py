@@ -1,6 +1,7 @@
 """The tracer: the same digits as the plain formula, exact derivatives, no branching."""
 
 import math
+import re
 from typing import NamedTuple
 
 import numpy as np
@@ -10,7 +11,7 @@ from hypothesis import strategies as st
 
 from measurements.calc.errors import ModelError
 from measurements.calc.plan import Part, Sharing, make_plan
-from measurements.calc.trace import cos, exp, forward, log, needed, sin, sqrt, trace
+from measurements.calc.trace import cos, exp, forward, log, needed, reverse, sin, sqrt, trace
 
 numbers = st.floats(0.3, 3.0)
 
@@ -68,6 +69,21 @@ def test_equal_subexpressions_are_computed_once() -> None:
     found = trace(twice)
     lines = forward(needed(found.graph, [found.output(None)]))
     assert sum("sqrt" in line for line in lines) == 1
+
+
+def test_no_step_of_the_backward_sweep_is_idle_or_done_twice() -> None:
+    def roots(a: float, b: float, c: float) -> float:
+        root = sqrt(a * b)
+        return root * c + log(a) / root + sqrt(a + b) * sqrt(a + c)
+
+    found = trace(roots)
+    steps = needed(found.graph, [found.output(None)])
+    lines, slopes = reverse(steps, found.output(None), found.graph.inputs)
+    made = dict(line.split(" = ") for line in lines)
+    assert len(set(made.values())) == len(lines)
+    for name, how in made.items():
+        assert not how.isidentifier(), f"{name} is another name for {how}"
+        assert name in slopes.values() or any(re.search(rf"\b{name}\b", other) for other in made.values())
 
 
 class Pair(NamedTuple):

@@ -1,6 +1,7 @@
 """Propagation: independent libraries as judges, correlation, degrees of freedom, rounding."""
 
 import math
+import sys
 
 import GTC
 import numpy as np
@@ -447,6 +448,11 @@ def test_distributions_against_scipy() -> None:
             t_quantile(p, dof)
 
 
+@pytest.mark.parametrize(("p", "dof"), [(0.99, 0.01), (0.9, 0.001)])
+def test_a_quantile_whose_square_is_no_float_is_cut_there(p: float, dof: float) -> None:
+    assert t_quantile(p, dof) == pytest.approx(math.sqrt(sys.float_info.max))
+
+
 def test_degrees_of_freedom_are_cut_to_whole_ones() -> None:
     """GUM G.4.1; a value a rounding below a whole number counts as that number; never below one."""
     assert coverage_factor(4.999) == coverage_factor(4.0)
@@ -485,6 +491,12 @@ def test_standard_uncertainties_that_cannot_be() -> None:
         propagate(summed, point, [Effect("e", "z", 0.1)], name="s", unit="1")
     with pytest.raises(ModelError, match="must name exactly x, y"):
         propagate(summed, {"x": (1.0, 2.0)}, [Effect("e", "x", 0.1)], name="s", unit="1")
+
+
+@pytest.mark.parametrize(("u", "digits", "tolerance"), [(0.00035, 2, 5e-6), (2.0, 1, 0.5), (0.0, 2, 0.0)])
+def test_the_numerical_tolerance_of_a_simulation(u: float, digits: int, tolerance: float) -> None:
+    """The examples of JCGM 101 7.9.2 (from memory): 0.000 35 g to two digits, 2 K to one."""
+    assert numerical_tolerance(u, digits) == pytest.approx(tolerance)
 
 
 def test_the_u_of_few_trials_is_their_standard_deviation() -> None:

@@ -145,6 +145,14 @@ def test_a_series_whose_neighbours_are_alike_tells_less() -> None:
     assert sum(times) / len(times) == pytest.approx(4.5, rel=0.15)
 
 
+def test_a_trend_that_takes_most_of_a_short_series_leaves_independent_values() -> None:
+    """Degree 4 takes 5 of 14: what is left alternates by force and tells nothing of its neighbours."""
+    values = [10.0 + 0.5 * math.sin(1.7 * i) + 0.3 * math.cos(4.1 * i) for i in range(14)]
+    found = series_type_a(values, 4)
+    assert (found.window, found.closed, found.dof) == (0, False, 9.0)
+    assert found.u == pytest.approx(found.s / math.sqrt(14.0))
+
+
 def test_how_many_samples_a_series_needs() -> None:
     values = [float(i * i % 7) for i in range(13)]
     for degree in (0, 1, 3):

@@ -32,6 +32,9 @@ _NUMBERED = (
 )
 _TWICE = "if len(set(shown)) != len(shown):"
 _OUTLET = "outlet_velocity = fan.velocity_pressure(flow, outlet_area, density) if wiring.outlet else 0.0"
+_BAROMETER = "pressure = inputs.barometer.value if inputs.barometer is not None else 0.0"
+_SCATTER = "y = [log(c * s) for c, s in zip(concentration, scatter, strict=True)]"
+_NO_SHARE = "water is not mixed with anything: the share is there only to call all liquids alike"
 _NOT_SHOWN = "fills the place of a figure that a device with a factor does not have; none is asked for"
 
 EXPLAINED: dict[tuple[str, str, str], str] = {
@@ -54,6 +57,7 @@ EXPLAINED: dict[tuple[str, str, str], str] = {
     ("uncertainty", "if rest < -1e-9:", "if rest <= -1e-9:"): "the forgiven rounding has no exact end",
     ("uncertainty", _PAIR, _PAIR.replace("pair[0] == pair[1]", "pair[0] >= pair[1]")): "the pair is sorted",
     ("plan", _POOLED, _POOLED.replace("_signed(parts[group[0]])", "_signed(parts[group[ -1]])")): _ALONE,
+    ("plan", _POOLED, _POOLED.replace("or parts[group[0]]", "or parts[group[ -1]]")): _ALONE,
     ("plan", _TERM, _TERM.replace("* q{group[0]} *", "* q{group[ -1]} *")): _ALONE,
     ("plan", _TERM, _TERM.replace("w[{group[0]}]", "w[{group[ -1]}]")): _ALONE,
     ("plan", _OWN, _OWN.replace(" and ", " or ")): "the sum that is written in vain is used by nothing",
@@ -87,6 +91,25 @@ EXPLAINED: dict[tuple[str, str, str], str] = {
         "readings of one line are told apart by their run; the point's number is only compared"
     ),
     ("instrument", _TWICE, _TWICE.replace("!=", "<")): "a set can only have fewer",
+    (
+        "coil",
+        _BAROMETER,
+        _BAROMETER.replace("else 0.0", "else 1.0"),
+    ): "air without a barometer is refused before",
+    (
+        "coil",
+        _BAROMETER,
+        _BAROMETER.replace("else 0.0", "else -1.0"),
+    ): "air without a barometer is refused before",
+    ("room_models", _SCATTER, _SCATTER.replace("c * s", "c / s")): (
+        "the scatter's factor is one and its errors are independent: only the square of its slope counts"
+    ),
+    **{
+        ("water", line, line.replace("= 0.0", f"= {other}")): _NO_SHARE
+        for name in ("density", "specific_heat", "viscosity")
+        for line in [f"def water_{name}(temperature: float, share: float = 0.0) -> float:"]
+        for other in ("1.0", "-1.0")
+    },
     ("fan_models", _OUTLET, _OUTLET.replace("else 0.0", "else -1.0")): (
         "only the total pressure has it, which is asked for with both areas only"
     ),
