@@ -249,7 +249,7 @@ def _curve_effects(inputs: PumpTest, test: PumpReadings, where: _Where) -> list[
     else:
         u = ratio * from_limits(limits.speed)
         effects.append(Effect("Speed not taken", "speed_ratio", u, Sharing.COMMON, distribution=rectangular))
-    if inputs.flow is None and _velocity_term(inputs) != 0.0:
+    if inputs.flow is None:
         head_u = tolerance * where.values["curve_head"]
         u = abs(head_u / where.values["curve_slope"]) * ratio
         effects.append(Effect("Flow in the velocity head", "flow", u, Sharing.COMMON))

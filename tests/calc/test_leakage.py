@@ -282,6 +282,7 @@ def test_classes() -> None:
         assert leakage_class(LeakageScheme.US, number * US_UNIT) == f"{number:g}"
     assert leakage_class(LeakageScheme.US, 3.1 * US_UNIT) == "6"
     assert leakage_class(LeakageScheme.US, 49.0 * US_UNIT) == "none"
+    assert leakage_test(run()).verdict_allowed
     us = leakage_test(run(scheme=LeakageScheme.US, required_class="6"))
     assert us.limits is not None
     assert us.limits[1] == pytest.approx(allowed_leakage(LeakageScheme.US, "6", 250.0))

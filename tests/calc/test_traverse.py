@@ -253,6 +253,11 @@ def test_runs_that_disagree() -> None:
     assert result.runs[1].flow == pytest.approx(result.runs[0].flow * math.sqrt(1.2), rel=0.01)
 
 
+def test_readings_whose_zero_nobody_checked_are_taken_as_shown() -> None:
+    shown, checked = (pitot_traverse(pitot(zero_before=z, zero_after=z)).flow for z in (None, 0.0))
+    assert (shown.value, shown.u) == (checked.value, checked.u)
+
+
 def test_zero_that_moved_is_taken_off_and_told() -> None:
     moved = pitot_traverse(pitot(zero_before=0.0, zero_after=4.0))
     remark = moved.remark(Code.ZERO_SHIFT)
