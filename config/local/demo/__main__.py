@@ -11,7 +11,7 @@ import os
 import sys
 import urllib.error
 import uuid
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -295,6 +295,27 @@ def leave_work(story: Story, made: dict[str, Any]) -> None:
     made["tablet"].post(f"/api/v1/jobs/{job['id']}/submit")
 
 
+def leave_field(story: Story, made: dict[str, Any]) -> None:
+    """A job to be measured today, one that waits for people, and a code for a tablet."""
+    office, today = made["office"], datetime.now(UTC).date()
+    job = planned(office, made, "Balance of the reading rooms, second season", today, 4)
+    office.post(f"/api/v1/jobs/{job}/people", {"member": made["members"][scenario.TECHNICIAN.email]})
+    for tool in scenario.TOOLS:
+        if not tool.lapsed:
+            given = {"instrument": made["tools"][tool.serial]}
+            office.post(f"/api/v1/jobs/{job}/instruments", given)
+    planned(office, made, "Outlets of the children's library", today + timedelta(days=6), 2)
+    code = made["owner"].post("/api/v1/devices/pairing-codes", {"name": "Tablet 2"})["code"]
+    tell(f"A tablet: open {story.base_url}/field/ within ten minutes, company {made['company']}, code {code}")
+
+
+def planned(office: Client, made: dict[str, Any], title: str, first: date, days: int) -> str:
+    last = first + timedelta(days=days - 1)
+    window = {"starts_on": first.isoformat(), "ends_on": last.isoformat()}
+    body = {"title": title, "site": made["site"], "systems": made["systems"], **window}
+    return str(office.post("/api/v1/jobs", body)["id"])
+
+
 def logins(base_url: str) -> None:
     tell(f"Sign in at {base_url}/signin, password for all: {scenario.PASSWORD}")
     for person in (scenario.OWNER, scenario.DISPATCHER, scenario.TECHNICIAN, scenario.SUPERVISOR):
@@ -315,6 +336,7 @@ def main() -> int:
         stranger(story)
         if given.seed:
             leave_work(story, made)
+            leave_field(story, made)
             logins(story.base_url)
     except (Surprise, urllib.error.URLError) as surprise:
         print(f"SURPRISE: {surprise}", file=sys.stderr)

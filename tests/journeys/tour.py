@@ -1,0 +1,96 @@
+"""Takes the pictures of the README's tour from a running service with the demo world.
+
+Run: python -m tests.journeys.tour [FOLDER]. It starts a service, plays the demo, opens pages at the
+desk (1280 px) and on the tablet (800 px) in headless Chromium.
+"""
+
+import re
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+from playwright.sync_api import Browser, Page, sync_playwright
+
+from config.local.demo import scenario
+from config.local.stack import Stack, local_stack
+from tests.benchmarks.intake_figures import ROOT
+from tests.field import tablet
+from tests.pages.browser import ARGUMENTS, executable
+
+PICTURES = ROOT / "config" / "pictures"
+DESK, TABLET = {"width": 1280, "height": 860}, {"width": 800, "height": 1100}
+
+
+def main() -> None:
+    if "--inside" not in sys.argv:
+        inside = [sys.executable, "-m", "tests.journeys.tour", "--inside", *sys.argv[1:]]
+        command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
+        raise SystemExit(subprocess.run(command, cwd=ROOT, check=False).returncode)
+    given = [one for one in sys.argv[1:] if not one.startswith("--")]
+    folder = Path(given[0]) if given else PICTURES
+    folder.mkdir(parents=True, exist_ok=True)
+    with local_stack() as stack, sync_playwright() as play, tempfile.TemporaryDirectory() as place:
+        said = seeded(stack, Path(place) / "demo")
+        company, code = re.search(r"company (\S+), code (\S+)", said).groups()  # type: ignore[union-attr]
+        with play.chromium.launch(executable_path=executable(), args=ARGUMENTS) as browser:
+            desk(browser, stack.base_url, folder)
+        with tablet.profile(play, Path(place) / "tablet", size=TABLET) as profile:
+            page = tablet.opened(profile, stack.base_url)
+            seed = {"short": company, "codes": [code], "password": scenario.PASSWORD}
+            tablet.pair(page, seed | {"technician": scenario.TECHNICIAN.email})
+            field(page, folder)
+
+
+def seeded(stack: Stack, out: Path) -> str:
+    """Plays the demo; returns what it said."""
+    command = [sys.executable, "-m", "config.local.demo", "--seed", "--out", str(out)]
+    made = subprocess.run(command, env=stack.for_command(), capture_output=True, text=True, check=False)
+    if made.returncode:
+        raise SystemExit(made.stdout[-3000:] + made.stderr[-3000:])
+    return made.stdout
+
+
+def signed_in(browser: Browser, base: str, email: str) -> Page:
+    page = browser.new_context(viewport=DESK).new_page()  # type: ignore[arg-type]
+    page.goto(f"{base}/signin")
+    page.get_by_label("E-mail").fill(email)
+    page.get_by_label("Password").fill(scenario.PASSWORD)
+    page.get_by_role("button", name="Sign in").click()
+    page.wait_for_url(f"{base}/")
+    return page
+
+
+def desk(browser: Browser, base: str, folder: Path) -> None:
+    """Plan, job, review."""
+    page = signed_in(browser, base, scenario.DISPATCHER.email)
+    take(page, f"{base}/plan", folder / "plan.png")
+    page.goto(f"{base}/jobs")
+    page.get_by_role("link", name="Check of the reading rooms").first.click()
+    take(page, "", folder / "job.png")
+    page = signed_in(browser, base, scenario.SUPERVISOR.email)
+    page.goto(f"{base}/review")
+    page.locator("main a[href*='/review']").first.click()
+    take(page, "", folder / "review.png")
+
+
+def field(page: Page, folder: Path) -> None:
+    """The day, a session, the round."""
+    page.locator(".rows a").first.wait_for()
+    take(page, "", folder / "day.png")
+    page.get_by_role("link", name="second season").click()
+    page.locator(".rows button").first.wait_for()
+    take(page, "", folder / "field-job.png")
+
+
+def take(page: Page, address: str, file: Path) -> None:
+    if address:
+        page.goto(address)
+    page.wait_for_load_state("networkidle")
+    page.evaluate("document.fonts.ready.then(() => true)")
+    page.screenshot(path=file)
+    print(file)
+
+
+if __name__ == "__main__":
+    main()
