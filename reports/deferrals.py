@@ -10,7 +10,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from jobs import events
-from jobs.access import Action, Actor, require
+from jobs.access import Action, Actor, may, require
 from jobs.errors import Conflict, Fault, Invalid, NotFound
 from jobs.models import Job, JobStatus, TestPoint
 from jobs.reasons import reason_of
@@ -49,9 +49,10 @@ def defer(
 ) -> Deferral:
     """Leaves a point of the job for later; it stands as deferred in every document until it is measured.
 
-    A second row for the same point replaces what the first said. Raises NotFound, Invalid, Conflict.
+    A second row for the same point replaces what the first said. Who measures may say so until the job is
+    handed over. Raises NotFound, Invalid, Conflict.
     """
-    require(actor, Action.REVIEW)
+    require(actor, Action.SUBMIT)
     job, point = _job(actor, job_id), _point(actor, job_id, point_id)
     if season not in Season.values:
         known = ", ".join(Season.values)
@@ -67,7 +68,7 @@ def defer(
 @transaction.atomic
 def take_back(actor: Actor, job_id: UUID, *, point_id: UUID, reason: str) -> Deferral:
     """The point is to be measured now after all. Raises NotFound, Invalid, Conflict (it is not deferred)."""
-    require(actor, Action.REVIEW)
+    require(actor, Action.SUBMIT)
     job, point = _job(actor, job_id), _point(actor, job_id, point_id)
     before = newest(job).get(point.id)
     if before is None or not before.season:
@@ -126,6 +127,8 @@ def _job(actor: Actor, job_id: UUID) -> Job:
         raise NotFound()
     if job.status == JobStatus.CANCELLED:
         raise Conflict("The job is cancelled.")
+    if job.status != JobStatus.OPEN and not may(actor, Action.REVIEW):
+        raise Conflict("The job is handed over; its supervisor decides what is left for later.")
     return job
 
 

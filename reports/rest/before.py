@@ -130,7 +130,7 @@ class JobDocuments(Repeatable, Door):
 class JobDeferrals(Repeatable, Door):
     """Points of a job left for later."""
 
-    needs = {"GET": Action.READ, "POST": Action.REVIEW}
+    needs = {"GET": Action.READ, "POST": Action.SUBMIT}
     pagination_class = None
     serializer_class = DeferralInput
 
@@ -148,7 +148,10 @@ class JobDeferrals(Repeatable, Door):
         operation_id="job_defer", tags=["reports"], request=DeferralInput, responses={201: DeferralShape}
     )
     def post(self, request: Request, job_id: UUID) -> Response:
-        """Leaves a point for later, or takes that back; each is a row of its own and the newest counts."""
+        """Leaves a point for later, or takes that back; each is a row of its own and the newest counts.
+
+        Who measures may, also on a tablet, until the job is handed over; then its supervisor.
+        """
         given = self.read(DeferralInput)
         common: dict[str, Any] = {"point_id": given["test_point"], "reason": given["reason"]}
         if given["season"] is None:

@@ -175,6 +175,25 @@ def test_who_may_and_what_is_refused(company_a: World, company_b: World) -> None
         )
 
 
+def test_who_measures_may_leave_a_point_for_later_until_the_job_is_handed_over(company_a: World) -> None:
+    given: Any = {"point_id": point(company_a, "S-2").id, "season": "access", "reason": WHY}
+    with company(company_a.id):
+        deferrals.defer(company_a.actor("technician"), company_a.job.id, **given)
+        for role in ("dispatcher", "owner"):
+            with pytest.raises(Forbidden):
+                deferrals.defer(company_a.actor(role), company_a.job.id, **given)
+        Job.objects.update(status=JobStatus.SUBMITTED)
+        with pytest.raises(Conflict, match="handed over"):
+            deferrals.defer(company_a.actor("technician"), company_a.job.id, **given)
+        with pytest.raises(Conflict, match="handed over"):
+            deferrals.take_back(
+                company_a.actor("technician"), company_a.job.id, point_id=given["point_id"], reason=WHY
+            )
+        deferrals.take_back(
+            company_a.actor("supervisor"), company_a.job.id, point_id=given["point_id"], reason=WHY
+        )
+
+
 @pytest.mark.parametrize("kind", KINDS)
 def test_each_is_rendered_and_says_what_it_is_on_every_page(
     company_a: World, tmp_path: Path, kind: DocumentKind

@@ -126,7 +126,8 @@ class Context {
       const due = !this.worklist || Date.now() - this.fetched > WORKLIST_EVERY;
       if (due) await this.fetchWorklist();
       const asked = await this.#fetchStates(person);
-      return due || asked;
+      const handed = await (await import("./handover.js")).continueHandovers(this);
+      return due || asked || handed;
     } catch (error) {
       if (!(error instanceof SignedOut)) throw error;
       await this.#ended(person.id);

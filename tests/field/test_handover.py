@@ -1,0 +1,332 @@
+"""Handing a job over from a tablet: what is missing, held while anything is unsent, left for later."""
+
+import json
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+from playwright.sync_api import BrowserContext, Page, Playwright, Request, sync_playwright
+
+from config.local.stack import Stack, local_stack
+from tests.field import tablet
+from tests.field.modules import called, module_page
+from tests.field.test_tablet import ask, until
+from tests.pages.browser import complaints_of, executable
+from tests.pages.seeds import planted
+from tests.pages.test_journey import PALE
+
+pytestmark = [pytest.mark.journey, pytest.mark.browser]
+
+
+@pytest.fixture(scope="module")
+def stack() -> Iterator[Stack]:
+    executable()
+    with local_stack() as running:
+        yield running
+
+
+@pytest.fixture
+def seed(stack: Stack) -> dict[str, Any]:
+    return planted(stack, "tests.field.seed")
+
+
+@pytest.fixture(scope="module")
+def play() -> Iterator[Playwright]:
+    with sync_playwright() as found:
+        yield found
+
+
+@pytest.fixture
+def browser(play: Playwright, tmp_path: Path) -> Iterator[BrowserContext]:
+    with tablet.profile(play, tmp_path / "tablet") as found:
+        yield found
+
+
+def signed_in(browser: BrowserContext, stack: Stack, seed: dict[str, Any]) -> Page:
+    page = tablet.opened(browser, stack.base_url)
+    tablet.pair(page, seed)
+    page.locator(".rows a").first.wait_for()
+    tablet.kept(page)
+    return page
+
+
+def hand_over(page: Page, seed: dict[str, Any]) -> None:
+    page.goto(page.url.partition("#")[0] + f"#/handover/{seed['job']}")
+    page.get_by_role("button", name="Hand over for review").wait_for()
+
+
+def status(stack: Stack, seed: dict[str, Any]) -> str:
+    return str(ask(stack, seed, f"jobs/{seed['job']}")["status"])
+
+
+def section(page: Page, heading: str) -> str:
+    return page.locator("section", has=page.get_by_role("heading", name=heading, exact=True)).inner_text()
+
+
+def test_handing_over_is_held_until_all_is_sent_and_then_happens_once(
+    browser: BrowserContext, stack: Stack, seed: dict[str, Any]
+) -> None:
+    page = signed_in(browser, stack, seed)
+    complaints = complaints_of(page)
+    browser.set_offline(True)
+    made = [tablet.draft(page, seed, tag) for tag in ("S-1", "S-2")]
+    hand_over(page, seed)
+    assert "S-1" in section(page, "Still on this tablet")
+    missing = section(page, "Missing")
+    assert "BD-1" in missing
+    assert "S-3" in missing
+    assert "S-1" not in missing  # it is measured, though nobody but the tablet knows
+    page.get_by_role("button", name="Hand over for review").click()
+    question = page.get_by_role("dialog")
+    assert "3 points are not measured." in question.inner_text()
+    assert "2 sessions are still on this tablet. What waits is sent first" in question.inner_text()
+    question.get_by_role("button", name="Hand over").click()
+    held = page.locator("#held")
+    held.wait_for()
+    assert (
+        "Handing over is held: 2 sessions are still on this tablet. There is no network." in held.inner_text()
+    )
+    assert status(stack, seed) == "open"
+
+    page.reload()  # it is remembered
+    tablet.started(page)
+    page.locator("#held").wait_for()
+    asked: list[Request] = []
+    page.on("request", lambda one: asked.append(one) if one.url.endswith("/submit") else None)
+    browser.set_offline(False)
+    page.get_by_text("Handed over at").wait_for(timeout=60_000)
+    assert status(stack, seed) == "submitted"
+    assert len(asked) == 1
+    kept = {row["id"]: row["state"] for row in tablet.rows(page, "sessions")}
+    assert kept == dict.fromkeys(made, "stored")
+    sessions = ask(stack, seed, f"sessions?job={seed['job']}&limit=100")["items"]
+    assert {one["id"] for one in sessions} == set(made)
+    assert page.get_by_role("button", name="Hand over for review").count() == 0
+    assert [one for one in complaints if "ERR_INTERNET_DISCONNECTED" not in one] == []
+
+
+def test_it_can_be_called_off_while_it_is_held(
+    browser: BrowserContext, stack: Stack, seed: dict[str, Any]
+) -> None:
+    page = signed_in(browser, stack, seed)
+    browser.set_offline(True)
+    tablet.draft(page, seed, "S-1")
+    hand_over(page, seed)
+    page.get_by_role("button", name="Hand over for review").click()
+    page.get_by_role("dialog").get_by_role("button", name="Hand over").click()
+    page.get_by_role("button", name="Do not hand over").click()
+    page.get_by_role("button", name="Hand over for review").wait_for()
+    browser.set_offline(False)
+    page.get_by_text("All is sent").wait_for()
+    page.wait_for_timeout(3_000)
+    assert status(stack, seed) == "open"
+
+
+def test_a_refused_session_is_told_with_its_place_and_does_not_hold(
+    browser: BrowserContext, stack: Stack, seed: dict[str, Any]
+) -> None:
+    page = signed_in(browser, stack, seed)
+    bad = {"conditions": {"air_temperature": {"value": "warm", "unit": "Cel"}}}
+    made = tablet.draft(page, seed, "S-2", **bad)
+    page.reload()
+    tablet.started(page)
+    until(lambda: [row for row in tablet.rows(page, "sessions") if row["state"] == "refused"])
+    hand_over(page, seed)
+    link = page.locator(f"a[href='#/measure/{made}']")
+    link.wait_for()
+    assert "waits to be sent" not in link.inner_text()
+    page.get_by_role("button", name="Hand over for review").click()
+    assert "1 session was refused and is not handed over." in page.get_by_role("dialog").inner_text()
+    page.get_by_role("dialog").get_by_role("button", name="Hand over").click()
+    page.get_by_text("Handed over at").wait_for(timeout=60_000)
+    assert [row["state"] for row in tablet.rows(page, "sessions")] == ["refused"]  # and it is kept
+
+
+def test_a_point_is_left_for_later_with_a_reason_even_without_network(
+    browser: BrowserContext, stack: Stack, seed: dict[str, Any]
+) -> None:
+    page = signed_in(browser, stack, seed)
+    browser.set_offline(True)
+    hand_over(page, seed)
+    page.get_by_role("button", name="Leave S-3 for later").click()
+    dialog = page.get_by_role("dialog")
+    dialog.get_by_label("It waits for").select_option("access")
+    dialog.get_by_label("Reason, printed in the report").fill("locked")
+    dialog.get_by_role("button", name="Leave it for later").click()
+    page.get_by_text("Say why in 10 characters or more.").wait_for()
+    dialog = page.get_by_role("dialog")
+    assert dialog.get_by_label("Reason, printed in the report").input_value() == "locked"
+    dialog.get_by_label("Reason, printed in the report").fill("The room was locked <b>all</b> day.")
+    dialog.get_by_role("button", name="Leave it for later").click()
+    later = page.locator("section", has=page.get_by_role("heading", name="Missing", exact=True))
+    later.get_by_text("Access or plant ready: The room was locked <b>all</b> day.").wait_for()
+    assert "waits to be sent" in later.inner_text()
+    assert page.get_by_role("button", name="Leave S-3 for later").count() == 0
+    browser.set_offline(False)
+
+    def arrived() -> Any:
+        return ask(stack, seed, f"jobs/{seed['job']}/deferrals")["items"]
+
+    (row,) = until(arrived)
+    assert (row["tag"], row["season"], row["reason"]) == (
+        "S-3",
+        "access",
+        "The room was locked <b>all</b> day.",
+    )
+    until(lambda: "waits to be sent" not in later.inner_text())
+    assert "waits to be sent" not in later.inner_text()
+
+
+def test_a_job_that_is_handed_over_already_says_so(
+    browser: BrowserContext, stack: Stack, seed: dict[str, Any]
+) -> None:
+    page = signed_in(browser, stack, seed)
+    browser.set_offline(True)
+    hand_over(page, seed)
+    page.get_by_role("button", name="Hand over for review").click()
+    page.get_by_role("dialog").get_by_role("button", name="Hand over").click()
+    page.locator("#held").wait_for()
+    planted_handover(stack, seed)  # a colleague does it meanwhile
+    browser.set_offline(False)
+    page.get_by_text("It was not handed over:").or_(page.get_by_text("This job is handed over.")).wait_for(
+        timeout=60_000
+    )
+    assert status(stack, seed) == "submitted"
+
+
+def planted_handover(stack: Stack, seed: dict[str, Any]) -> None:
+    code = (
+        "import django; django.setup()\n"
+        "from jobs.tenancy.context import company\n"
+        "from jobs.models import Job, JobStatus\n"
+        "from uuid import UUID\n"
+        f"with company(UUID('{seed['company']}')):\n"
+        "    Job.objects.update(status=JobStatus.SUBMITTED, version=9)\n"
+    )
+    subprocess.run([sys.executable, "-c", code], env=stack.environment, check=True)
+
+
+@pytest.mark.parametrize("mode", ["light", "dark"])
+@pytest.mark.parametrize("width", [1280, 800])
+def test_the_page_fits_and_can_be_read(
+    play: Playwright, stack: Stack, seed: dict[str, Any], tmp_path: Path, width: int, mode: str
+) -> None:
+    size = {"width": width, "height": 1000}
+    with tablet.profile(play, tmp_path / "t", size=size, color_scheme=mode) as browser:
+        page = signed_in(browser, stack, seed)
+        browser.set_offline(True)
+        tablet.draft(page, seed, "S-1")
+        hand_over(page, seed)
+        assert page.evaluate("document.documentElement.scrollWidth") <= width
+        assert page.evaluate(PALE) == []
+        small = page.evaluate(
+            """[...document.querySelectorAll('main a, main button')]
+              .filter(one => one.getClientRects().length && one.getBoundingClientRect().height < 48)
+              .map(one => one.textContent)"""
+        )
+        assert small == []
+
+
+# What is reckoned, without a server
+
+JOB = {
+    "id": "j",
+    "status": "open",
+    "remeasure": [{"flag": "f", "session": "old", "test_point": "b", "reason": "Open it"}],
+    "systems": [
+        {
+            "id": "s",
+            "tag": "AHU-1",
+            "points": [
+                {"id": "a", "tag": "A", "kind": "outlet", "current_session": None},
+                {"id": "b", "tag": "B", "kind": "outlet", "current_session": "old"},
+                {"id": "c", "tag": "C", "kind": "fan", "current_session": None},
+            ],
+        }
+    ],
+}
+
+
+def session(point: str, state: str = "ready", person: str = "me", **body: Any) -> dict[str, Any]:
+    usual = {"started_at": "2026-03-02T09:00:00+01:00", "readings": [], "sweeps": [], "zero_checks": []}
+    return {
+        "id": json.dumps([point, state, sorted(body)]), "job": "j", "point": point, "state": state,
+        "person": person, "body": {**usual, "instruments": {}, **body},
+    }  # fmt: skip
+
+
+def known(**more: Any) -> dict[str, Any]:
+    usual = {"job": JOB, "state": None, "deferred": [], "pending": [], "sessions": [], "photos": []}
+    return {**usual, "person": "me", **more}
+
+
+@pytest.fixture(scope="module")
+def modules() -> Iterator[Page]:
+    with module_page() as page:
+        yield page
+
+
+def reckoned(page: Page, **more: Any) -> dict[str, Any]:
+    (found,) = called(page, "handover", "reckon", [[known(**more)]])
+    assert "fault" not in found, found
+    return dict(found)
+
+
+def tags(rows: list[dict[str, Any]]) -> list[str]:
+    return [row.get("tag") or row["point"]["tag"] for row in rows]
+
+
+def test_what_is_on_the_tablet_counts_though_the_service_does_not_know_it(modules: Page) -> None:
+    assert tags(reckoned(modules)["unmeasured"]) == ["A"]
+    assert tags(reckoned(modules)["again"]) == ["B"]
+    found = reckoned(modules, sessions=[session("a"), session("b", supersedes={"session": "old"})])
+    assert (found["unmeasured"], found["again"]) == ([], [])
+    for state in ("open", "refused"):  # these may never arrive
+        found = reckoned(modules, sessions=[session("a", state)])
+        assert tags(found["unmeasured"]) == ["A"]
+    other = reckoned(modules, sessions=[session("b", supersedes={"session": "another"})])
+    assert tags(other["again"]) == ["B"]
+
+
+def test_whose_sessions_wait_is_told_apart(modules: Page) -> None:
+    rows = [session("a"), session("a", "sent"), session("b", person="she"), session("b", "stored", "she")]
+    found = reckoned(modules, sessions=rows)
+    assert (len(found["waiting"]), len(found["others"])) == (2, 1)
+
+
+def test_zero_checks_and_marks_of_what_was_not_sent_yet(modules: Page) -> None:
+    reading = {"taken_at": "2026-03-02T09:05:00+01:00"}
+    check = [
+        {"instrument": "m", "at": "2026-03-02T09:01:00+01:00"},
+        {"instrument": "m", "at": "2026-03-02T09:09:00+01:00"},
+    ]
+    bare = {"instruments": {"pressure": "m"}, "readings": [reading]}
+    calls = [
+        [session("a", **bare)],
+        [session("a", **bare, zero_checks=check)],
+        [session("a", **bare, zero_checks=check[:1])],
+        [session("a", **bare, zero_checks=[{**one, "instrument": "x"} for one in check])],
+        [session("a", instruments={"hood": "h"}, readings=[reading])],
+    ]
+    assert called(modules, "handover", "lacksZero", calls) == [True, False, True, True, False]
+    later = "2026-03-02T10:00:00+01:00"
+    rows = [
+        session("a", adjustment={"setting": "3", "marked": False}),
+        session("b", adjustment={"setting": "4", "marked": True}, started_at=later),
+        session("b", adjustment={"setting": "2", "marked": False}, note="first"),
+    ]
+    assert tags(reckoned(modules, sessions=rows)["marks"]) == ["A"]
+
+
+def test_what_is_left_for_later_is_not_missing_until_it_is_measured(modules: Page) -> None:
+    row = {"test_point": "a", "season": "heating", "reason": "Boiler", "at": "2026-03-01T00:00:00Z"}
+    assert reckoned(modules, deferred=[row])["unmeasured"] == []
+    back = {**row, "season": ""}
+    assert tags(reckoned(modules, deferred=[back])["unmeasured"]) == ["A"]
+    found = reckoned(modules, deferred=[row], sessions=[session("a")])
+    assert (found["deferred"], found["unmeasured"]) == ([], [])
+    waiting = {"job": "j", "body": {"test_point": "a", "season": "access", "reason": "Locked"}, "error": ""}
+    assert [one["sent"] for one in reckoned(modules, pending=[waiting])["deferred"]] == [False]
