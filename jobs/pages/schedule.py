@@ -31,9 +31,16 @@ from jobs.pages.schedule_forms import (
     refused,
     unit_options,
 )
-from jobs.pages.schedule_shown import State, line_of, state_of, state_words, system_words
+from jobs.pages.schedule_shown import (
+    State,
+    group_words,
+    line_of,
+    state_of,
+    state_words,
+    system_words,
+    without_empty,
+)
 from jobs.pages.sites import the_site
-from jobs.schedule import Trial
 from jobs.schedule_columns import Column, Matching
 from jobs.schedule_export import schedule_csv, schedule_xlsx, template_csv, template_xlsx
 from jobs.schedule_said import read_said
@@ -220,21 +227,25 @@ def _show_rows(
     trial = drafts.try_draft(actor, draft)
     if not trial.rows and trial.faults:
         return _show_columns(request, site, draft, drafts.said_of(draft), actor, trial.faults)
-    counts = _counts(trial)
+    states = {row.number: state_of(row, compared=trial.imported is not None) for row in trial.rows}
+    counts = _counts(states)
     differ = counts[State.ADDED] + counts[State.CHANGED]
     usual = State.PROBLEM if trial.faults else "all"
     asked = Asked.of(request, usual, counts)
-    wanted = [row for row in trial.rows if asked.show in ("all", state_of(row))]
-    wanted.sort(key=lambda row: RANKS[state_of(row)])
+    wanted = [row for row in trial.rows if asked.show in ("all", states[row.number])]
+    wanted.sort(key=lambda row: RANKS[states[row.number]])
     first = (asked.number - 1) * ON_A_PAGE
     units = units_for(actor)
+    shown = [line_of(row, states[row.number], units) for row in wanted[first : first + ON_A_PAGE]]
+    names, lines = without_empty(shown)
     context = {
         "site": site,
         "draft": draft,
         "steps": steps(2),
         "trial": trial,
         "counts": _filters(counts, asked.show),
-        "lines": [line_of(row, units) for row in wanted[first : first + ON_A_PAGE]],
+        "heads": [(name, group_words()[name]) for name in names],
+        "lines": lines,
         "asked": asked,
         "total": len(wanted),
         "pages": range(1, -(-len(wanted) // ON_A_PAGE) + 1),
@@ -251,11 +262,11 @@ def _show_rows(
     return show(request, "jobs/schedule/rows.html", context, nav="customers", status=status)
 
 
-def _counts(trial: Trial) -> dict[str, int]:
+def _counts(states: Mapping[int, State]) -> dict[str, int]:
     found: dict[str, int] = dict.fromkeys(State, 0)
-    for row in trial.rows:
-        found[state_of(row)] += 1
-    return {**found, "all": len(trial.rows)}
+    for state in states.values():
+        found[state] += 1
+    return {**found, "all": len(states)}
 
 
 def _filters(counts: Mapping[str, int], shown: str) -> list[tuple[str, str, int, bool]]:

@@ -1,7 +1,7 @@
 """Rows of a schedule on the page: what each would become, old and new, and the words at faulty cells."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any
 
@@ -40,9 +40,16 @@ class State(StrEnum):
     CHANGED = "changed"
     ADDED = "added"
     UNCHANGED = "unchanged"
+    GOOD = "good"
 
 
-MARKS = {State.PROBLEM: "stop", State.CHANGED: "warning", State.ADDED: "remark", State.UNCHANGED: "done"}
+MARKS = {
+    State.PROBLEM: "stop",
+    State.CHANGED: "warning",
+    State.ADDED: "remark",
+    State.UNCHANGED: "done",
+    State.GOOD: "done",
+}
 
 
 @dataclass(frozen=True)
@@ -80,18 +87,22 @@ def state_words() -> dict[State, str]:
         State.CHANGED: _("Changes"),
         State.ADDED: _("New"),
         State.UNCHANGED: _("Unchanged"),
+        State.GOOD: _("In order"),
     }
 
 
-def state_of(row: Row) -> State:
+def state_of(row: Row, *, compared: bool = True) -> State:
+    """`compared`: with what is stored; a file with problems is not."""
     if row.faults:
         return State.PROBLEM
+    if not compared:
+        return State.GOOD
     if row.change is None:
         return State.UNCHANGED
     return State.ADDED if row.change.added else State.CHANGED
 
 
-def line_of(row: Row, system: str) -> Line:
+def line_of(row: Row, state: State, system: str) -> Line:
     """A row as it is shown to people of a system of units."""
     now = _values(row.point)
     before = _before(row.change, now)
@@ -107,7 +118,28 @@ def line_of(row: Row, system: str) -> Line:
         if faults and not text:
             text = " ".join(dict.fromkeys(fault.text for fault in faults if fault.text))
         cells.append(Shown(name, text, was, faults))
-    return Line(row.number, state_of(row), cells)
+    return Line(row.number, state, cells)
+
+
+def without_empty(lines: list[Line]) -> tuple[list[str], list[Line]]:
+    """Names of the columns in which something stands, and the lines with only these."""
+    used = {cell.name for line in lines for cell in line.cells if cell.text or cell.faults or cell.before}
+    names = [name for name, _columns, _fields in GROUPS if name in used]
+    kept = [replace(line, cells=[cell for cell in line.cells if cell.name in used]) for line in lines]
+    return names, kept
+
+
+def group_words() -> dict[str, str]:
+    return {
+        "system": _("System"),
+        "tag": _("Point"),
+        "kind": _("Kind"),
+        "parent": _("Behind"),
+        "location": _("Where"),
+        "size": _("Size"),
+        "flow": _("Design flow"),
+        "tolerance": _("Tolerance"),
+    }
 
 
 def _values(point: DesignPoint) -> dict[str, Any]:
