@@ -32,6 +32,8 @@ from jobs.sheets.grid import plain_text
 
 BATCH = 1000
 SAMPLES = 3
+IN_EVENT = 200
+"""Changed points whose old and new values stand in the event."""
 WHAT = "The schedule was not imported"
 _NEAR = 1e-9
 _SECTION = ("shape", "width_m", "height_m", "diameter_m")
@@ -217,6 +219,10 @@ def import_schedule(
     if work.plan:
         _store(work.plan)
     remember(site.customer_id, said, work.heads)
+    changed = {
+        f"{change.system}/{change.tag}": _plain(change.fields) for change in found.changes if not change.added
+    }
+    changed = dict(list(changed.items())[:IN_EVENT])
     events.record(
         actor,
         "schedule.imported",
@@ -228,9 +234,10 @@ def import_schedule(
             "rows": found.rows,
             "systems": vars(found.systems),
             "points": vars(found.points),
-            "changed": [f"{change.system}/{change.tag}" for change in found.changes if not change.added][
-                :200
-            ],
+            "columns": {one.letter: _meaning(one) for one in found.columns if one.column},
+            "all_rows": {str(column): text for column, text in work.heads.for_all.items()},
+            "changed": list(changed),
+            "values": changed,
         },
         content_digest=found.digest,
     )
@@ -253,6 +260,11 @@ def find_columns(actor: Actor, site_id: UUID, file: bytes, said: Matching = NOTH
             if len(samples.setdefault(place, [])) < SAMPLES and cell.text not in samples[place]:
                 samples[place].append(cell.text)
     return Found(heads, samples, len(below), tuple(faults.found), sheet.notes)
+
+
+def _meaning(one: Match) -> str:
+    """What a column was read as, for the log."""
+    return f"{one.column} [{one.unit.symbol}]" if one.unit else str(one.column)
 
 
 def _site(actor: Actor, site_id: UUID) -> Site:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from django import forms
+from django.core.files.uploadedfile import UploadedFile
 from django.http import QueryDict
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
@@ -15,6 +16,7 @@ from jobs.models import DensityBasis, PointKind, Quantity, SystemKind
 from jobs.pages.forms import Form
 from jobs.schedule import Found
 from jobs.schedule_columns import FOR_ALL, NEEDED, QUANTITIES, Column, Match, Source
+from jobs.schedule_sizes import NoSize, read_size
 from jobs.sheets import MOST_BYTES
 from jobs.sheets.grid import column_name
 from jobs.units import units_of
@@ -66,6 +68,14 @@ class UploadForm(Form):
     )
     mends = forms.UUIDField(required=False, widget=forms.HiddenInput)
 
+    def clean_file(self) -> UploadedFile:
+        """Too much is not even read into memory."""
+        chosen: UploadedFile = self.cleaned_data["file"]
+        if (chosen.size or 0) > MOST_BYTES:
+            words = _("The file has %(size)s bytes; at most %(most)s are read. Split it by system.")
+            raise forms.ValidationError(words % {"size": chosen.size, "most": MOST_BYTES})
+        return chosen
+
 
 @dataclass(frozen=True)
 class Choice:
@@ -73,6 +83,7 @@ class Choice:
 
     match: Match
     samples: list[str]
+    asks_unit: bool
     errors: list[str]
 
     @property
@@ -101,10 +112,6 @@ class Choice:
         if self.match.column is not None or self.match.source is not Source.UNKNOWN:
             return ""
         return ", ".join(str(MEANINGS[one]) for one in self.match.could_be)
-
-    @property
-    def needs_unit(self) -> bool:
-        return self.match.column in QUANTITIES and not self.match.unit
 
 
 @dataclass(frozen=True)
@@ -149,9 +156,24 @@ def posted(data: QueryDict) -> dict[str, Any]:
 
 def choices_of(found: Found, faults: Mapping[int, list[str]]) -> list[Choice]:
     return [
-        Choice(one, found.samples.get(one.place, []), faults.get(one.place, []))
-        for one in found.heads.matches
+        Choice(one, samples, _asks_unit(one, samples, found), faults.get(one.place, []))
+        for one, samples in ((one, found.samples.get(one.place, [])) for one in found.heads.matches)
     ]
+
+
+def _asks_unit(one: Match, samples: list[str], found: Found) -> bool:
+    """Whether a size or flow says its unit nowhere: neither head, nor cell, nor a column of units."""
+    if one.column is None or one.column not in QUANTITIES or one.unit is not None:
+        return False
+    beside = Column.FLOW_UNIT if one.column is Column.FLOW else Column.SIZE_UNIT
+    return beside not in found.heads.places and any(_is_bare(text) for text in samples)
+
+
+def _is_bare(text: str) -> bool:
+    try:
+        return not read_size(text).unit
+    except NoSize:
+        return False
 
 
 def for_all_of(found: Found, typed: Mapping[Column, str], faults: Mapping[Column, list[str]]) -> list[ForAll]:

@@ -26,7 +26,7 @@ def _lines() -> forms.CharField:
 class CustomerForm(Form):
     version = forms.IntegerField(required=False, min_value=0, widget=forms.HiddenInput)
     name = forms.CharField(
-        label=gettext_lazy("Customer"),
+        label=gettext_lazy("Name of the customer"),
         max_length=160,
         error_messages={"required": gettext_lazy("Enter the customer's name.")},
     )
@@ -57,7 +57,7 @@ class CustomerForm(Form):
 class SiteForm(Form):
     version = forms.IntegerField(required=False, min_value=0, widget=forms.HiddenInput)
     name = forms.CharField(
-        label=gettext_lazy("Site"),
+        label=gettext_lazy("Name of the site"),
         max_length=160,
         help_text=gettext_lazy("The building or campus, as it stands on the report."),
         error_messages={"required": gettext_lazy("Enter the site's name.")},

@@ -58,6 +58,7 @@ def test_a_schedule_becomes_systems_and_points(company_a: World, make: Any) -> N
         assert event.content_digest == found.digest == hashlib.sha256(file).hexdigest()
         assert event.subject_id == company_a.site.id
         assert event.data["points"] == {"added": 3, "changed": 0, "unchanged": 0}
+        assert (event.data["columns"]["A"], event.data["changed"]) == ("system", [])
 
 
 def test_units_of_both_systems_in_heads_columns_and_cells(company_a: World) -> None:
@@ -89,7 +90,9 @@ def test_a_revision_changes_by_tag_and_deletes_nothing(company_a: World) -> None
     assert "BD-1" in " ".join(found.notes)
     with company(company_a.id):
         points = {p.tag: p for p in TestPoint.objects.filter(system__tag="AHU-7")}
+        logged = Event.objects.filter(verb="schedule.imported").latest("at").data
     assert sorted(points) == ["BD-1", "MD-1", "S-1", "S-2"]
+    assert logged["values"]["AHU-7/S-1"]["design_flow"] == [0.09, 0.12]
     assert (points["S-1"].version, points["MD-1"].version, points["S-1"].design_entered) == (2, 1, "120 L/s")
 
 

@@ -76,6 +76,11 @@ def test_a_schedule_is_matched_looked_at_and_imported(signed_in: In, company_a: 
     text = words(page)
     assert "Still missing: tag of the system; kind of point" in text
     assert "S-10 , S-11" in text
+    assert "Choose its unit" not in text
+    bare = client.get(
+        upload(client, site, make([["S-1", "10x8", 90]], ["Mark", "Size", "Airflow"]))["Location"]
+    )
+    assert words(bare).count("Choose its unit") == 2
     refused = client.post(address, sent)
     assert refused.status_code == 422
     done = client.post(address, sent | SAID)
