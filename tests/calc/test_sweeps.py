@@ -133,6 +133,7 @@ def test_ring_weights_add_to_one_and_spare_the_axis(gaps: list[float]) -> None:
     [
         ([0.0, 4.0, 8.0], 3),  # from nothing
         ([30.0, 18.0], 2),  # overshoot
+        ([30.0], 1),
         ([7.0, 8.5], 0),  # a little low: may be the wall
         ([9.0], 0),
     ],
@@ -148,6 +149,18 @@ def test_the_start_is_cut_up_to_the_later_range(first: list[float], cut: int) ->
     assert (given_time.first, given_time.found) == (4, False)
     nothing = settled(Sweep(1, 1, times, samples), 0.0)
     assert nothing.first == 0
+
+
+@pytest.mark.parametrize(("count", "cut"), [(1, True), (8, True), (9, False), (11, False)])
+def test_a_start_that_takes_more_than_a_fifth_of_the_time_is_told_but_kept(count: int, cut: bool) -> None:
+    samples = (*[0.0] * count, *(10.0 + 0.3 * math.sin(2.0 * i) for i in range(41 - count)))
+    found = settled(Sweep(1, 1, tuple(0.5 * i for i in range(41)), samples), None)
+    assert (found.first, found.unclear) == ((count, False) if cut else (0, True))
+
+
+@pytest.mark.parametrize(("start", "cut"), [(5.0, 0), (4.9, 1), (15.0, 0), (15.1, 1)])
+def test_a_start_within_half_of_the_level_is_no_settling(start: float, cut: int) -> None:
+    assert settled(Sweep(1, 1, tuple(0.5 * i for i in range(41)), (start, *[10.0] * 40)), None).first == cut
 
 
 @given(st.floats(0.2, 5.0), st.floats(0.1, 100.0))

@@ -110,6 +110,11 @@ EXPLAINED: dict[tuple[str, str, str], str] = {
         for line in [f"def water_{name}(temperature: float, share: float = 0.0) -> float:"]
         for other in ("1.0", "-1.0")
     },
+    **{
+        ("traverse", line, line.replace("dof > 0", "dof != 0")): "degrees of freedom are never below zero"
+        for name in ("Fluctuation between runs", "Repeatability of runs")
+        for line in [f'return [Effect("{name}", "velocity_factor", u, common, dof)] if dof > 0 else []']
+    },
     ("fan_models", _OUTLET, _OUTLET.replace("else 0.0", "else -1.0")): (
         "only the total pressure has it, which is asked for with both areas only"
     ),
