@@ -9,6 +9,7 @@ from uuid import UUID
 
 from django.db.models import Exists, OuterRef
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.errors import Forbidden, NotSignedIn
 from jobs.models import AccessToken, Member, Role, TokenKind, User
@@ -76,6 +77,7 @@ class Actor:
     token_id: UUID | None = None
     scopes: frozenset[str] = frozenset()
     kind: TokenKind | None = None
+    units: str = ""  # the system on their own screen; empty: the company's
 
     @property
     def principal(self) -> str:
@@ -96,23 +98,24 @@ def may(actor: Actor, action: Action) -> bool:
 def require(actor: Actor | None, action: Action) -> Actor:
     """Returns the actor when they may do it. Raises NotSignedIn or Forbidden."""
     if actor is None:
-        raise NotSignedIn("Sign in, or send a valid token as 'Authorization: Bearer …'.")
+        raise NotSignedIn(gettext("Sign in, or send a valid token as 'Authorization: Bearer …'."))
     if not may(actor, action):
-        raise Forbidden(f"{_who(actor)} may not do this ({action.value}). {_remedy(action)}")
+        words = gettext("%(who)s may not do this (%(action)s). %(remedy)s")
+        raise Forbidden(words % {"who": _who(actor), "action": action.value, "remedy": _remedy(action)})
     return actor
 
 
 def _who(actor: Actor) -> str:
     if actor.kind is TokenKind.INTEGRATION:
-        return "This integration key"
+        return gettext("This integration key")
     if actor.kind is TokenKind.TABLET:
-        return "A tablet with nobody signed in"
-    return "Your role here"
+        return gettext("A tablet with nobody signed in")
+    return gettext("Your role here")
 
 
 def _remedy(action: Action) -> str:
-    roles = sorted(role.label for role in MAY[action])
-    return f"It is for: {', '.join(roles).lower()}."
+    roles = sorted(gettext(role.label) for role in MAY[action])
+    return gettext("It is for: %(roles)s.") % {"roles": ", ".join(roles).lower()}
 
 
 def join_token(company_id: UUID, secret: str) -> str:
@@ -174,6 +177,7 @@ def actor_for_token(text: str) -> Actor | None:
         token_id=token.id,
         scopes=frozenset(token.scopes),
         kind=TokenKind(token.kind),
+        units=token.member.unit_system if token.member else "",
     )
 
 
@@ -184,5 +188,9 @@ def actor_for_user(user_id: UUID) -> Actor | None:
 
 def actor_for_member(member: Member) -> Actor:
     return Actor(
-        company_id=current_company(), member_id=member.id, name=member.name, roles=roles_of(member.roles)
+        company_id=current_company(),
+        member_id=member.id,
+        name=member.name,
+        roles=roles_of(member.roles),
+        units=member.unit_system,
     )

@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from django.utils.translation import gettext, gettext_noop
+
 
 @dataclass(frozen=True)
 class Fault:
@@ -17,7 +19,7 @@ class DomainError(Exception):
 
     status = 400
     code = "bad-request"
-    title = "The request cannot be carried out"
+    title = gettext_noop("The request cannot be carried out")
 
     def __init__(self, detail: str, faults: Sequence[Fault] = (), *, retry_after: int | None = None) -> None:
         super().__init__(detail)
@@ -27,45 +29,45 @@ class DomainError(Exception):
 
 
 class NotSignedIn(DomainError):
-    status, code, title = 401, "not-signed-in", "Sign in or send a valid token"
+    status, code, title = 401, "not-signed-in", gettext_noop("Sign in or send a valid token")
 
 
 class Forbidden(DomainError):
-    status, code, title = 403, "forbidden", "Not allowed"
+    status, code, title = 403, "forbidden", gettext_noop("Not allowed")
 
 
 class NotFound(DomainError):
     """Also for what belongs to another company: both look alike."""
 
-    status, code, title = 404, "not-found", "Not found"
+    status, code, title = 404, "not-found", gettext_noop("Not found")
 
-    def __init__(self, detail: str = "There is nothing here by that id.") -> None:
-        super().__init__(detail)
+    def __init__(self, detail: str = "") -> None:
+        super().__init__(detail or gettext("There is nothing here by that id."))
 
 
 class Conflict(DomainError):
-    status, code, title = 409, "conflict", "In conflict with the present state"
+    status, code, title = 409, "conflict", gettext_noop("In conflict with the present state")
 
 
 class PreconditionFailed(DomainError):
-    status, code, title = 412, "changed-meanwhile", "It changed since you looked"
+    status, code, title = 412, "changed-meanwhile", gettext_noop("It changed since you looked")
 
 
 class TooLarge(DomainError):
-    status, code, title = 413, "too-large", "Too large"
+    status, code, title = 413, "too-large", gettext_noop("Too large")
 
 
 class Invalid(DomainError):
-    status, code, title = 422, "invalid", "The input is not valid"
+    status, code, title = 422, "invalid", gettext_noop("The input is not valid")
 
 
 class PreconditionRequired(DomainError):
-    status, code, title = 428, "precondition-required", "Say which state you saw"
+    status, code, title = 428, "precondition-required", gettext_noop("Say which state you saw")
 
 
 class TooMany(DomainError):
-    status, code, title = 429, "too-many", "Too many requests"
+    status, code, title = 429, "too-many", gettext_noop("Too many requests")
 
 
 class Busy(DomainError):
-    status, code, title = 503, "busy", "Busy, try again"
+    status, code, title = 503, "busy", gettext_noop("Busy, try again")

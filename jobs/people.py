@@ -336,6 +336,11 @@ def _new_member(user: User, name: str, roles: list[str]) -> Member:
 # Members
 
 
+def units_for(actor: Actor) -> str:
+    """The system of units on a person's screen: their own, else the company's."""
+    return actor.units or str(Company.objects.values_list("unit_system", flat=True).get())
+
+
 @dataclass(frozen=True)
 class MemberChange:
     """What is to be different; None stays as it is."""
@@ -360,7 +365,27 @@ def change_member(actor: Actor, member_id: UUID, seen: int, change: MemberChange
         raise NotFound()
     if member.version != seen:
         raise PreconditionFailed("This person changed since you looked; look again and repeat your change.")
-    changed = _apply(member, change)
+    return _store(actor, member, _apply(member, change))
+
+
+@transaction.atomic
+def change_own(actor: Actor, seen: int, *, unit_system: str) -> Member:
+    """Changes what people set for themselves: the units on their screen, empty for the company's.
+
+    Raises Forbidden for a key or a tablet nobody is signed in on, PreconditionFailed when `seen` is not the
+    version now, and Invalid.
+    """
+    require(actor, Action.READ)
+    if actor.member_id is None:
+        raise Forbidden("These are a person's own settings: sign in first.")
+    member: Member = Member.objects.select_for_update().get(id=actor.member_id)
+    if member.version != seen:
+        raise PreconditionFailed("Your settings changed since you looked; look again and repeat your change.")
+    return _store(actor, member, _apply(member, MemberChange(unit_system=unit_system)))
+
+
+def _store(actor: Actor, member: Member, changed: list[str]) -> Member:
+    """Saves the fields that differ now, if any, and says so in the log."""
     if not changed:
         return member
     _keep_an_owner(member)

@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal
 from uuid import UUID
 
 import msgspec
+from django.utils.translation import gettext_noop
 from msgspec import Meta, Raw, Struct
 
 from jobs.errors import DomainError, Fault, Invalid, TooLarge
@@ -65,7 +66,7 @@ QuantityName = Literal[
 
 
 class Malformed(DomainError):
-    status, code, title = 400, "malformed", "The body is not what this address takes"
+    status, code, title = 400, "malformed", gettext_noop("The body is not what this address takes")
 
 
 class Amount(Struct, forbid_unknown_fields=True, frozen=True):

@@ -70,7 +70,7 @@ def worklist(actor: Actor, *, today: date | None = None) -> Worklist:
         {
             "company": _company(company),
             "methods": [described(kind) for kind in METHODS.values()],
-            "person": {"id": str(actor.member_id), "name": actor.name},
+            "person": {"id": str(actor.member_id), "name": actor.name, "units": _units(actor, company)},
             "jobs": [
                 {
                     **_job(job),
@@ -85,6 +85,11 @@ def worklist(actor: Actor, *, today: date | None = None) -> Worklist:
             ],
         }
     )
+
+
+def _units(actor: Actor, company: Company) -> str:
+    """The system on the person's own screen: si or ip."""
+    return (actor.units or str(company.unit_system)).lower()
 
 
 def _jobs(member: UUID, day: date) -> list[Job]:

@@ -12,10 +12,12 @@ from uuid import UUID
 import msgspec
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext_noop
 
 from jobs import events
 from jobs.access import Action, Actor, require
 from jobs.errors import Conflict, Fault, Invalid, NotFound
+from jobs.language import in_english
 from jobs.models import Company, JobStatus, Member
 from measurements.evaluate import refresh
 from reports import changes, deferrals, material, queries, readings, reviewset, snapshot
@@ -76,6 +78,7 @@ def _bound(found: ReviewSet, addressee: str) -> str:
     return events.digest({"set": found.digest, "addressee": addressee.strip()})
 
 
+@in_english()
 def _freeze(
     actor: Actor, found: ReviewSet, kind: DocumentKind, addressee: str, before: Revision | None
 ) -> Revision:
@@ -177,9 +180,9 @@ def _standing(found: ReviewSet) -> str:
 
 
 STATE_WORDS = {
-    DeferralState.WAITING: "deferred",
-    DeferralState.MEASURED: "measured since",
-    DeferralState.TAKEN_BACK: "taken back",
+    DeferralState.WAITING: gettext_noop("deferred"),
+    DeferralState.MEASURED: gettext_noop("measured since"),
+    DeferralState.TAKEN_BACK: gettext_noop("taken back"),
 }
 
 

@@ -16,6 +16,7 @@ from django.core.validators import validate_email
 from django.db import transaction
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
+from django.utils.translation import gettext, gettext_noop
 
 from jobs import due, events, mail
 from jobs.access import Action, Actor, hash_secret, join_token, require, split_token
@@ -221,10 +222,10 @@ def _log(actor: Actor, made: Issue, form: FetchedAs, delivery: Delivery | None) 
 def state_of(row: Delivery) -> str:
     """waiting (for its mail), open, ended or withdrawn."""
     if row.revoked_at is not None:
-        return "withdrawn"
+        return gettext_noop("withdrawn")
     if row.expires_at <= timezone.now():
-        return "ended"
-    return "open" if row.mailed_at else "waiting"
+        return gettext_noop("ended")
+    return gettext_noop("open") if row.mailed_at else "waiting"
 
 
 def fetched_by(row: Fetch) -> str:
@@ -232,5 +233,6 @@ def fetched_by(row: Fetch) -> str:
     if row.member is not None:
         return str(row.member.name)
     if row.token is not None:
-        return f"key {row.token.name}"
-    return f"link sent to {row.delivery.address}" if row.delivery else "unknown"
+        return gettext("key %(name)s") % {"name": row.token.name}
+    sent = gettext("link sent to %(address)s")
+    return sent % {"address": row.delivery.address} if row.delivery else gettext("unknown")

@@ -4,6 +4,8 @@ import math
 from collections.abc import Mapping
 from typing import Any
 
+from django.utils.translation import gettext, gettext_noop
+
 from jobs.models import DensityBasis, Measurand, TestPoint
 from measurements import calc
 from measurements.models import Outcome, Result, Verdict
@@ -14,10 +16,14 @@ from reports.render.figures import Figures
 KELVIN = 273.15
 SI = Figures(doc.UnitSystem.SI)
 REASONS = {
-    Verdict.PASS.value: "The whole interval lies inside the tolerance.",
-    Verdict.CONDITIONAL_PASS.value: "The value lies inside the tolerance, its interval reaches outside.",
-    Verdict.CONDITIONAL_FAIL.value: "The value lies outside the tolerance, its interval reaches inside.",
-    Verdict.FAIL.value: "The whole interval lies outside the tolerance.",
+    Verdict.PASS.value: gettext_noop("The whole interval lies inside the tolerance."),
+    Verdict.CONDITIONAL_PASS.value: gettext_noop(
+        "The value lies inside the tolerance, its interval reaches outside."
+    ),
+    Verdict.CONDITIONAL_FAIL.value: gettext_noop(
+        "The value lies outside the tolerance, its interval reaches inside."
+    ),
+    Verdict.FAIL.value: gettext_noop("The whole interval lies outside the tolerance."),
 }
 
 
@@ -82,8 +88,8 @@ def reason(result: Result) -> str:
     if result.verdict in REASONS:
         return REASONS[result.verdict]
     if result.design_value is None and not by_limits(result):
-        return "There is no design to compare with."
-    return "This method or these readings may not carry a verdict."
+        return gettext_noop("There is no design to compare with.")
+    return gettext_noop("This method or these readings may not carry a verdict.")
 
 
 def measured(found: Mapping[str, Any] | None) -> doc.Measured | None:
@@ -144,14 +150,18 @@ def dominating(result: Result) -> str:
     advice = detail(result).get("advice") or {}
     if not advice.get("effect"):
         return ""
-    part = f"{100 * advice['share']:.0f} %" if advice["share"] <= 1.0 else "more than all"
-    sentence = f"{advice['effect']} gives {part} of the variance"
+    part = f"{100 * advice['share']:.0f} %" if advice["share"] <= 1.0 else gettext("more than all")
+    named = {"effect": advice["effect"], "part": part}
     best = advice["best"]
     if best is None:
-        return f"{sentence}; no single change tried would lower U by much."
+        none = gettext(
+            "%(effect)s gives %(part)s of the variance; no single change tried would lower U by much."
+        )
+        return none % named
     place = f" for {best['place']}" if best["change"] == "instrument" and best["place"] else best["place"]
     words = calc.ADVICE[calc.Change(best["change"])].format(place=place)
-    return f"{sentence}; {words} would lower U by {100 * best['gain']:.0f} %."
+    told = gettext("%(effect)s gives %(part)s of the variance; %(change)s would lower U by %(gain)s %%.")
+    return told % {**named, "change": words, "gain": f"{100 * best['gain']:.0f}"}
 
 
 def figure_words(result: Result | None) -> str:

@@ -3,9 +3,11 @@
 from collections import Counter
 from dataclasses import dataclass, field
 from datetime import datetime
+from typing import Any
 from uuid import UUID
 
 from django.utils import timezone
+from django.utils.translation import gettext, gettext_noop, ngettext_lazy
 
 from jobs.access import Actor
 from jobs.queries import visible
@@ -13,7 +15,7 @@ from measurements.models import AnswerKind
 from reports.models import Look
 from reports.reviewset import FlagState, ReviewSet
 
-NEW, CHANGED, ANSWERED = "new", "changed", "answered"
+NEW, CHANGED, ANSWERED = gettext_noop("new"), gettext_noop("changed"), gettext_noop("answered")
 
 
 @dataclass(frozen=True)
@@ -32,17 +34,29 @@ class Since:
     def words(self) -> str:
         """E.g. "2 sessions came, 1 flag was raised, 1 answered by Kim Lee"; nothing when nothing changed."""
         parts = [
-            _counted(self.sessions, "session came", "sessions came"),
-            _counted(self.computed, "figure was computed anew", "figures were computed anew"),
-            _counted(self.raised, "flag was raised", "flags were raised"),
-            *(f"{count} answered by {name}" for name, count in self.answers),
-            _counted(self.settled, "is no longer so", "are no longer so"),
+            _counted(self.sessions, SESSIONS),
+            _counted(self.computed, COMPUTED),
+            _counted(self.raised, RAISED),
+            *(
+                gettext("%(count)s answered by %(name)s") % {"count": n, "name": who}
+                for who, n in self.answers
+            ),
+            _counted(self.settled, SETTLED),
         ]
         return ", ".join(part for part in parts if part)
 
 
-def _counted(count: int, one: str, many: str) -> str:
-    return f"{count} {one if count == 1 else many}" if count else ""
+SESSIONS = ngettext_lazy("%(count)s session came", "%(count)s sessions came", "count")
+COMPUTED = ngettext_lazy(
+    "%(count)s figure was computed anew", "%(count)s figures were computed anew", "count"
+)
+RAISED = ngettext_lazy("%(count)s flag was raised", "%(count)s flags were raised", "count")
+SETTLED = ngettext_lazy("%(count)s is no longer so", "%(count)s are no longer so", "count")
+
+
+def _counted(count: int, words: Any) -> str:
+    """`words`: of ngettext_lazy, by `count`."""
+    return str(words % {"count": count}) if count else ""
 
 
 def last_look(actor: Actor, found: ReviewSet) -> Look | None:
@@ -120,4 +134,4 @@ def since_moment(found: ReviewSet, shown_at: str) -> str:
     raised = sum(1 for s in states if s.flag.raised_at > moment and _asks(s))
     settled = sum(1 for a in answers if a.member is None)
     told = Since(moment, {}, len(came), len(anew), raised, settled, tuple(sorted(by.items()))).words
-    return told or "the job, its points, or the rules of the house are not as they were"
+    return told or gettext("the job, its points, or the rules of the house are not as they were")

@@ -14,6 +14,7 @@ from datetime import datetime
 from uuid import UUID
 
 from django.db.models import Prefetch
+from django.utils.translation import gettext
 
 from jobs.models import Customer, Job
 from measurements import recall
@@ -101,19 +102,20 @@ class Notice:
     def sentence(self) -> str:
         """Names no instrument, case or company."""
         day = self.since.date().isoformat()
-        return f"It is under recall since {day}: {self._why}. {self._what}"
+        told = gettext("It is under recall since %(day)s: %(why)s. %(what)s")
+        return told % {"day": day, "why": self._why, "what": self._what}
 
     @property
     def _what(self) -> str:
         if self.decided:
-            return "Ask who issued it before you rely on its figures."
-        return "What that does to its figures is being looked into."
+            return gettext("Ask who issued it before you rely on its figures.")
+        return gettext("What that does to its figures is being looked into.")
 
     @property
     def _why(self) -> str:
         if self.grounds == {RecallGround.WITHDRAWN.value}:
-            return "a certificate of an instrument that was used for it has been withdrawn"
-        return "an instrument that was used for it was later found outside its tolerance"
+            return gettext("a certificate of an instrument that was used for it has been withdrawn")
+        return gettext("an instrument that was used for it was later found outside its tolerance")
 
 
 def under_recall(issues: Collection[UUID]) -> dict[UUID, Notice]:

@@ -5,6 +5,8 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any, Literal
 
+from django.utils.translation import gettext_noop
+
 from measurements.calc.duct import Duct
 from measurements.calc.duct import Shape as DuctShape
 from measurements.calc.layout import WANTED_DOWNSTREAM, WANTED_UPSTREAM, Layout, make_layout
@@ -18,15 +20,20 @@ from reports.runs import Found, letters, runs_of
 
 SHAPES = {"round": DuctShape.ROUND, "rectangular": DuctShape.RECTANGULAR, "oval": DuctShape.FLAT_OVAL}
 RULES = {
-    "log_tchebycheff": "log-Tchebycheff",
-    "log_linear": "log-linear",
-    "equal_area": "equal areas",
+    "log_tchebycheff": gettext_noop("log-Tchebycheff"),
+    "log_linear": gettext_noop("log-linear"),
+    "equal_area": gettext_noop("equal areas"),
 }
 FACTS = (
-    ("air_temperature", "Air temperature", doc.Quantity.TEMPERATURE, "temperature_u"),
-    ("relative_humidity", "Relative humidity", doc.Quantity.HUMIDITY, "humidity_u"),
-    ("barometric_pressure", "Barometer", doc.Quantity.ABSOLUTE_PRESSURE, "barometer_u"),
-    ("duct_static_pressure", "Static pressure in the duct", doc.Quantity.PRESSURE, "static_pressure_u"),
+    ("air_temperature", gettext_noop("Air temperature"), doc.Quantity.TEMPERATURE, "temperature_u"),
+    ("relative_humidity", gettext_noop("Relative humidity"), doc.Quantity.HUMIDITY, "humidity_u"),
+    ("barometric_pressure", gettext_noop("Barometer"), doc.Quantity.ABSOLUTE_PRESSURE, "barometer_u"),
+    (
+        "duct_static_pressure",
+        gettext_noop("Static pressure in the duct"),
+        doc.Quantity.PRESSURE,
+        "static_pressure_u",
+    ),
 )
 
 

@@ -14,6 +14,7 @@ import msgspec
 from django.utils import timezone
 
 from jobs import events
+from jobs.language import in_english
 from jobs.models import Company, DecisionRule, Measurand, Member, PointKind, SystemKind, TestPoint
 from measurements.calc.conformity import DecisionRule as Acceptance
 from measurements.calc.conformity import GuardBand, guard_band_of
@@ -69,6 +70,7 @@ def freeze(
     )
 
 
+@in_english()
 def build(
     collected: Material, approver: Member, at: datetime, before: Revision | None, self_approved: bool
 ) -> doc.Document:

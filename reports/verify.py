@@ -14,6 +14,8 @@ from enum import StrEnum
 from typing import IO
 from uuid import UUID
 
+from django.utils.translation import gettext, gettext_noop
+
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import parse_id
 from reports import recalled
@@ -35,10 +37,18 @@ class Standing(StrEnum):
 
 
 SENTENCES = {
-    Standing.CURRENT: "This is the report as it was issued, to the last byte, and it is current.",
-    Standing.SUPERSEDED: "This is a report as it was issued, to the last byte; a later revision replaces it.",
-    Standing.UNDER_RECALL: "This is the report as it was issued, to the last byte; no later one replaces it.",
-    Standing.UNKNOWN: "This file was not issued under this number: it is not ours, or it was altered.",
+    Standing.CURRENT: gettext_noop(
+        "This is the report as it was issued, to the last byte, and it is current."
+    ),
+    Standing.SUPERSEDED: gettext_noop(
+        "This is a report as it was issued, to the last byte; a later revision replaces it."
+    ),
+    Standing.UNDER_RECALL: gettext_noop(
+        "This is the report as it was issued, to the last byte; no later one replaces it."
+    ),
+    Standing.UNKNOWN: gettext_noop(
+        "This file was not issued under this number: it is not ours, or it was altered."
+    ),
 }
 
 
@@ -63,10 +73,13 @@ class Signed:
     @property
     def sentence(self) -> str:
         if self.level == SignatureLevel.NONE:
-            return "The file is not signed; its SHA-256 is kept."
+            return gettext("The file is not signed; its SHA-256 is kept.")
         trusted = self.level == SignatureLevel.B_T
-        time = "with a trusted time inside the signature" if trusted else "the time is the signer's own"
-        return f"The file is signed by {self.signer} (PAdES {self.level}: {time})."
+        inside = gettext(
+            "The file is signed by %(who)s (PAdES %(level)s: with a trusted time inside the signature)."
+        )
+        own = gettext("The file is signed by %(who)s (PAdES %(level)s: the time is the signer's own).")
+        return (inside if trusted else own) % {"who": self.signer, "level": self.level}
 
 
 @dataclass(frozen=True)
@@ -113,7 +126,7 @@ class Finding:
 
     @property
     def sentence(self) -> str:
-        return f"{SENTENCES[self.standing]} {self.recall}".strip()
+        return f"{gettext(SENTENCES[self.standing])} {self.recall}".strip()
 
 
 def parse_address(text: str) -> Address | None:

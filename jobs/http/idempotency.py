@@ -10,6 +10,7 @@ from typing import Any
 
 from django.db import connection
 from django.http import HttpResponse
+from django.utils.translation import gettext_noop
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -25,7 +26,7 @@ _TOKEN = re.compile(r'^(?:"([\x20\x21\x23-\x5b\x5d-\x7e]{1,200})"|([!#$%&\'*+\-.
 
 
 class BadKey(DomainError):
-    status, code, title = 400, "idempotency-key", "Idempotency-Key is missing or malformed"
+    status, code, title = 400, "idempotency-key", gettext_noop("Idempotency-Key is missing or malformed")
 
 
 def read_key(request: Request) -> str:

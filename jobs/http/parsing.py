@@ -7,6 +7,7 @@ from typing import IO, Any
 
 from django.core.exceptions import RequestDataTooBig
 from django.http import UnreadablePostError
+from django.utils.translation import gettext_noop
 from rest_framework.parsers import BaseParser
 from rest_framework.request import Request
 
@@ -16,11 +17,15 @@ DEPTH = 32
 
 
 class BadJson(DomainError):
-    status, code, title = 400, "bad-json", "The body is not proper JSON"
+    status, code, title = 400, "bad-json", gettext_noop("The body is not proper JSON")
 
 
 class BadEncoding(DomainError):
-    status, code, title = 415, "unsupported-media-type", "This kind of body is not understood here"
+    status, code, title = (
+        415,
+        "unsupported-media-type",
+        gettext_noop("This kind of body is not understood here"),
+    )
 
 
 def read_json(body: bytes) -> Any:

@@ -8,6 +8,7 @@ from django.core.exceptions import PermissionDenied, RequestDataTooBig, Suspicio
 from django.core.exceptions import ValidationError as ModelInvalid
 from django.db import DatabaseError, IntegrityError, OperationalError
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse, UnreadablePostError
+from django.utils.translation import gettext_noop
 from rest_framework import exceptions
 from rest_framework.renderers import JSONRenderer
 from rest_framework.response import Response
@@ -73,19 +74,23 @@ def translate(exc: Exception) -> errors.DomainError:
 
 
 class Unexpected(errors.DomainError):
-    status, code, title = 500, "unexpected", "Unexpected failure"
+    status, code, title = 500, "unexpected", gettext_noop("Unexpected failure")
 
 
 class MethodNotAllowed(errors.DomainError):
-    status, code, title = 405, "method-not-allowed", "This address does not take that method"
+    status, code, title = 405, "method-not-allowed", gettext_noop("This address does not take that method")
 
 
 class UnsupportedMediaType(errors.DomainError):
-    status, code, title = 415, "unsupported-media-type", "This kind of body is not understood here"
+    status, code, title = (
+        415,
+        "unsupported-media-type",
+        gettext_noop("This kind of body is not understood here"),
+    )
 
 
 class NotAcceptable(errors.DomainError):
-    status, code, title = 406, "not-acceptable", "No answer in that form"
+    status, code, title = 406, "not-acceptable", gettext_noop("No answer in that form")
 
 
 _BY_STATUS: dict[int, type[errors.DomainError]] = {

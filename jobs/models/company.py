@@ -8,6 +8,7 @@ from django.contrib.postgres.fields import ArrayField
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
 from django.db.models.functions import Lower
+from django.utils.translation import gettext_noop
 
 from jobs.tenancy.fields import TenantForeignKey
 from jobs.tenancy.ids import uuid7
@@ -17,37 +18,40 @@ from jobs.tenancy.models import TenantManager, TenantModel, UnscopedManager
 class Role(models.TextChoices):
     """What a member does in the company. One person may hold several."""
 
-    OWNER = "owner", "Owner"
-    DISPATCHER = "dispatcher", "Dispatcher"
-    TECHNICIAN = "technician", "Technician"
-    SUPERVISOR = "supervisor", "Supervisor"
+    OWNER = "owner", gettext_noop("Owner")
+    DISPATCHER = "dispatcher", gettext_noop("Dispatcher")
+    TECHNICIAN = "technician", gettext_noop("Technician")
+    SUPERVISOR = "supervisor", gettext_noop("Supervisor")
 
 
 class UnitSystem(models.TextChoices):
-    SI = "SI", "SI (Pa, m/s, m³/s)"
-    IP = "IP", "I-P (inH2O, ft/min, ft³/min)"
+    SI = "SI", gettext_noop("SI (Pa, m/s, m³/s)")
+    IP = "IP", gettext_noop("I-P (inH2O, ft/min, ft³/min)")
 
 
 class DecisionRule(models.TextChoices):
     """Which conditional verdicts are accepted (JCGM 106, ILAC-G8)."""
 
-    SIMPLE = "simple", "Simple acceptance: the measured value lies within tolerance"
-    GUARDED = "guarded", "Guarded acceptance: the value lies within tolerance by a guard band"
-    PROBABILITY = "probability", "Probability: the true value lies within tolerance at least this surely"
+    SIMPLE = "simple", gettext_noop("Simple acceptance: the measured value lies within tolerance")
+    GUARDED = "guarded", gettext_noop("Guarded acceptance: the value lies within tolerance by a guard band")
+    PROBABILITY = (
+        "probability",
+        gettext_noop("Probability: the true value lies within tolerance at least this surely"),
+    )
 
 
 class FanStatic(models.TextChoices):
     """Which fan static pressure the company's reports state."""
 
-    DEFINED = "defined", "Fan static pressure as defined: SP2 − SP1 − VP1 (AMCA 201, ISO 5801)"
-    FIELD = "field", "Static pressure rise as read: SP2 − SP1"
+    DEFINED = "defined", gettext_noop("Fan static pressure as defined: SP2 − SP1 − VP1 (AMCA 201, ISO 5801)")
+    FIELD = "field", gettext_noop("Static pressure rise as read: SP2 − SP1")
 
 
 class Lapse(models.TextChoices):
     """What planning does with an instrument whose calibration lapses before the job ends."""
 
-    REFUSE = "refuse", "Refuse"
-    WARN = "warn", "Warn"
+    REFUSE = "refuse", gettext_noop("Refuse")
+    WARN = "warn", gettext_noop("Warn")
 
 
 def usual_reminder_days() -> list[int]:
@@ -248,9 +252,9 @@ class PairingCode(TenantModel):
 
 
 class TokenKind(models.TextChoices):
-    TABLET = "tablet", "Tablet, nobody signed in"
-    PERSON = "person", "Person signed in on a tablet"
-    INTEGRATION = "integration", "Integration key"
+    TABLET = "tablet", gettext_noop("Tablet, nobody signed in")
+    PERSON = "person", gettext_noop("Person signed in on a tablet")
+    INTEGRATION = "integration", gettext_noop("Integration key")
 
 
 class AccessToken(TenantModel):

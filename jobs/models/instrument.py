@@ -1,6 +1,7 @@
 """Instruments and the certificates that say how wrong they are."""
 
 from django.db import models
+from django.utils.translation import gettext_noop
 
 from jobs.models.company import Member
 from jobs.tenancy.constraints import AppendOnly
@@ -9,42 +10,42 @@ from jobs.tenancy.models import TenantModel
 
 
 class InstrumentKind(models.TextChoices):
-    MANOMETER = "manometer", "Manometer"
-    PITOT_TUBE = "pitot_tube", "Pitot-static tube"
-    ANEMOMETER = "anemometer", "Anemometer"
-    FLOW_HOOD = "flow_hood", "Flow hood"
-    THERMOMETER = "thermometer", "Thermometer"
-    HYGROMETER = "hygrometer", "Hygrometer"
-    BAROMETER = "barometer", "Barometer"
-    TAPE = "tape", "Measuring tape"
-    TACHOMETER = "tachometer", "Tachometer"
-    ELECTRICAL = "electrical", "Electrical meter"
-    PRESSURE_GAUGE = "pressure_gauge", "Pressure gauge"
-    FLOW_METER = "flow_meter", "Flow meter"
-    SOUND_METER = "sound_meter", "Sound level meter"
-    GAS_ANALYSER = "gas_analyser", "Carbon dioxide analyser"
-    PARTICLE_COUNTER = "particle_counter", "Particle counter"
-    OTHER = "other", "Other"
+    MANOMETER = "manometer", gettext_noop("Manometer")
+    PITOT_TUBE = "pitot_tube", gettext_noop("Pitot-static tube")
+    ANEMOMETER = "anemometer", gettext_noop("Anemometer")
+    FLOW_HOOD = "flow_hood", gettext_noop("Flow hood")
+    THERMOMETER = "thermometer", gettext_noop("Thermometer")
+    HYGROMETER = "hygrometer", gettext_noop("Hygrometer")
+    BAROMETER = "barometer", gettext_noop("Barometer")
+    TAPE = "tape", gettext_noop("Measuring tape")
+    TACHOMETER = "tachometer", gettext_noop("Tachometer")
+    ELECTRICAL = "electrical", gettext_noop("Electrical meter")
+    PRESSURE_GAUGE = "pressure_gauge", gettext_noop("Pressure gauge")
+    FLOW_METER = "flow_meter", gettext_noop("Flow meter")
+    SOUND_METER = "sound_meter", gettext_noop("Sound level meter")
+    GAS_ANALYSER = "gas_analyser", gettext_noop("Carbon dioxide analyser")
+    PARTICLE_COUNTER = "particle_counter", gettext_noop("Particle counter")
+    OTHER = "other", gettext_noop("Other")
 
 
 class Quantity(models.TextChoices):
     """What an instrument shows. SI unit of each in measurements.calc.units."""
 
-    PRESSURE = "pressure", "Pressure difference, Pa"
-    VELOCITY = "velocity", "Air velocity, m/s"
-    FLOW = "flow", "Volume flow, m³/s"
-    TEMPERATURE = "temperature", "Temperature, K"
-    HUMIDITY = "humidity", "Relative humidity, share"
-    ABSOLUTE_PRESSURE = "absolute_pressure", "Absolute pressure, Pa"
-    LENGTH = "length", "Length, m"
-    FACTOR = "factor", "Probe factor"
-    SPEED = "speed", "Rotational speed, 1/s"
-    VOLTAGE = "voltage", "Voltage, V"
-    CURRENT = "current", "Current, A"
-    POWER = "power", "Power, W"
-    CARBON_DIOXIDE = "carbon_dioxide", "Carbon dioxide, share"
-    CONCENTRATION = "concentration", "Particles, 1/m³"
-    SOUND_LEVEL = "sound_level", "Sound level, dB"
+    PRESSURE = "pressure", gettext_noop("Pressure difference, Pa")
+    VELOCITY = "velocity", gettext_noop("Air velocity, m/s")
+    FLOW = "flow", gettext_noop("Volume flow, m³/s")
+    TEMPERATURE = "temperature", gettext_noop("Temperature, K")
+    HUMIDITY = "humidity", gettext_noop("Relative humidity, share")
+    ABSOLUTE_PRESSURE = "absolute_pressure", gettext_noop("Absolute pressure, Pa")
+    LENGTH = "length", gettext_noop("Length, m")
+    FACTOR = "factor", gettext_noop("Probe factor")
+    SPEED = "speed", gettext_noop("Rotational speed, 1/s")
+    VOLTAGE = "voltage", gettext_noop("Voltage, V")
+    CURRENT = "current", gettext_noop("Current, A")
+    POWER = "power", gettext_noop("Power, W")
+    CARBON_DIOXIDE = "carbon_dioxide", gettext_noop("Carbon dioxide, share")
+    CONCENTRATION = "concentration", gettext_noop("Particles, 1/m³")
+    SOUND_LEVEL = "sound_level", gettext_noop("Sound level, dB")
 
 
 class Instrument(TenantModel):
@@ -149,10 +150,10 @@ class CertificatePoint(TenantModel):
 class FileKind(models.TextChoices):
     """What an attached file is, by its content."""
 
-    PDF = "pdf", "PDF"
-    PNG = "png", "PNG picture"
-    JPEG = "jpeg", "JPEG picture"
-    XML = "xml", "XML"
+    PDF = "pdf", gettext_noop("PDF")
+    PNG = "png", gettext_noop("PNG picture")
+    JPEG = "jpeg", gettext_noop("JPEG picture")
+    XML = "xml", gettext_noop("XML")
 
 
 class CertificateFile(TenantModel):

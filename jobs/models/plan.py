@@ -4,6 +4,7 @@ from django.contrib.postgres.constraints import ExclusionConstraint
 from django.contrib.postgres.fields import ArrayField, DateTimeRangeField, RangeBoundary, RangeOperators
 from django.core.validators import MaxValueValidator, MinValueValidator
 from django.db import models
+from django.utils.translation import gettext_noop
 
 from jobs.models.company import Member
 from jobs.models.instrument import Instrument
@@ -47,11 +48,11 @@ class Site(TenantModel):
 
 
 class SystemKind(models.TextChoices):
-    SUPPLY = "supply", "Supply air"
-    RETURN = "return", "Return air"
-    EXHAUST = "exhaust", "Exhaust air"
-    OUTDOOR = "outdoor", "Outdoor air"
-    WATER = "water", "Water"
+    SUPPLY = "supply", gettext_noop("Supply air")
+    RETURN = "return", gettext_noop("Return air")
+    EXHAUST = "exhaust", gettext_noop("Exhaust air")
+    OUTDOOR = "outdoor", gettext_noop("Outdoor air")
+    WATER = "water", gettext_noop("Water")
 
 
 class System(TenantModel):
@@ -70,46 +71,46 @@ class System(TenantModel):
 
 
 class PointKind(models.TextChoices):
-    PLANE = "plane", "Traverse plane"
-    OUTLET = "outlet", "Outlet"
-    FAN = "fan", "Fan"
-    COIL = "coil", "Coil"
-    PUMP = "pump", "Pump"
-    VALVE = "valve", "Valve"
-    ROOM = "room", "Room"
-    UNIT = "unit", "Air handling unit"
-    DUCT = "duct", "Duct section"
-    FUME_HOOD = "fume_hood", "Fume hood"
-    DEVICE = "device", "Pressure device"
+    PLANE = "plane", gettext_noop("Traverse plane")
+    OUTLET = "outlet", gettext_noop("Outlet")
+    FAN = "fan", gettext_noop("Fan")
+    COIL = "coil", gettext_noop("Coil")
+    PUMP = "pump", gettext_noop("Pump")
+    VALVE = "valve", gettext_noop("Valve")
+    ROOM = "room", gettext_noop("Room")
+    UNIT = "unit", gettext_noop("Air handling unit")
+    DUCT = "duct", gettext_noop("Duct section")
+    FUME_HOOD = "fume_hood", gettext_noop("Fume hood")
+    DEVICE = "device", gettext_noop("Pressure device")
 
 
 class Shape(models.TextChoices):
-    NONE = "", "Not a duct"
-    ROUND = "round", "Round"
-    RECTANGULAR = "rectangular", "Rectangular"
-    OVAL = "oval", "Flat oval"
+    NONE = "", gettext_noop("Not a duct")
+    ROUND = "round", gettext_noop("Round")
+    RECTANGULAR = "rectangular", gettext_noop("Rectangular")
+    OVAL = "oval", gettext_noop("Flat oval")
 
 
 class DensityBasis(models.TextChoices):
     """At which air density a design flow is meant; a verdict compares like with like."""
 
-    ACTUAL = "actual", "At actual density"
-    STANDARD = "standard", "At standard density"
+    ACTUAL = "actual", gettext_noop("At actual density")
+    STANDARD = "standard", gettext_noop("At standard density")
 
 
 class Measurand(models.TextChoices):
     """What a figure is about. The SI unit of each; a flow's design stands in `design_flow`."""
 
-    FLOW = "flow", "Flow, m³/s"
-    PRESSURE = "pressure", "Pressure, Pa"
-    EXTERNAL_STATIC = "external_static", "External static pressure, Pa"
-    FAN_STATIC_PRESSURE = "fan_static_pressure", "Fan static pressure, Pa"
-    VELOCITY = "velocity", "Mean face velocity, m/s"
-    OUTDOOR_SHARE = "outdoor_share", "Outdoor air share"
-    LEAKAGE = "leakage", "Leakage, m³/s per m²"
-    HEAD = "head", "Head, m"
-    HEAT = "heat", "Heat, W"
-    NC_RATING = "nc_rating", "NC rating"
+    FLOW = "flow", gettext_noop("Flow, m³/s")
+    PRESSURE = "pressure", gettext_noop("Pressure, Pa")
+    EXTERNAL_STATIC = "external_static", gettext_noop("External static pressure, Pa")
+    FAN_STATIC_PRESSURE = "fan_static_pressure", gettext_noop("Fan static pressure, Pa")
+    VELOCITY = "velocity", gettext_noop("Mean face velocity, m/s")
+    OUTDOOR_SHARE = "outdoor_share", gettext_noop("Outdoor air share")
+    LEAKAGE = "leakage", gettext_noop("Leakage, m³/s per m²")
+    HEAD = "head", gettext_noop("Head, m")
+    HEAT = "heat", gettext_noop("Heat, W")
+    NC_RATING = "nc_rating", gettext_noop("NC rating")
 
     @property
     def words(self) -> str:
@@ -167,11 +168,11 @@ class TestPoint(TenantModel):
 
 
 class JobStatus(models.TextChoices):
-    OPEN = "open", "Open"
-    SUBMITTED = "submitted", "Submitted for review"
-    APPROVED = "approved", "Approved"
-    ISSUED = "issued", "Issued"
-    CANCELLED = "cancelled", "Cancelled"
+    OPEN = "open", gettext_noop("Open")
+    SUBMITTED = "submitted", gettext_noop("Submitted for review")
+    APPROVED = "approved", gettext_noop("Approved")
+    ISSUED = "issued", gettext_noop("Issued")
+    CANCELLED = "cancelled", gettext_noop("Cancelled")
 
 
 class Job(TenantModel):

@@ -1,6 +1,7 @@
 """The company's log, work that is due, answers kept for repeats, counters."""
 
 from django.db import models
+from django.utils.translation import gettext_noop
 
 from jobs.models.company import AccessToken, Device, Member
 from jobs.tenancy.constraints import AppendOnly
@@ -67,9 +68,9 @@ class ChainHead(TenantModel):
 
 
 class DueState(models.TextChoices):
-    DUE = "due", "Due"
-    CLAIMED = "claimed", "Claimed"
-    PARKED = "parked", "Parked after repeated failure"
+    DUE = "due", gettext_noop("Due")
+    CLAIMED = "claimed", gettext_noop("Claimed")
+    PARKED = "parked", gettext_noop("Parked after repeated failure")
 
 
 class DueWork(TenantModel):

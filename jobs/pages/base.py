@@ -65,11 +65,12 @@ def show(
 ) -> HttpResponse:
     """Renders a page inside the base layout, with its place in the head marked."""
     actor: Actor | None = getattr(request, "actor", None)
-    name = Company.objects.values_list("name", flat=True).get() if actor else ""
+    name, units = Company.objects.values_list("name", "unit_system").get() if actor else ("", "")
+    units = (actor.units if actor else "") or units
     return render(
         request,
         template,
-        {"nav": nav, "company_name": name, "actor": actor, **(context or {})},
+        {"nav": nav, "company_name": name, "actor": actor, "units": units, **(context or {})},
         status=status,
     )
 

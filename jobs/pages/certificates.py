@@ -11,6 +11,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import NoReverseMatch, reverse
+from django.utils.translation import gettext, gettext_noop, ngettext
 from django.views.decorators.http import require_http_methods, require_safe
 
 from jobs import certificate_table, instruments
@@ -34,8 +35,8 @@ from jobs.pages.instrument_forms import (
     packed,
     quantities_of,
 )
-from jobs.pages.instruments import units_for
 from jobs.pages.rows import code, quantity_words, shown_unit, typed_rows
+from jobs.people import units_for
 from jobs.queries import visible_certificate_files, visible_certificates, visible_instruments
 from jobs.units import find_unit
 
@@ -46,14 +47,14 @@ MOST_CARRIED = 6 * 1024 * 1024  # of a packed digital certificate; a form's fiel
 def _instrument(actor: Actor, instrument_id: UUID) -> Instrument:
     found: Instrument | None = visible_instruments(actor).filter(id=instrument_id).first()
     if found is None:
-        raise NotFound("There is no such instrument here.")
+        raise NotFound(gettext("There is no such instrument here."))
     return found
 
 
 def _certificate(actor: Actor, certificate_id: UUID) -> Certificate:
     found: Certificate | None = visible_certificates(actor).filter(id=certificate_id).first()
     if found is None:
-        raise NotFound("There is no such certificate here.")
+        raise NotFound(gettext("There is no such certificate here."))
     return found
 
 
@@ -95,7 +96,11 @@ def _entered(request: HttpRequest, actor: Actor, tool: Instrument, wrong: Certif
             if rest or not error.faults:
                 faults_on(form, type(error)(error.detail, [_at_field(fault) for fault in rest]))
         else:
-            messages.success(request, f"Certificate {made.number} of {tool} is entered.")
+            messages.success(
+                request,
+                gettext("Certificate %(number)s of %(tool)s is entered.")
+                % {"number": made.number, "tool": tool},
+            )
             return redirect("certificate", made.id)
     return _show_form(request, tool, form, lines, wrong=wrong)
 
@@ -135,11 +140,14 @@ def _table_rows(request: HttpRequest) -> list[dict[str, str]]:
     """The lines of the table that was chosen, as rows of the form. Raises TooLarge or Invalid."""
     chosen = request.FILES.get("table")
     if chosen is None:
-        raise Invalid("No table was chosen.", [Fault("file", "choose a CSV or XLSX file first")])
+        raise Invalid(
+            gettext("No table was chosen."), [Fault("file", gettext("choose a CSV or XLSX file first"))]
+        )
     found = certificate_table.read_lines(chosen.read())
     if len(found) > MOST_LINES:
-        detail = f"has {len(found)} lines; this form takes {MOST_LINES}: use 'Certificates from a table'"
-        raise Invalid("The table is too long for the form.", [Fault("file", detail)])
+        detail = gettext("has %(count)s lines; this form takes %(most)s: use 'Certificates from a table'")
+        detail %= {"count": len(found), "most": MOST_LINES}
+        raise Invalid(gettext("The table is too long for the form."), [Fault("file", detail)])
     names = {
         "reference": Column.REFERENCE, "as_found": Column.FOUND, "as_left": Column.LEFT,
         "expanded_uncertainty": Column.U, "coverage_factor": Column.K,
@@ -223,7 +231,9 @@ def _read_digital(
 ) -> HttpResponse:
     """The form of a certificate, filled in. Raises Invalid."""
     if sniff(data) is not FileKind.XML:
-        raise Invalid("This is no XML file. A scan is attached where its certificate is entered by hand.")
+        raise Invalid(
+            gettext("This is no XML file. A scan is attached where its certificate is entered by hand.")
+        )
     read_attachment(name, data)
     read = read_digital(data)
     tool = _match(actor, read)
@@ -231,7 +241,7 @@ def _read_digital(
     entry = entry.unadjusted() if unadjusted else entry
     carried = packed(data)
     if len(carried) > MOST_CARRIED:
-        raise Invalid("The file is too large to be shown before it is entered; send it by the API.")
+        raise Invalid(gettext("The file is too large to be shown before it is entered; send it by the API."))
     form = CertificateForm(
         initial={
             **{name: getattr(entry, name) for name in ("number", "laboratory", "accreditation")},
@@ -241,10 +251,11 @@ def _read_digital(
             "carried_name": plain_name(name, FileKind.XML),
         }
     )
-    return _show_form(request, tool, form, _lines(tool, _entry_rows(entry)), notes=entry.notes or NOTHING)
+    notes = entry.notes or (gettext(READ_IN_FULL),)
+    return _show_form(request, tool, form, _lines(tool, _entry_rows(entry)), notes=notes)
 
 
-NOTHING = ("The digital certificate was read in full.",)
+READ_IN_FULL = gettext_noop("The digital certificate was read in full.")
 
 
 def _match(actor: Actor, read: Digital) -> Instrument:
@@ -254,13 +265,11 @@ def _match(actor: Actor, read: Digital) -> Instrument:
         tool for tool in visible_instruments(actor) if any(is_of(item, tool.serial) for item in read.items)
     ]
     if len(found) != 1:
-        known = ", ".join(marks)[:200] or "none"
-        detail = (
-            f"no instrument here has a serial number of these: {known}. Add the instrument first"
-            if not found
-            else f"several instruments fit: {', '.join(map(str, found))[:200]}. Enter it by hand"
-        )
-        raise Invalid("Which instrument it is of is not clear.", [Fault("items", detail)])
+        known = ", ".join(marks)[:200] or gettext("none")
+        none = gettext("no instrument here has a serial number of these: %(known)s. Add the instrument first")
+        several = gettext("several instruments fit: %(found)s. Enter it by hand")
+        detail = several % {"found": ", ".join(map(str, found))[:200]} if found else none % {"known": known}
+        raise Invalid(gettext("Which instrument it is of is not clear."), [Fault("items", detail)])
     return found[0]
 
 
@@ -299,7 +308,11 @@ def table(request: HttpRequest, actor: Actor) -> HttpResponse:
             else:
                 made = certificate_table.enter_certificates(actor, data)
                 count = len(made.certificates)
-                messages.success(request, f"{count} certificate{'s' * (count != 1)} entered.")
+                messages.success(
+                    request,
+                    ngettext("%(count)s certificate entered.", "%(count)s certificates entered.", count)
+                    % {"count": count},
+                )
                 return redirect("instruments")
         except DomainError as error:
             form.add_error("file", error.detail)
@@ -371,5 +384,5 @@ def _instrument_url(instrument_id: UUID) -> str:
 def certificate_file(request: HttpRequest, actor: Actor, certificate_id: UUID, file_id: UUID) -> HttpResponse:
     row = visible_certificate_files(actor).filter(certificate_id=certificate_id, id=file_id).first()
     if row is None:
-        raise NotFound("There is no such file here.")
+        raise NotFound(gettext("There is no such file here."))
     return cast(HttpResponse, file_response(row))

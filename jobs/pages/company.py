@@ -9,6 +9,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
 from jobs import companies, people, tokens
@@ -66,7 +67,10 @@ def people_page(request: HttpRequest, actor: Actor) -> HttpResponse:
 def invite(request: HttpRequest, actor: Actor) -> HttpResponse:
     form = forms.Invite(request.POST or None)
     if request.method == "POST" and _done(form, lambda: people.invite(actor, **form.cleaned_data)):
-        messages.success(request, f"The invitation is on its way to {form.cleaned_data['email']}.")
+        messages.success(
+            request,
+            gettext("The invitation is on its way to %(email)s.") % {"email": form.cleaned_data["email"]},
+        )
         return redirect("company")
     return _page(request, "invite", {}, form)
 
@@ -75,7 +79,7 @@ def invite(request: HttpRequest, actor: Actor) -> HttpResponse:
 @page(Action.MANAGE_PEOPLE)
 def withdraw(request: HttpRequest, actor: Actor, invitation_id: UUID) -> HttpResponse:
     people.withdraw_invitation(actor, invitation_id)
-    messages.success(request, "The invitation is withdrawn; its link leads nowhere now.")
+    messages.success(request, gettext("The invitation is withdrawn; its link leads nowhere now."))
     return redirect("company")
 
 
@@ -84,10 +88,10 @@ def withdraw(request: HttpRequest, actor: Actor, invitation_id: UUID) -> HttpRes
 def member(request: HttpRequest, actor: Actor, member_id: UUID) -> HttpResponse:
     found: Member | None = visible_members(actor).filter(id=member_id).first()
     if found is None:
-        raise NotFound("There is no such person here.")
+        raise NotFound(gettext("There is no such person here."))
     form = forms.MemberForm(request.POST) if request.method == "POST" else forms.MemberForm.of(found)
     if request.method == "POST" and _done(form, lambda: _change_member(actor, member_id, form)):
-        messages.success(request, f"{form.cleaned_data['name']} is changed.")
+        messages.success(request, gettext("%(name)s is changed.") % {"name": form.cleaned_data["name"]})
         return redirect("company")
     return _page(request, "member", {"member": found}, form)
 
@@ -135,7 +139,7 @@ def _shown_once(text: str, name: str, address: str) -> HttpResponse:
 @page(Action.MANAGE_KEYS)
 def revoke_key(request: HttpRequest, actor: Actor, key_id: UUID) -> HttpResponse:
     tokens.revoke_key(actor, key_id)
-    messages.success(request, "The key is revoked; whoever uses it is refused from now on.")
+    messages.success(request, gettext("The key is revoked; whoever uses it is refused from now on."))
     return redirect("company-keys")
 
 
@@ -168,7 +172,9 @@ def _pairing_code(actor: Actor, form: forms.TabletForm) -> str:
 @page(Action.ENROL_DEVICE)
 def revoke_tablet(request: HttpRequest, actor: Actor, device_id: UUID) -> HttpResponse:
     tokens.revoke_device(actor, device_id)
-    messages.success(request, "The tablet is removed; it and everybody on it are refused from now on.")
+    messages.success(
+        request, gettext("The tablet is removed; it and everybody on it are refused from now on.")
+    )
     return redirect("company-tablets")
 
 
@@ -181,7 +187,7 @@ def rules(request: HttpRequest, actor: Actor) -> HttpResponse:
     made = Company.objects.get()
     form = forms.CompanySettings(request.POST) if request.method == "POST" else forms.CompanySettings.of(made)
     if request.method == "POST" and _done(form, lambda: _change_rules(actor, form)):
-        messages.success(request, "The rules are changed. What was approved before keeps its own.")
+        messages.success(request, gettext("The rules are changed. What was approved before keeps its own."))
         return redirect("company-rules")
     return _page(request, "rules", {}, form)
 

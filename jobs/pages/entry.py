@@ -9,6 +9,7 @@ from django.db import transaction
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import redirect
 from django.utils.http import url_has_allowed_host_and_scheme, urlencode
+from django.utils.translation import gettext, gettext_noop
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST
@@ -23,7 +24,7 @@ from jobs.pages.failures import answer
 from jobs.tenancy.middleware import SESSION_KEY
 
 BACKEND = "django.contrib.auth.backends.ModelBackend"
-WRONG = "The e-mail or the password is wrong."
+WRONG = gettext_noop("The e-mail or the password is wrong.")
 SAME_TIME = 0.4  # seconds that asking for a new password takes at least, whoever asks
 get_or_post = require_http_methods(["GET", "HEAD", "POST"])
 
@@ -51,7 +52,7 @@ def _sign_in_page(request: HttpRequest, form: forms.SignIn, status: int) -> Http
 def _proven(request: HttpRequest, *, email: str, password: str) -> User:
     user = people.check_password(email, password, address_of(request))
     if user is None:
-        raise NotSignedIn(WRONG)
+        raise NotSignedIn(gettext(WRONG))
     return user
 
 
@@ -103,7 +104,7 @@ def choose_company(request: HttpRequest) -> HttpResponse:
         try:
             _enter(request, user, UUID(request.POST.get("company", "")))
         except ValueError:
-            return answer(request, DomainError("Choose one of your companies."))
+            return answer(request, DomainError(gettext("Choose one of your companies.")))
         except DomainError as error:
             return answer(request, error)
         return redirect(_next(request))
@@ -151,7 +152,7 @@ def new_password(request: HttpRequest, uid: str, token: str) -> HttpResponse:
             faults_on(form, error)
         else:
             logout(request)
-            messages.success(request, "The new password holds. Sign in with it.")
+            messages.success(request, gettext("The new password holds. Sign in with it."))
             return redirect("signin")
     context = {"form": form, "email": user.email}
     return show(request, "jobs/entry/password.html", context, status=422 if form.errors else 200)
@@ -184,5 +185,5 @@ def _join(request: HttpRequest, token: str, password: str, user: User | None) ->
     )
     login(request, joined, backend=BACKEND)
     _enter(request, joined, member.company_id)  # type: ignore[arg-type]
-    messages.success(request, "Welcome. This is where you start.")
+    messages.success(request, gettext("Welcome. This is where you start."))
     return redirect("start")

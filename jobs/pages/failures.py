@@ -2,11 +2,12 @@
 
 from django.http import HttpRequest, HttpResponse
 from django.template import loader
+from django.utils.translation import gettext, gettext_noop
 
 from jobs import errors
 from jobs.http import problem
 
-STALE = (
+STALE = gettext_noop(
     "This form is too old, was opened before you signed in, or does not come from here."
     " Nothing was done. Open the page again and repeat it; cookies must be allowed."
 )
@@ -30,7 +31,7 @@ def forbidden(request: HttpRequest, exception: Exception) -> HttpResponse:
 
 
 def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
-    return answer(request, errors.NotFound("There is nothing at this address."))
+    return answer(request, errors.NotFound(gettext("There is nothing at this address.")))
 
 
 def unexpected(request: HttpRequest) -> HttpResponse:
@@ -39,4 +40,4 @@ def unexpected(request: HttpRequest) -> HttpResponse:
 
 def stale_form(request: HttpRequest, reason: str = "") -> HttpResponse:
     """A form without the mark that this browser got from here: too old, or another site's."""
-    return answer(request, errors.Forbidden(STALE))
+    return answer(request, errors.Forbidden(gettext(STALE)))

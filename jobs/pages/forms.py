@@ -1,24 +1,44 @@
 """Forms of the pages: what a person typed, as typed values. Whether it may be done, the actions decide."""
 
+from collections.abc import Iterable
 from datetime import UTC, datetime, time
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from django import forms
+from django.utils.translation import gettext, gettext_lazy, gettext_noop
 
 from jobs.access import SCOPES
 from jobs.models import Company, DecisionRule, FanStatic, Lapse, Member, Role, UnitSystem
 
+if TYPE_CHECKING:
+    from django.utils.functional import _StrPromise
+
+Words: TypeAlias = "str | _StrPromise"
+"""A text, or one that is looked up in a catalogue when it is shown."""
+
 ROLE_WORDS = {
-    Role.OWNER: "Manages people, keys and the rules of the house.",
-    Role.DISPATCHER: "Enters schedules, plans jobs, people and instruments.",
-    Role.TECHNICIAN: "Measures on site and submits for review.",
-    Role.SUPERVISOR: "Reviews, approves and issues reports.",
+    Role.OWNER: gettext_noop("Manages people, keys and the rules of the house."),
+    Role.DISPATCHER: gettext_noop("Enters schedules, plans jobs, people and instruments."),
+    Role.TECHNICIAN: gettext_noop("Measures on site and submits for review."),
+    Role.SUPERVISOR: gettext_noop("Reviews, approves and issues reports."),
 }
 SCOPE_WORDS = {
-    "read": "Read jobs, figures and reports.",
-    "plan": "Enter schedules and plan jobs.",
-    "instruments": "Enter instruments and certificates.",
+    "read": gettext_noop("Read jobs, figures and reports."),
+    "plan": gettext_noop("Enter schedules and plan jobs."),
+    "instruments": gettext_noop("Enter instruments and certificates."),
 }
+
+
+SCOPE_NAMES = {
+    "read": gettext_noop("Read"),
+    "plan": gettext_noop("Plan"),
+    "instruments": gettext_noop("Instruments"),
+}
+
+
+def in_words(choices: Iterable[tuple[Any, str]]) -> list[tuple[Any, Any]]:
+    """Choices whose words are marked with `gettext_noop`, each in the language of whoever looks."""
+    return [(value, gettext_lazy(word) if word else "") for value, word in choices]
 
 
 class Form(forms.Form):
@@ -34,18 +54,18 @@ class Email(forms.EmailField):
     def __init__(self, **kwargs: Any) -> None:
         widget = forms.EmailInput(attrs={"autocomplete": "username", "spellcheck": "false"})
         super().__init__(
-            label="E-mail",
+            label=gettext_lazy("E-mail"),
             max_length=254,
             widget=widget,
             error_messages={
-                "required": "Enter your e-mail address.",
-                "invalid": "This is not an e-mail address: it needs a name, an @ and a domain.",
+                "required": gettext_lazy("Enter your e-mail address."),
+                "invalid": gettext_lazy("This is not an e-mail address: it needs a name, an @ and a domain."),
             },
             **kwargs,
         )
 
 
-def password(label: str, purpose: str, help_text: str = "") -> forms.CharField:
+def password(label: Words, purpose: str, help_text: Words = "") -> forms.CharField:
     """A password field; `purpose` is the browser's word for it, current-password or new-password."""
     return forms.CharField(
         label=label,
@@ -53,16 +73,16 @@ def password(label: str, purpose: str, help_text: str = "") -> forms.CharField:
         strip=False,
         help_text=help_text,
         widget=forms.PasswordInput(attrs={"autocomplete": purpose}),
-        error_messages={"required": "Enter the password."},
+        error_messages={"required": gettext_lazy("Enter the password.")},
     )
 
 
-HOW_TO_CHOOSE = "At least 10 characters; a sentence that only you would write is best."
+HOW_TO_CHOOSE = gettext_lazy("At least 10 characters; a sentence that only you would write is best.")
 
 
 class SignIn(Form):
     email = Email()
-    password = password("Password", "current-password")
+    password = password(gettext_lazy("Password"), "current-password")
 
 
 class ForgottenPassword(Form):
@@ -70,20 +90,20 @@ class ForgottenPassword(Form):
 
 
 class NewPassword(Form):
-    password = password("New password", "new-password", HOW_TO_CHOOSE)
+    password = password(gettext_lazy("New password"), "new-password", HOW_TO_CHOOSE)
 
 
 class KnownPassword(Form):
-    password = password("Your password", "current-password")
+    password = password(gettext_lazy("Your password"), "current-password")
 
 
 class PersonalName(forms.CharField):
     def __init__(self, **kwargs: Any) -> None:
         super().__init__(
-            label="Name",
+            label=gettext_lazy("Name"),
             max_length=120,
-            help_text="As it stands beside their measurements and in reports.",
-            error_messages={"required": "Enter the person's name."},
+            help_text=gettext_lazy("As it stands beside their measurements and in reports."),
+            error_messages={"required": gettext_lazy("Enter the person's name.")},
             **kwargs,
         )
 
@@ -93,10 +113,10 @@ class Roles(forms.MultipleChoiceField):
 
     def __init__(self) -> None:
         super().__init__(
-            label="Roles",
-            choices=[(role.value, role.label) for role in Role],
+            label=gettext_lazy("Roles"),
+            choices=in_words(Role.choices),
             widget=forms.CheckboxSelectMultiple,
-            error_messages={"required": "Choose at least one role."},
+            error_messages={"required": gettext_lazy("Choose at least one role.")},
         )
         self.words = {role.value: words for role, words in ROLE_WORDS.items()}
 
@@ -104,13 +124,13 @@ class Roles(forms.MultipleChoiceField):
 class Invite(Form):
     name = PersonalName()
     email = forms.EmailField(
-        label="E-mail",
+        label=gettext_lazy("E-mail"),
         max_length=254,
-        help_text="The invitation goes there. It is good for seven days.",
+        help_text=gettext_lazy("The invitation goes there. It is good for seven days."),
         widget=forms.EmailInput(attrs={"autocomplete": "off", "spellcheck": "false"}),
         error_messages={
-            "required": "Enter the person's e-mail address.",
-            "invalid": "This is not an e-mail address: it needs a name, an @ and a domain.",
+            "required": gettext_lazy("Enter the person's e-mail address."),
+            "invalid": gettext_lazy("This is not an e-mail address: it needs a name, an @ and a domain."),
         },
     )
     roles = Roles()
@@ -126,14 +146,16 @@ class MemberForm(Seen):
     name = PersonalName()
     roles = Roles()
     unit_system = forms.ChoiceField(
-        label="Units on their screen",
+        label=gettext_lazy("Units on their screen"),
         required=False,
-        choices=[("", "As the company"), *UnitSystem.choices],
+        choices=[("", gettext_lazy("As the company")), *in_words(UnitSystem.choices)],
     )
     active = forms.BooleanField(
-        label="Works here",
+        label=gettext_lazy("Works here"),
         required=False,
-        help_text="Without this mark they can no longer come in here; what they measured stays.",
+        help_text=gettext_lazy(
+            "Without this mark they can no longer come in here; what they measured stays."
+        ),
     )
 
     @classmethod
@@ -142,25 +164,40 @@ class MemberForm(Seen):
         return cls(initial={name: getattr(member, name) for name in names})
 
 
+class OwnSettings(Seen):
+    """What people set for themselves."""
+
+    unit_system = forms.ChoiceField(
+        label=gettext_lazy("Units on your screen"),
+        required=False,
+        choices=[("", gettext_lazy("As the company")), *in_words(UnitSystem.choices)],
+        widget=forms.RadioSelect,
+    )
+
+    @classmethod
+    def of(cls, member: Member) -> "OwnSettings":
+        return cls(initial={"version": member.version, "unit_system": member.unit_system})
+
+
 class KeyForm(Form):
     name = forms.CharField(
-        label="What is it for",
+        label=gettext_lazy("What is it for"),
         max_length=80,
-        help_text="Such as: accounting, weekly export.",
-        error_messages={"required": "Say which system uses the key."},
+        help_text=gettext_lazy("Such as: accounting, weekly export."),
+        error_messages={"required": gettext_lazy("Say which system uses the key.")},
     )
     scopes = forms.MultipleChoiceField(
-        label="What it may do",
-        choices=[(scope, scope.capitalize()) for scope in SCOPES],
+        label=gettext_lazy("What it may do"),
+        choices=in_words([(scope, SCOPE_NAMES[scope]) for scope in SCOPES]),
         widget=forms.CheckboxSelectMultiple,
-        error_messages={"required": "Choose at least one thing that the key may do."},
+        error_messages={"required": gettext_lazy("Choose at least one thing that the key may do.")},
     )
     expires_on = forms.DateField(
-        label="Last day",
+        label=gettext_lazy("Last day"),
         required=False,
-        help_text="Empty: good until you revoke it.",
+        help_text=gettext_lazy("Empty: good until you revoke it."),
         widget=forms.DateInput(attrs={"type": "date"}),
-        error_messages={"invalid": "Write the day as year-month-day, such as 2027-03-31."},
+        error_messages={"invalid": gettext_lazy("Write the day as year-month-day, such as 2027-03-31.")},
     )
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
@@ -176,20 +213,20 @@ class KeyForm(Form):
 
 class TabletForm(Form):
     device_name = forms.CharField(
-        label="Name of the tablet",
+        label=gettext_lazy("Name of the tablet"),
         max_length=80,
-        help_text="As written on its back, such as: Tablet 3.",
-        error_messages={"required": "Give the tablet a name."},
+        help_text=gettext_lazy("As written on its back, such as: Tablet 3."),
+        error_messages={"required": gettext_lazy("Give the tablet a name.")},
     )
 
 
-def _percent(label: str) -> forms.DecimalField:
+def _percent(label: Words) -> forms.DecimalField:
     return forms.DecimalField(
         label=label,
         max_digits=6,
         error_messages={
-            "required": "Enter a percentage, such as 10.",
-            "invalid": "Enter a number, such as 10 or 7.5.",
+            "required": gettext_lazy("Enter a percentage, such as 10."),
+            "invalid": gettext_lazy("Enter a number, such as 10 or 7.5."),
         },
     )
 
@@ -204,7 +241,7 @@ class Days(forms.CharField):
         parts = [part.strip() for part in str(value or "").replace(";", ",").split(",") if part.strip()]
         if any(not (part.isascii() and part.isdigit() and len(part) <= 4) for part in parts):
             raise forms.ValidationError(
-                "Write whole numbers of days with commas between them, such as 30, 7."
+                gettext("Write whole numbers of days with commas between them, such as 30, 7.")
             )
         return [int(part) for part in parts]
 
@@ -231,56 +268,77 @@ class CompanySettings(Seen):
     """Shares of design are typed in per cent."""
 
     name = forms.CharField(
-        label="Company name", max_length=200, error_messages={"required": "Enter the company's name."}
+        label=gettext_lazy("Company name"),
+        max_length=200,
+        error_messages={"required": gettext_lazy("Enter the company's name.")},
     )
     letterhead = forms.CharField(
-        label="Letterhead",
+        label=gettext_lazy("Letterhead"),
         required=False,
         max_length=1000,
-        help_text="Lines below the name on reports: address, telephone, registration. At most eight.",
+        help_text=gettext_lazy(
+            "Lines below the name on reports: address, telephone, registration. At most eight."
+        ),
         widget=forms.Textarea(attrs={"rows": 4}),
     )
-    paper = forms.ChoiceField(label="Paper of reports", choices=[("A4", "A4"), ("Letter", "Letter")])
-    unit_system = forms.ChoiceField(label="Units", choices=UnitSystem.choices)
+    paper = forms.ChoiceField(
+        label=gettext_lazy("Paper of reports"), choices=[("A4", "A4"), ("Letter", gettext_lazy("Letter"))]
+    )
+    unit_system = forms.ChoiceField(label=gettext_lazy("Units"), choices=in_words(UnitSystem.choices))
     time_zone = forms.CharField(
-        label="Time zone",
+        label=gettext_lazy("Time zone"),
         max_length=64,
-        help_text="Of the office, such as Europe/London. Each site has its own.",
+        help_text=gettext_lazy("Of the office, such as Europe/London. Each site has its own."),
         widget=forms.TextInput(attrs={"spellcheck": "false"}),
-        error_messages={"required": "Name a time zone, such as Europe/London."},
+        error_messages={"required": gettext_lazy("Name a time zone, such as Europe/London.")},
     )
     standard_density = forms.FloatField(
-        label="Standard air, kg/m³",
-        help_text="1.204 is dry air at 20 °C; 1.2014 is 0.075 lb/ft³.",
-        error_messages={"required": "Enter a density.", "invalid": "Enter a number, such as 1.204."},
+        label=gettext_lazy("Standard air, kg/m³"),
+        help_text=gettext_lazy("1.204 is dry air at 20 °C; 1.2014 is 0.075 lb/ft³."),
+        error_messages={
+            "required": gettext_lazy("Enter a density."),
+            "invalid": gettext_lazy("Enter a number, such as 1.204."),
+        },
     )
-    tolerance_below = _percent("Below design, %")
-    tolerance_above = _percent("Above design, %")
+    tolerance_below = _percent(gettext_lazy("Below design, %"))
+    tolerance_above = _percent(gettext_lazy("Above design, %"))
     decision_rule = forms.ChoiceField(
-        label="Decision rule", choices=DecisionRule.choices, widget=forms.RadioSelect
+        label=gettext_lazy("Decision rule"), choices=in_words(DecisionRule.choices), widget=forms.RadioSelect
     )
     decision_parameter = forms.FloatField(
-        label="Guard band or probability",
-        help_text="Guarded: the guard band as a multiple of U, 0 to 2. Probability: 0.5 or more, below 1."
-        " Unused for simple acceptance.",
-        error_messages={"required": "Enter a number; 0 for simple acceptance.", "invalid": "Enter a number."},
+        label=gettext_lazy("Guard band or probability"),
+        help_text=gettext_lazy(
+            "Guarded: the guard band as a multiple of U, 0 to 2. Probability: 0.5 or more, below 1."
+            " Unused for simple acceptance."
+        ),
+        error_messages={
+            "required": gettext_lazy("Enter a number; 0 for simple acceptance."),
+            "invalid": gettext_lazy("Enter a number."),
+        },
     )
     fan_static = forms.ChoiceField(
-        label="Fan static pressure in reports", choices=FanStatic.choices, widget=forms.RadioSelect
+        label=gettext_lazy("Fan static pressure in reports"),
+        choices=in_words(FanStatic.choices),
+        widget=forms.RadioSelect,
     )
     rule_bias_corrected = forms.BooleanField(
-        label="Take off what the places of a traverse are known to read high",
+        label=gettext_lazy("Take off what the places of a traverse are known to read high"),
         required=False,
-        help_text="Equal areas and swept lines read some 3 % high. Off: the plain mean as published rules "
-        "have it, with the larger uncertainty. The report says which.",
+        help_text=gettext_lazy(
+            "Equal areas and swept lines read some 3 % high. Off: the plain mean as published rules "
+            "have it, with the larger uncertainty. The report says which."
+        ),
     )
     calibration_lapse = forms.ChoiceField(
-        label="When a calibration ends before the job does, planning shall", choices=Lapse.choices
+        label=gettext_lazy("When a calibration ends before the job does, planning shall"),
+        choices=in_words(Lapse.choices),
     )
     reminder_days = Days(
-        label="Remind by mail so many days before a calibration ends",
+        label=gettext_lazy("Remind by mail so many days before a calibration ends"),
         required=False,
-        help_text="Such as: 30, 7; then weekly after it. They go to who keeps the instruments. Empty: none.",
+        help_text=gettext_lazy(
+            "Such as: 30, 7; then weekly after it. They go to who keeps the instruments. Empty: none."
+        ),
     )
     day_starts = Clock("Planned days begin at", help_text="By the clock at the site.")
     day_ends = Clock("and end at", help_text="Changed hours hold for what is planned from then on.")
@@ -295,9 +353,9 @@ class CompanySettings(Seen):
         help_text="Several changes within some minutes make one mail.",
     )
     self_approval = forms.BooleanField(
-        label="Let somebody approve a job they measured on",
+        label=gettext_lazy("Let somebody approve a job they measured on"),
         required=False,
-        help_text="For companies of one person. The report then says so.",
+        help_text=gettext_lazy("For companies of one person. The report then says so."),
     )
 
     PERCENT = ("tolerance_below", "tolerance_above")

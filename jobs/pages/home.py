@@ -6,6 +6,7 @@ from datetime import timedelta
 from django.http import HttpRequest, HttpResponse
 from django.urls import NoReverseMatch, reverse
 from django.utils import timezone
+from django.utils.translation import ngettext
 from django.views.decorators.http import require_safe
 
 from jobs.access import Action, Actor, may
@@ -46,15 +47,22 @@ def start(request: HttpRequest, actor: Actor) -> HttpResponse:
 def waiting_for(actor: Actor) -> list[Waiting]:
     """What this person should know before going on."""
     jobs = visible_jobs(actor).prefetch_related(None)
-    review = ("review", "") if may(actor, Action.REVIEW) else ("jobs", "?status=submitted")
+    reviewed = ("review", "") if may(actor, Action.REVIEW) else ("jobs", "?status=submitted")
     today = timezone.localdate()
-    due = {row.instrument.id for row in due_list(actor, on=today, until=today + DUE_WITHIN)}
+    due = len({row.instrument.id for row in due_list(actor, on=today, until=today + DUE_WITHIN)})
+    measured = jobs.filter(status=JobStatus.OPEN).count()
+    review = jobs.filter(status=JobStatus.SUBMITTED).count()
     return [
-        _waiting(jobs.filter(status=JobStatus.OPEN).count(), "being measured", "jobs", "?status=open"),
-        _waiting(jobs.filter(status=JobStatus.SUBMITTED).count(), "waiting for review", *review),
-        _waiting(len(due), "to calibrate within 30 days", "instruments", "?due=30", noun="instrument"),
+        Waiting(
+            measured, ngettext("job being measured", "jobs being measured", measured), "jobs", "?status=open"
+        ),
+        Waiting(review, ngettext("job waiting for review", "jobs waiting for review", review), *reviewed),
+        Waiting(
+            due,
+            ngettext(
+                "instrument to calibrate within 30 days", "instruments to calibrate within 30 days", due
+            ),
+            "instruments",
+            "?due=30",
+        ),
     ]
-
-
-def _waiting(number: int, words: str, address: str, query: str = "", noun: str = "job") -> Waiting:
-    return Waiting(number, f"{noun if number == 1 else noun + 's'} {words}", address, query)

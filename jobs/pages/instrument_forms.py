@@ -8,13 +8,15 @@ from datetime import date
 from typing import Any
 
 from django import forms
+from django.utils.text import format_lazy
+from django.utils.translation import gettext_lazy
 
 from jobs.attachments import MOST_BYTES, MOST_FILES, Attachment, read_attachment
 from jobs.certificate_lines import line_point
 from jobs.errors import DomainError
 from jobs.instruments import Point, Range
 from jobs.models import Certificate, CertificatePoint, Instrument, InstrumentKind, Quantity
-from jobs.pages.forms import Form
+from jobs.pages.forms import Form, Words, in_words
 from jobs.pages.rows import FigureField, RowForm, RowSet, code, in_unit, row_set, shown_unit
 from jobs.units import Figure, UnknownUnit, find_unit, units_of
 
@@ -23,12 +25,15 @@ ALL = tuple(Quantity)
 
 
 class DayField(forms.DateField):
-    def __init__(self, label: str, missing: str, **kwargs: Any) -> None:
+    def __init__(self, label: Words, missing: Words, **kwargs: Any) -> None:
         super().__init__(
             label=label,
             widget=forms.DateInput(attrs={"type": "date"}, format="%Y-%m-%d"),
             input_formats=["%Y-%m-%d"],
-            error_messages={"required": missing, "invalid": "Write the day as year-month-day: 2027-03-31."},
+            error_messages={
+                "required": missing,
+                "invalid": gettext_lazy("Write the day as year-month-day: 2027-03-31."),
+            },
             **kwargs,
         )
 
@@ -38,39 +43,42 @@ class InstrumentForm(Form):
 
     version = forms.IntegerField(required=False, min_value=0, widget=forms.HiddenInput)
     name = forms.CharField(
-        label="Name",
+        label=gettext_lazy("Name"),
         max_length=120,
-        help_text="As people call it, such as: digital manometer.",
-        error_messages={"required": "Give the instrument a name."},
+        help_text=gettext_lazy("As people call it, such as: digital manometer."),
+        error_messages={"required": gettext_lazy("Give the instrument a name.")},
     )
     serial = forms.CharField(
-        label="Serial number",
+        label=gettext_lazy("Serial number"),
         max_length=60,
-        help_text="As on its plate; certificates are matched by it.",
+        help_text=gettext_lazy("As on its plate; certificates are matched by it."),
         widget=forms.TextInput(attrs={"autocomplete": "off", "spellcheck": "false"}),
-        error_messages={"required": "Enter the serial number."},
+        error_messages={"required": gettext_lazy("Enter the serial number.")},
     )
     kind = forms.ChoiceField(
-        label="Kind",
-        choices=[("", "Choose a kind"), *InstrumentKind.choices],
-        error_messages={"required": "Choose the kind of instrument."},
+        label=gettext_lazy("Kind"),
+        choices=[("", gettext_lazy("Choose a kind")), *in_words(InstrumentKind.choices)],
+        error_messages={"required": gettext_lazy("Choose the kind of instrument.")},
     )
-    maker = forms.CharField(label="Maker", max_length=120, required=False)
-    probe_length = FigureField("Reach of the probe")
+    maker = forms.CharField(label=gettext_lazy("Maker"), max_length=120, required=False)
+    probe_length = FigureField(gettext_lazy("Reach of the probe"))
     probe_unit = forms.ChoiceField(
-        label="Unit of the reach",
+        label=gettext_lazy("Unit of the reach"),
         required=False,
         choices=[(unit.name, unit.symbol) for unit in units_of(Quantity.LENGTH)],
     )
     probe_factor = FigureField(
-        "Factor", help_text="Of a pitot-static tube or hood; 1 where the maker gives none."
+        gettext_lazy("Factor"),
+        help_text=gettext_lazy("Of a pitot-static tube or hood; 1 where the maker gives none."),
     )
-    probe_factor_u = FigureField("Standard uncertainty of the factor")
+    probe_factor_u = FigureField(gettext_lazy("Standard uncertainty of the factor"))
     in_service = forms.BooleanField(
-        label="In service",
+        label=gettext_lazy("In service"),
         required=False,
         initial=True,
-        help_text="Without this mark it is out of planning and of the due list; what it measured stays.",
+        help_text=gettext_lazy(
+            "Without this mark it is out of planning and of the due list; what it measured stays."
+        ),
     )
 
     @classmethod
@@ -105,12 +113,12 @@ class InstrumentForm(Form):
 
 
 class RangeForm(RowForm):
-    minimum = FigureField("From")
-    maximum = FigureField("To")
-    resolution = FigureField("Resolution")
-    accuracy_absolute = FigureField("Accuracy")
-    accuracy_of_reading = FigureField("% of reading")
-    accuracy_of_span = FigureField("% of span")
+    minimum = FigureField(gettext_lazy("From"))
+    maximum = FigureField(gettext_lazy("To"))
+    resolution = FigureField(gettext_lazy("Resolution"))
+    accuracy_absolute = FigureField(gettext_lazy("Accuracy"))
+    accuracy_of_reading = FigureField(gettext_lazy("% of reading"))
+    accuracy_of_span = FigureField(gettext_lazy("% of span"))
 
 
 class BaseRanges(RowSet):
@@ -122,7 +130,8 @@ class BaseRanges(RowSet):
             measure, share = form.cleaned_data["measure"], form.cleaned_data["accuracy_of_reading"]
             if measure and measure[0] is Quantity.TEMPERATURE and share and share.value:
                 form.add_error(
-                    "accuracy_of_reading", "Means nothing for a temperature: it depends on the scale."
+                    "accuracy_of_reading",
+                    gettext_lazy("Means nothing for a temperature: it depends on the scale."),
                 )
 
     def ranges(self) -> list[Range]:
@@ -184,7 +193,9 @@ class FilesField(forms.FileField):
     def clean(self, data: Any, initial: Any = None) -> Any:
         chosen = data if isinstance(data, list | tuple) else [data] if data else []
         if len(chosen) > MOST_FILES:
-            raise forms.ValidationError(f"At most {MOST_FILES} files belong to one certificate.")
+            raise forms.ValidationError(
+                gettext_lazy("At most %(count)s files belong to one certificate.") % {"count": MOST_FILES}
+            )
         return [_looked_at(one.name or "", one.read()) for one in chosen]
 
 
@@ -199,30 +210,43 @@ class CertificateForm(Form):
     """A certificate without its lines. `carried` is a digital certificate that was read before."""
 
     number = forms.CharField(
-        label="Certificate number",
+        label=gettext_lazy("Certificate number"),
         max_length=80,
         widget=forms.TextInput(attrs={"autocomplete": "off", "spellcheck": "false"}),
-        error_messages={"required": "Enter the number that stands on the certificate."},
+        error_messages={"required": gettext_lazy("Enter the number that stands on the certificate.")},
     )
     laboratory = forms.CharField(
-        label="Laboratory", max_length=160, error_messages={"required": "Enter the laboratory's name."}
+        label=gettext_lazy("Laboratory"),
+        max_length=160,
+        error_messages={"required": gettext_lazy("Enter the laboratory's name.")},
     )
     accreditation = forms.CharField(
-        label="Accreditation", max_length=80, required=False, help_text="Its number, where there is one."
+        label=gettext_lazy("Accreditation"),
+        max_length=80,
+        required=False,
+        help_text=gettext_lazy("Its number, where there is one."),
     )
-    calibrated_on = DayField("Calibrated on", "Enter the day of the calibration.")
-    due_on = DayField("Due on", "Enter the last day on which it holds.", help_text="The last day it holds.")
+    calibrated_on = DayField(gettext_lazy("Calibrated on"), gettext_lazy("Enter the day of the calibration."))
+    due_on = DayField(
+        gettext_lazy("Due on"),
+        gettext_lazy("Enter the last day on which it holds."),
+        help_text=gettext_lazy("The last day it holds."),
+    )
     scans = FilesField(
-        label="Files that came with it",
+        label=gettext_lazy("Files that came with it"),
         required=False,
         widget=Files(attrs={"accept": ".pdf,.png,.jpg,.jpeg,.xml"}),
-        help_text=f"PDF, PNG, JPEG or XML, up to {MOST_FILES}, at most {MOST_BYTES >> 20} MB each.",
+        help_text=format_lazy(
+            gettext_lazy("PDF, PNG, JPEG or XML, up to {files}, at most {size} MB each."),
+            files=MOST_FILES,
+            size=MOST_BYTES >> 20,
+        ),
     )
     table = forms.FileField(
-        label="Lines from a table",
+        label=gettext_lazy("Lines from a table"),
         required=False,
         widget=forms.FileInput(attrs={"accept": ".csv,.xlsx"}),
-        help_text="CSV or XLSX. It replaces the lines below, for you to look at.",
+        help_text=gettext_lazy("CSV or XLSX. It replaces the lines below, for you to look at."),
     )
     carried = forms.CharField(required=False, strip=False, widget=forms.HiddenInput)
     carried_name = forms.CharField(required=False, max_length=120, widget=forms.HiddenInput)
@@ -239,7 +263,7 @@ class CertificateForm(Form):
     def clean_calibrated_on(self) -> date:
         day: date = self.cleaned_data["calibrated_on"]
         if day.year < 1950:
-            raise forms.ValidationError("Look at the year.")
+            raise forms.ValidationError(gettext_lazy("Look at the year."))
         return day
 
     def attachments(self) -> list[Attachment]:
@@ -263,19 +287,19 @@ def unpacked(text: str) -> bytes:
         data = opened.decompress(base64.b64decode(text, validate=True), MOST_BYTES + 1)
     except (binascii.Error, zlib.error):
         raise forms.ValidationError(
-            "The digital certificate was damaged on its way; read it again."
+            gettext_lazy("The digital certificate was damaged on its way; read it again.")
         ) from None
     if len(data) > MOST_BYTES:
-        raise forms.ValidationError("The digital certificate is too large.")
+        raise forms.ValidationError(gettext_lazy("The digital certificate is too large."))
     return data
 
 
 class LineForm(RowForm):
-    reference = FigureField("Reference")
-    as_found = FigureField("As found")
-    as_left = FigureField("As left")
-    expanded_uncertainty = FigureField("Expanded uncertainty")
-    coverage_factor = FigureField("Coverage factor k")
+    reference = FigureField(gettext_lazy("Reference"))
+    as_found = FigureField(gettext_lazy("As found"))
+    as_left = FigureField(gettext_lazy("As left"))
+    expanded_uncertainty = FigureField(gettext_lazy("Expanded uncertainty"))
+    coverage_factor = FigureField(gettext_lazy("Coverage factor k"))
 
 
 class BaseLines(RowSet):
@@ -352,15 +376,23 @@ class DigitalForm(Form):
     """Where a digital certificate comes in."""
 
     file = forms.FileField(
-        label="Digital certificate",
+        label=gettext_lazy("Digital certificate"),
         widget=forms.FileInput(attrs={"accept": ".xml,application/xml,text/xml"}),
-        help_text=f"The XML file (DCC), at most {MOST_BYTES >> 20} MB. Nothing is stored yet.",
-        error_messages={"required": "Choose the XML file.", "empty": "The file is empty; choose it again."},
+        help_text=format_lazy(
+            gettext_lazy("The XML file (DCC), at most {size} MB. Nothing is stored yet."),
+            size=MOST_BYTES >> 20,
+        ),
+        error_messages={
+            "required": gettext_lazy("Choose the XML file."),
+            "empty": gettext_lazy("The file is empty; choose it again."),
+        },
     )
     unadjusted = forms.BooleanField(
-        label="Nothing was adjusted",
+        label=gettext_lazy("Nothing was adjusted"),
         required=False,
-        help_text="As found is as left. Mark it only when the certificate or the laboratory says so.",
+        help_text=gettext_lazy(
+            "As found is as left. Mark it only when the certificate or the laboratory says so."
+        ),
     )
 
 
@@ -368,8 +400,13 @@ class TableForm(Form):
     """Where a table of certificates comes in."""
 
     file = forms.FileField(
-        label="Table",
+        label=gettext_lazy("Table"),
         widget=forms.FileInput(attrs={"accept": ".csv,.xlsx"}),
-        help_text="CSV or XLSX, at most 2 MB. One row a line, the rows of one certificate together.",
-        error_messages={"required": "Choose the file.", "empty": "The file is empty; choose it again."},
+        help_text=gettext_lazy(
+            "CSV or XLSX, at most 2 MB. One row a line, the rows of one certificate together."
+        ),
+        error_messages={
+            "required": gettext_lazy("Choose the file."),
+            "empty": gettext_lazy("The file is empty; choose it again."),
+        },
     )

@@ -13,21 +13,29 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
+from django.utils.translation import gettext, gettext_noop, ngettext
 from django.views.decorators.http import require_http_methods, require_safe
 
 from jobs import instruments
 from jobs.access import Action, Actor, may
 from jobs.errors import DomainError, NotFound
 from jobs.instruments import CertificateState, Due, due_list
-from jobs.models import Company, Instrument, InstrumentKind, Member, Quantity
+from jobs.language import in_english
+from jobs.models import Instrument, InstrumentKind, Quantity
 from jobs.pages.base import faults_on, page, show
+from jobs.pages.forms import in_words
 from jobs.pages.instrument_forms import ALL, InstrumentForm, Ranges, ranges_of
 from jobs.pages.rows import quantity_words, shown_unit
+from jobs.people import units_for
 from jobs.queries import visible_instruments
 from jobs.sheets.inert import inert
 
 SOON = 30
-STATES = {"stop": "Overdue or without a certificate", "warning": "Due soon", "done": "In calibration"}
+STATES = {
+    "stop": gettext_noop("Overdue or without a certificate"),
+    "warning": gettext_noop("Due soon"),
+    "done": gettext_noop("In calibration"),
+}
 SPANS = (7, 30, 60, 90, 180)
 get_or_post = require_http_methods(["GET", "HEAD", "POST"])
 
@@ -53,8 +61,11 @@ class Row:
         if self.days is None:
             return ""
         count = abs(self.days)
-        words = f"{count} day{'s' * (count != 1)}"
-        return f"{words} ago" if self.days < 0 else f"in {words}" if count else "today"
+        if not count:
+            return gettext("today")
+        past = ngettext("%(days)s day ago", "%(days)s days ago", count)
+        ahead = ngettext("in %(days)s day", "in %(days)s days", count)
+        return (past if self.days < 0 else ahead) % {"days": count}
 
 
 @dataclass(frozen=True)
@@ -110,8 +121,8 @@ def instrument_list(request: HttpRequest, actor: Actor) -> HttpResponse:
         "rows": [row for row in rows if asked.takes(row)],
         "asked": asked,
         "any": bool(rows),
-        "kinds": InstrumentKind.choices,
-        "states": STATES.items(),
+        "kinds": in_words(InstrumentKind.choices),
+        "states": in_words(STATES.items()),
         "spans": sorted({*SPANS, *([asked.due] if asked.due is not None else [])}),
         "may_manage": may(actor, Action.MANAGE_INSTRUMENTS),
     }
@@ -120,6 +131,7 @@ def instrument_list(request: HttpRequest, actor: Actor) -> HttpResponse:
 
 @require_safe
 @page(Action.READ)
+@in_english()
 def due_csv(request: HttpRequest, actor: Actor) -> HttpResponse:
     """The same list as a table: one row an instrument and quantity."""
     asked = Asked.of(request)
@@ -171,28 +183,22 @@ def _every_row(actor: Actor, *, out: bool) -> Iterator[Row]:
 
 def _no_due(tool: Instrument) -> str:
     if not tool.in_service:
-        return "Out of service"
-    return "None needed" if tool.ranges.all() else "No ranges yet"
+        return gettext_noop("Out of service")
+    return gettext_noop("None needed") if tool.ranges.all() else gettext_noop("No ranges yet")
 
 
 def _row(due: Due, today: date) -> Row:
     if due.due_on is None:
-        return Row(due.instrument, "stop", "No certificate", due=due)
+        return Row(due.instrument, "stop", gettext_noop("No certificate"), due=due)
     days = (due.due_on - today).days
     if due.state is not CertificateState.IN_FORCE:
-        return Row(due.instrument, "stop", "Overdue", due.due_on, due, days)
+        return Row(due.instrument, "stop", gettext_noop("Overdue"), due.due_on, due, days)
     if due.due_on <= today + timedelta(days=SOON):
-        return Row(due.instrument, "warning", "Due soon", due.due_on, due, days)
-    return Row(due.instrument, "done", "In calibration", due.due_on, due, days)
+        return Row(due.instrument, "warning", gettext_noop("Due soon"), due.due_on, due, days)
+    return Row(due.instrument, "done", gettext_noop("In calibration"), due.due_on, due, days)
 
 
 # One instrument
-
-
-def units_for(actor: Actor) -> str:
-    """The system of units on a person's screen: their own, else the company's."""
-    own = Member.objects.filter(id=actor.member_id).values_list("unit_system", flat=True).first()
-    return own or Company.objects.values_list("unit_system", flat=True).get()
 
 
 @get_or_post
@@ -209,7 +215,9 @@ def new_instrument(request: HttpRequest, actor: Actor) -> HttpResponse:
         except DomainError as error:
             _refused(form, ranges, error)
         else:
-            messages.success(request, f"{made} is added. Enter its certificate next.")
+            messages.success(
+                request, gettext("%(made)s is added. Enter its certificate next.") % {"made": made}
+            )
             return redirect("certificate-new", made.id)
     return _form_page(request, form, ranges, None)
 
@@ -219,7 +227,7 @@ def new_instrument(request: HttpRequest, actor: Actor) -> HttpResponse:
 def change_instrument(request: HttpRequest, actor: Actor, instrument_id: UUID) -> HttpResponse:
     tool = visible_instruments(actor).filter(id=instrument_id).first()
     if tool is None:
-        raise NotFound("There is no such instrument here.")
+        raise NotFound(gettext("There is no such instrument here."))
     rows = ranges_of(tool, units_for(actor))
     if request.method != "POST":
         return _form_page(request, InstrumentForm.of(tool, units_for(actor)), _ranges(None, rows), tool)
@@ -230,12 +238,16 @@ def change_instrument(request: HttpRequest, actor: Actor, instrument_id: UUID) -
         except DomainError as error:
             _refused(form, ranges, error)
         else:
-            messages.success(request, f"{made} is changed." if made.in_service else OUT.format(made))
+            messages.success(
+                request,
+                gettext(CHANGED if made.in_service else OUT) % {"made": made},
+            )
             return redirect("instruments")
     return _form_page(request, form, ranges, tool)
 
 
-OUT = "{} is out of service: out of planning and of the due list. What it measured stays."
+CHANGED = gettext_noop("%(made)s is changed.")
+OUT = gettext_noop("%(made)s is out of service: out of planning and of the due list. What it measured stays.")
 
 
 def _change(

@@ -7,6 +7,7 @@ from django.views.decorators.http import require_safe
 from jobs.access import Action, Actor, may
 from jobs.models import Job, JobStatus
 from jobs.pages.base import page, show
+from jobs.pages.forms import in_words
 from jobs.queries import visible_jobs
 
 ON_A_PAGE = 50
@@ -25,7 +26,7 @@ def job_list(request: HttpRequest, actor: Actor) -> HttpResponse:
         "jobs": rows[:ON_A_PAGE],
         "more": rows[ON_A_PAGE - 1].number if len(rows) > ON_A_PAGE else None,
         "status": status,
-        "statuses": JobStatus.choices,
+        "statuses": in_words(JobStatus.choices),
         "q": words,
         "may_plan": may(actor, Action.PLAN),
     }

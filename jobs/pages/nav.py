@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from django.urls import NoReverseMatch, reverse
+from django.utils.translation import gettext_noop
 
 from jobs.access import Action, Actor, may
 
@@ -27,21 +28,51 @@ class Entry:
 
 
 ENTRIES = (
-    Entry("Field", "field", Action.MEASURE, "Measure what is planned for you, also without a network."),
-    Entry("Plan", "plan", Action.PLAN, "Give jobs their people and instruments."),
-    Entry("Jobs", "jobs", Action.READ, "See where each job stands and what is missing."),
-    Entry("Sites", "customers", Action.READ, "Customers, their sites and the design schedules."),
-    Entry("Review", "review", Action.REVIEW, "Look at what was flagged, worst first, and decide."),
-    Entry("Reports", "reports", Action.READ, "Open, issue and check reports."),
-    Entry("Instruments", "instruments", Action.READ, "See what is due for calibration."),
     Entry(
-        "Tablets",
+        gettext_noop("Field"),
+        "field",
+        Action.MEASURE,
+        gettext_noop("Measure what is planned for you, also without a network."),
+    ),
+    Entry(gettext_noop("Plan"), "plan", Action.PLAN, gettext_noop("Give jobs their people and instruments.")),
+    Entry(
+        gettext_noop("Jobs"),
+        "jobs",
+        Action.READ,
+        gettext_noop("See where each job stands and what is missing."),
+    ),
+    Entry(
+        gettext_noop("Sites"),
+        "customers",
+        Action.READ,
+        gettext_noop("Customers, their sites and the design schedules."),
+    ),
+    Entry(
+        gettext_noop("Review"),
+        "review",
+        Action.REVIEW,
+        gettext_noop("Look at what was flagged, worst first, and decide."),
+    ),
+    Entry(gettext_noop("Reports"), "reports", Action.READ, gettext_noop("Open, issue and check reports.")),
+    Entry(
+        gettext_noop("Instruments"),
+        "instruments",
+        Action.READ,
+        gettext_noop("See what is due for calibration."),
+    ),
+    Entry(
+        gettext_noop("Tablets"),
         "company-tablets",
         Action.ENROL_DEVICE,
-        "Pair a tablet for the field, or remove one.",
+        gettext_noop("Pair a tablet for the field, or remove one."),
         unless=Action.MANAGE_COMPANY,
     ),
-    Entry("Company", "company", Action.MANAGE_COMPANY, "People, keys, tablets and the rules of the house."),
+    Entry(
+        gettext_noop("Company"),
+        "company",
+        Action.MANAGE_COMPANY,
+        gettext_noop("People, keys, tablets and the rules of the house."),
+    ),
 )
 
 

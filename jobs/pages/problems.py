@@ -1,6 +1,7 @@
 """What each kind of problem of the API means and what to do; the address that stands in `type`."""
 
 from django.http import HttpRequest, HttpResponse
+from django.utils.translation import gettext
 from django.views.decorators.http import require_safe
 
 from jobs.errors import DomainError, NotFound
@@ -25,10 +26,10 @@ def _shown(kind: type[DomainError]) -> dict[str, str | int]:
     meaning, remedy = WORDS.get(kind.code, ("", ""))
     return {
         "status": kind.status,
-        "title": kind.title,
+        "title": gettext(kind.title),
         "code": kind.code,
-        "meaning": meaning,
-        "remedy": remedy,
+        "meaning": gettext(meaning) if meaning else "",
+        "remedy": gettext(remedy) if remedy else "",
     }
 
 
@@ -36,7 +37,7 @@ def _shown(kind: type[DomainError]) -> dict[str, str | int]:
 def problem(request: HttpRequest, code: str) -> HttpResponse:
     kind = known_problems().get(code)
     if kind is None:
-        return answer(request, NotFound("There is no such kind of problem."))
+        return answer(request, NotFound(gettext("There is no such kind of problem.")))
     return show(request, "jobs/problem.html", _shown(kind))
 
 

@@ -5,10 +5,11 @@ from typing import Any
 
 from django import forms
 from django.forms import BaseFormSet, formset_factory
+from django.utils.translation import gettext, gettext_lazy, gettext_noop
 
 from jobs.errors import DomainError, Fault
 from jobs.models import Quantity, UnitSystem
-from jobs.pages.forms import Form
+from jobs.pages.forms import Form, Words
 from jobs.sheets.figures import Mark, NoFigure, read_figure
 from jobs.units import Figure, Unit, UnknownUnit, find_unit, units_of
 
@@ -39,9 +40,28 @@ def shown_unit(quantity: Quantity, system: str = UnitSystem.SI) -> Unit:
     return find_unit(name, quantity) if name else units_of(quantity)[0]
 
 
+QUANTITY_WORDS = {
+    Quantity.PRESSURE: gettext_noop("Pressure difference"),
+    Quantity.VELOCITY: gettext_noop("Air velocity"),
+    Quantity.FLOW: gettext_noop("Volume flow"),
+    Quantity.TEMPERATURE: gettext_noop("Temperature"),
+    Quantity.HUMIDITY: gettext_noop("Relative humidity"),
+    Quantity.ABSOLUTE_PRESSURE: gettext_noop("Absolute pressure"),
+    Quantity.LENGTH: gettext_noop("Length"),
+    Quantity.FACTOR: gettext_noop("Probe factor"),
+    Quantity.SPEED: gettext_noop("Rotational speed"),
+    Quantity.VOLTAGE: gettext_noop("Voltage"),
+    Quantity.CURRENT: gettext_noop("Current"),
+    Quantity.POWER: gettext_noop("Power"),
+    Quantity.CARBON_DIOXIDE: gettext_noop("Carbon dioxide"),
+    Quantity.CONCENTRATION: gettext_noop("Particles"),
+    Quantity.SOUND_LEVEL: gettext_noop("Sound level"),
+}
+
+
 def quantity_words(quantity: Quantity | str) -> str:
-    """A quantity in words, without the unit of its label."""
-    return Quantity(quantity).label.rpartition(", ")[0] or Quantity(quantity).label
+    """A quantity in the reader's words, without the unit of its label."""
+    return gettext(QUANTITY_WORDS[Quantity(quantity)])
 
 
 def in_unit(value: float, unit: Unit, *, difference: bool = False) -> str:
@@ -54,16 +74,24 @@ def read_typed(text: str) -> Figure:
     found = read_figure(text)
     if found.ambiguous and "," in found.body:
         whole, part = found.body.split(",")
-        raise NoFigure(f"may mean {whole}{part} or {whole}.{part}; write it with a decimal point, or none")
+        raise NoFigure(
+            gettext(
+                "may mean %(whole)s%(part)s or %(whole)s.%(part)s; write it with a decimal point, or none"
+            )
+            % {"whole": whole, "part": part}
+        )
     if found.unit:
-        raise NoFigure(f"has '{found.unit[:20]}' behind the number; the unit has a place of its own")
+        raise NoFigure(
+            gettext("has '%(unit)s' behind the number; the unit has a place of its own")
+            % {"unit": found.unit[:20]}
+        )
     return Figure(found.value(Mark.POINT), text.strip())
 
 
 class FigureField(forms.CharField):
     """A number, with the digits that were typed."""
 
-    def __init__(self, label: str, **kwargs: Any) -> None:
+    def __init__(self, label: Words, **kwargs: Any) -> None:
         widget = forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off", "spellcheck": "false"})
         super().__init__(label=label, required=False, max_length=40, widget=widget, **kwargs)
 
@@ -85,10 +113,13 @@ class FigureField(forms.CharField):
         return str(initial or "").strip() != str(data or "").strip()
 
 
+QUANTITY_AND_UNIT = gettext_lazy("Quantity and unit")
+
+
 class MeasureField(forms.ChoiceField):
     """A quantity and its unit in one choice; a Quantity and a Unit inside."""
 
-    def __init__(self, label: str = "Quantity and unit") -> None:
+    def __init__(self, label: Words = QUANTITY_AND_UNIT) -> None:
         super().__init__(label=label, required=False)
 
     def offer(self, quantities: Iterable[Quantity]) -> None:
@@ -96,7 +127,7 @@ class MeasureField(forms.ChoiceField):
             (words, [(code(one, unit), f"{unit.symbol}, {words.lower()}") for unit in units_of(one)])
             for one, words in ((one, quantity_words(one)) for one in quantities)
         ]
-        self.choices = [("", "as above"), *groups]
+        self.choices = [("", gettext("as above")), *groups]
 
     def clean(self, value: Any) -> Any:
         text = super().clean(value)
@@ -106,7 +137,7 @@ class MeasureField(forms.ChoiceField):
         try:
             return Quantity(quantity), find_unit(unit, Quantity(quantity))
         except (ValueError, UnknownUnit):
-            raise forms.ValidationError("Choose one of the list.") from None
+            raise forms.ValidationError(gettext("Choose one of the list.")) from None
 
     def has_changed(self, initial: Any, data: Any) -> bool:
         return (initial or "") != (data or "")
@@ -127,9 +158,10 @@ class RowForm(Form):
         super().__init__(*args, **kwargs)
         self.fields["measure"].offer(quantities)  # type: ignore[attr-defined]
         number = str(self.prefix or "").rpartition("-")[2]
-        line = f", line {int(number) + 1}" if number.isdigit() else ""
         for field in self.fields.values():
-            field.widget.attrs["aria-label"] = f"{field.label}{line}"
+            named = {"name": field.label, "number": int(number) + 1 if number.isdigit() else 0}
+            line = gettext("%(name)s, line %(number)s") % named if number.isdigit() else str(field.label)
+            field.widget.attrs["aria-label"] = line
 
     @property
     def figures(self) -> dict[str, Any]:
@@ -156,12 +188,12 @@ class RowSet(BaseFormSet):  # type: ignore[type-arg]  # not generic at run time
                 continue
             form.cleaned_data["measure"] = measure
             if measure is None and "measure" not in form.errors:
-                form.add_error("measure", "Choose the quantity and its unit.")
+                form.add_error("measure", gettext("Choose the quantity and its unit."))
             for name in self.needed:
                 if form.cleaned_data.get(name) is None and name not in form.errors:
-                    form.add_error(name, "Enter a number.")
+                    form.add_error(name, gettext("Enter a number."))
         if any(form.errors for form in self.forms):
-            raise forms.ValidationError("Some lines are not complete; look below.")
+            raise forms.ValidationError(gettext("Some lines are not complete; look below."))
 
     def filled(self) -> list[Any]:
         return [form for form in self.forms if not form.is_empty]

@@ -17,8 +17,8 @@ from jobs.errors import DomainError, Fault, NotFound
 from jobs.models import Company, Customer, Site, System, TestPoint, UnitSystem
 from jobs.pages.base import faults_on, page, show
 from jobs.pages.forms import Form
-from jobs.pages.instruments import units_for
 from jobs.pages.site_forms import ELEVATION_UNITS, CustomerForm, SiteForm
+from jobs.people import units_for
 from jobs.queries import visible_customers, visible_points, visible_sites, visible_systems
 
 ON_A_PAGE = 50

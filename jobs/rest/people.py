@@ -22,14 +22,28 @@ INVITATION_EXAMPLE = {"email": "m.okafor@example.org", "name": "M. Okafor", "rol
 
 
 class Me(Door):
-    needs = {"GET": None}
+    needs = {"GET": None, "PATCH": Action.READ}
     serializer_class = shapes.MeOut
 
     @extend_schema(operation_id="me", tags=["people"], responses=shapes.MeOut)
     def get(self, request: Request) -> Response:
         """Who asks, for which company, and what they may do. Also for a tablet nobody is signed in on."""
         member = Member.objects.filter(id=self.actor.member_id).first() if self.actor.member_id else None
-        return Response(shapes.MeOut(shapes.me(self.actor, Company.objects.get(), member)).data)
+        told = shapes.MeOut(shapes.me(self.actor, Company.objects.get(), member)).data
+        return tagged(told, member.version) if member else Response(told)
+
+    @extend_schema(
+        operation_id="me_change",
+        tags=["people"],
+        request=shapes.OwnSettingsIn,
+        responses=shapes.MemberOut,
+        examples=[OpenApiExample("Inches and cfm", {"unit_system": "IP"}, request_only=True)],
+    )
+    def patch(self, request: Request) -> Response:
+        """Changes one's own settings. For people only: 403 for a key or a tablet nobody is signed in on."""
+        given = self.read(shapes.OwnSettingsIn)
+        member = people.change_own(self.actor, seen_version(request), **given)
+        return tagged(shapes.MemberOut(member).data, member.version)
 
 
 class Members(Door):

@@ -60,6 +60,14 @@ class MemberIn(Strict):
     )
 
 
+class OwnSettingsIn(Strict):
+    """What people set for themselves."""
+
+    unit_system = serializers.ChoiceField(
+        choices=["", *UnitSystem.values], help_text="Units on one's own screen. Empty: the company's."
+    )
+
+
 class InvitationIn(Strict):
     email = serializers.EmailField(max_length=254)
     name = serializers.CharField(max_length=120)

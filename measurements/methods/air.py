@@ -2,6 +2,8 @@
 
 from typing import Any
 
+from django.utils.translation import gettext_noop
+
 from jobs.models import Measurand, PointKind, Quantity
 from measurements import calc
 from measurements.calc.units import Kind
@@ -11,7 +13,9 @@ from measurements.models import Method
 
 PRESSURE, VELOCITY, TEMPERATURE = Quantity.PRESSURE, Quantity.VELOCITY, Quantity.TEMPERATURE
 CARBON_DIOXIDE = Quantity.CARBON_DIOXIDE
-REFERENCE = Told("reference_density", "Density that a thermal instrument's velocity refers to", Kind.DENSITY)
+REFERENCE = Told(
+    "reference_density", gettext_noop("Density that a thermal instrument's velocity refers to"), Kind.DENSITY
+)
 DEVICES = (
     "factor",
     "orifice_corner",
@@ -68,7 +72,7 @@ KINDS = (
         calc.hood_reading,
         Measurand.FLOW,
         (PointKind.OUTLET,),
-        (Place("flow", "Flow shown by the hood", Quantity.FLOW, "hood", 1),),
+        (Place("flow", gettext_noop("Flow shown by the hood"), Quantity.FLOW, "hood", 1),),
         cautions=(HEIGHTS,),
     ),
     MethodKind(
@@ -77,14 +81,19 @@ KINDS = (
         calc.face_velocity,
         Measurand.FLOW,
         (PointKind.OUTLET, PointKind.COIL, PointKind.UNIT),
-        (Place("velocity", "Velocity at the face", VELOCITY, "velocity", 1, GRID),),
+        (Place("velocity", gettext_noop("Velocity at the face"), VELOCITY, "velocity", 1, GRID),),
         (
             Told(
-                "effective_area", "Effective area (Ak)", Kind.AREA, needed=True, uncertain=True, usual_u=0.05
+                "effective_area",
+                gettext_noop("Effective area (Ak)"),
+                Kind.AREA,
+                needed=True,
+                uncertain=True,
+                usual_u=0.05,
             ),
             Told(
                 "area_source",
-                "Where the effective area comes from",
+                gettext_noop("Where the effective area comes from"),
                 choices=("maker", "traverse", "gross"),
                 needed=True,
             ),
@@ -99,14 +108,14 @@ KINDS = (
         calc.hood_face,
         Measurand.VELOCITY,
         (PointKind.FUME_HOOD,),
-        (Place("velocity", "Velocity in the opening", VELOCITY, "velocity", 2, GRID),),
+        (Place("velocity", gettext_noop("Velocity in the opening"), VELOCITY, "velocity", 2, GRID),),
         (
-            Told("width", "Width of the opening", Kind.LENGTH, needed=True),
-            Told("height", "Height of the opening, sash as set", Kind.LENGTH, needed=True),
-            Told("columns", "Columns of the grid", Kind.FRACTION, whole=True),
-            Told("rows", "Rows of the grid", Kind.FRACTION, whole=True),
-            Told("lowest_allowed", "Lowest mean face velocity allowed", Kind.VELOCITY),
-            Told("highest_allowed", "Highest mean face velocity allowed", Kind.VELOCITY),
+            Told("width", gettext_noop("Width of the opening"), Kind.LENGTH, needed=True),
+            Told("height", gettext_noop("Height of the opening, sash as set"), Kind.LENGTH, needed=True),
+            Told("columns", gettext_noop("Columns of the grid"), Kind.FRACTION, whole=True),
+            Told("rows", gettext_noop("Rows of the grid"), Kind.FRACTION, whole=True),
+            Told("lowest_allowed", gettext_noop("Lowest mean face velocity allowed"), Kind.VELOCITY),
+            Told("highest_allowed", gettext_noop("Highest mean face velocity allowed"), Kind.VELOCITY),
             SIGNAL,
             REFERENCE,
         ),
@@ -122,22 +131,22 @@ KINDS = (
         calc.flow_station,
         Measurand.FLOW,
         (PointKind.PLANE, PointKind.DUCT, PointKind.FAN, PointKind.OUTLET, PointKind.VALVE),
-        (Place("pressure", "Pressure difference of the device", PRESSURE, "pressure", 1),),
+        (Place("pressure", gettext_noop("Pressure difference of the device"), PRESSURE, "pressure", 1),),
         (
-            Told("device", "Kind of the device", choices=DEVICES, needed=True),
-            Told("fluid", "What flows", choices=("air", "water")),
-            Told("factor", "Factor K of the device", Kind.FLOW_COEFFICIENT, uncertain=True),
-            Told("factor_density", "Density that the factor is stated for", Kind.DENSITY),
-            Told("factor_area", "Factor K of Q = K·√(Δp/ρ)", Kind.AREA, uncertain=True),
-            Told("pipe_diameter", "Inside diameter of the pipe or duct", Kind.LENGTH),
-            Told("throat_diameter", "Diameter of the throat or bore", Kind.LENGTH),
+            Told("device", gettext_noop("Kind of the device"), choices=DEVICES, needed=True),
+            Told("fluid", gettext_noop("What flows"), choices=("air", "water")),
+            Told("factor", gettext_noop("Factor K of the device"), Kind.FLOW_COEFFICIENT, uncertain=True),
+            Told("factor_density", gettext_noop("Density that the factor is stated for"), Kind.DENSITY),
+            Told("factor_area", gettext_noop("Factor K of Q = K·√(Δp/ρ)"), Kind.AREA, uncertain=True),
+            Told("pipe_diameter", gettext_noop("Inside diameter of the pipe or duct"), Kind.LENGTH),
+            Told("throat_diameter", gettext_noop("Diameter of the throat or bore"), Kind.LENGTH),
             Told(
                 "lengths",
-                "Straight lengths of ISO 5167",
+                gettext_noop("Straight lengths of ISO 5167"),
                 choices=("full", "reduced", "short", "unknown"),
             ),
-            Told("liquid_density", "Density of the liquid", Kind.DENSITY),
-            Told("liquid_viscosity", "Viscosity of the liquid", Kind.VISCOSITY),
+            Told("liquid_density", gettext_noop("Density of the liquid"), Kind.DENSITY),
+            Told("liquid_viscosity", gettext_noop("Viscosity of the liquid"), Kind.VISCOSITY),
         ),
         shape=_station,
     ),
@@ -148,14 +157,23 @@ KINDS = (
         Measurand.OUTDOOR_SHARE,
         (PointKind.UNIT, PointKind.COIL),
         (
-            Place("return_air", "Return air temperature", TEMPERATURE, "temperature"),
-            Place("outdoor_air", "Outdoor air temperature", TEMPERATURE, "temperature"),
-            Place("mixed_air", "Mixed air temperature", TEMPERATURE, "temperature", 0, GRID),
-            Place("return_co2", "Return air carbon dioxide", CARBON_DIOXIDE, "carbon_dioxide"),
-            Place("outdoor_co2", "Outdoor air carbon dioxide", CARBON_DIOXIDE, "carbon_dioxide"),
-            Place("mixed_co2", "Mixed air carbon dioxide", CARBON_DIOXIDE, "carbon_dioxide", 0, GRID),
+            Place("return_air", gettext_noop("Return air temperature"), TEMPERATURE, "temperature"),
+            Place("outdoor_air", gettext_noop("Outdoor air temperature"), TEMPERATURE, "temperature"),
+            Place("mixed_air", gettext_noop("Mixed air temperature"), TEMPERATURE, "temperature", 0, GRID),
+            Place("return_co2", gettext_noop("Return air carbon dioxide"), CARBON_DIOXIDE, "carbon_dioxide"),
+            Place(
+                "outdoor_co2", gettext_noop("Outdoor air carbon dioxide"), CARBON_DIOXIDE, "carbon_dioxide"
+            ),
+            Place(
+                "mixed_co2",
+                gettext_noop("Mixed air carbon dioxide"),
+                CARBON_DIOXIDE,
+                "carbon_dioxide",
+                0,
+                GRID,
+            ),
         ),
-        (Told("flow", "Total flow of the mixed air", Kind.FLOW, uncertain=True, usual_u=0.05),),
+        (Told("flow", gettext_noop("Total flow of the mixed air"), Kind.FLOW, uncertain=True, usual_u=0.05),),
         air=False,
         shape=_mixed,
     ),
@@ -166,17 +184,27 @@ KINDS = (
         Measurand.PRESSURE,
         (PointKind.ROOM,),
         (
-            Place("pressure", "Pressure of the room against its reference", PRESSURE, "pressure", 1),
-            Place("supply_flow", "Supply flow", Quantity.FLOW, "hood", 0, "outlet"),
-            Place("concentration", "Particles in the room", Quantity.CONCENTRATION, "particles"),
-            Place("door_velocity", "Velocity through the door gap", VELOCITY, "velocity"),
+            Place(
+                "pressure",
+                gettext_noop("Pressure of the room against its reference"),
+                PRESSURE,
+                "pressure",
+                1,
+            ),
+            Place("supply_flow", gettext_noop("Supply flow"), Quantity.FLOW, "hood", 0, "outlet"),
+            Place(
+                "concentration", gettext_noop("Particles in the room"), Quantity.CONCENTRATION, "particles"
+            ),
+            Place("door_velocity", gettext_noop("Velocity through the door gap"), VELOCITY, "velocity"),
         ),
         (
-            Told("wanted", "Direction asked for", choices=("positive", "negative")),
-            Told("least", "Least pressure difference", Kind.PRESSURE),
-            Told("volume", "Volume of the room", Kind.VOLUME, uncertain=True, usual_u=0.01),
-            Told("door_gap_area", "Area of the door gap", Kind.AREA, uncertain=True, usual_u=0.1),
-            Told("reference", "What the pressure is taken against"),
+            Told("wanted", gettext_noop("Direction asked for"), choices=("positive", "negative")),
+            Told("least", gettext_noop("Least pressure difference"), Kind.PRESSURE),
+            Told("volume", gettext_noop("Volume of the room"), Kind.VOLUME, uncertain=True, usual_u=0.01),
+            Told(
+                "door_gap_area", gettext_noop("Area of the door gap"), Kind.AREA, uncertain=True, usual_u=0.1
+            ),
+            Told("reference", gettext_noop("What the pressure is taken against")),
         ),
         air=False,
         cautions=(CRITICAL,),

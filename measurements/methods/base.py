@@ -4,6 +4,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from django.utils.translation import gettext_noop
+
 from jobs.models import Measurand, PointKind, Quantity
 from measurements import calc
 from measurements.calc.units import Kind
@@ -80,23 +82,27 @@ class MethodKind:
         return next((place for place in self.places if place.name == name), None)
 
 
-DRILLING = (
+DRILLING = gettext_noop(
     "Know what is behind the duct wall before drilling: coils, wiring, liners, fire or smoke rating, "
     "asbestos, hazardous exhaust; seal every hole."
 )
-HEIGHTS = "Ladders, roofs and confined spaces: work by the site's rules, never alone where they ask for two."
-MOVING = (
+HEIGHTS = gettext_noop(
+    "Ladders, roofs and confined spaces: work by the site's rules, never alone where they ask for two."
+)
+MOVING = gettext_noop(
     "Rotating fans, belts and energised motors: isolate, lock out and tag by the site's rules; electrical "
     "readings only by those qualified."
 )
-CRITICAL = (
+CRITICAL = gettext_noop(
     "Smoke control, isolation rooms, laboratories, operating rooms: change nothing without the authority in "
     "charge."
 )
-GAS = (
+GAS = gettext_noop(
     "Gas work is for licensed people only; the appliance's plate and the local code decide. Changing exhaust "
     "or supply near fuel-burning appliances can draw combustion gases into rooms: check draft and carbon "
     "monoxide."
 )
-LIMITS = "Never run a motor above its nameplate or a fan above its maximum speed."
-HOT = "Hot or pressurised water: open gauge cocks slowly, wear eye protection, follow the site's rules."
+LIMITS = gettext_noop("Never run a motor above its nameplate or a fan above its maximum speed.")
+HOT = gettext_noop(
+    "Hot or pressurised water: open gauge cocks slowly, wear eye protection, follow the site's rules."
+)

@@ -1,5 +1,7 @@
 """Flow of a duct by velocities in its section."""
 
+from django.utils.translation import gettext_noop
+
 from jobs.models import Measurand, PointKind, Quantity
 from measurements import calc
 from measurements.calc.units import Kind
@@ -10,7 +12,9 @@ PLANES = (PointKind.PLANE, PointKind.DUCT, PointKind.OUTLET)
 PRESSURE, VELOCITY = Quantity.PRESSURE, Quantity.VELOCITY
 SIGNAL = Told(
     "signal",
-    "What the instrument shows: actual velocity (vane), or velocity at standard density (thermal)",
+    gettext_noop(
+        "What the instrument shows: actual velocity (vane), or velocity at standard density (thermal)"
+    ),
     choices=("velocity", "standard_velocity"),
     needed=True,
 )
@@ -22,7 +26,7 @@ KINDS = (
         calc.pitot_traverse,
         Measurand.FLOW,
         PLANES,
-        (Place("velocity_pressure", "Velocity pressure", PRESSURE, "pressure", 1, GRID),),
+        (Place("velocity_pressure", gettext_noop("Velocity pressure"), PRESSURE, "pressure", 1, GRID),),
         plane=True,
         cautions=(DRILLING, HEIGHTS),
     ),
@@ -33,8 +37,8 @@ KINDS = (
         Measurand.FLOW,
         PLANES,
         (
-            Place("velocity_pressure", "Velocity pressure", PRESSURE, "pressure", 0, "line"),
-            Place("velocity", "Velocity", VELOCITY, "velocity", 0, "line"),
+            Place("velocity_pressure", gettext_noop("Velocity pressure"), PRESSURE, "pressure", 0, "line"),
+            Place("velocity", gettext_noop("Velocity"), VELOCITY, "velocity", 0, "line"),
         ),
         plane=True,
         swept=True,
@@ -46,11 +50,15 @@ KINDS = (
         calc.anemometer_traverse,
         Measurand.FLOW,
         PLANES,
-        (Place("velocity", "Velocity", VELOCITY, "velocity", 1, GRID),),
+        (Place("velocity", gettext_noop("Velocity"), VELOCITY, "velocity", 1, GRID),),
         (
             SIGNAL,
-            Told("head_area", "Frontal area of the probe's head in the duct", Kind.AREA),
-            Told("reference_density", "Density that a thermal instrument's velocity refers to", Kind.DENSITY),
+            Told("head_area", gettext_noop("Frontal area of the probe's head in the duct"), Kind.AREA),
+            Told(
+                "reference_density",
+                gettext_noop("Density that a thermal instrument's velocity refers to"),
+                Kind.DENSITY,
+            ),
         ),
         plane=True,
         cautions=(DRILLING, HEIGHTS),
@@ -61,7 +69,7 @@ KINDS = (
         calc.centreline_reading,
         Measurand.FLOW,
         (PointKind.PLANE, PointKind.DUCT),
-        (Place("velocity_pressure", "Velocity pressure at the axis", PRESSURE, "pressure", 1),),
+        (Place("velocity_pressure", gettext_noop("Velocity pressure at the axis"), PRESSURE, "pressure", 1),),
         plane=True,
         cautions=(DRILLING, HEIGHTS),
     ),

@@ -2,6 +2,8 @@
 
 from typing import Any
 
+from django.utils.translation import gettext_noop
+
 from jobs.models import Measurand, PointKind, Quantity
 from measurements import calc
 from measurements.calc.units import Kind
@@ -10,8 +12,10 @@ from measurements.methods.fans import ELECTRICAL, MOTOR_EFFICIENCY, NAMEPLATE, S
 from measurements.models import Method
 
 FLUID = (
-    Told("fluid", "What flows", choices=("water", "ethylene_glycol", "propylene_glycol")),
-    Told("glycol_share", "Share of glycol by mass", Kind.FRACTION, uncertain=True, usual_u=0.03),
+    Told("fluid", gettext_noop("What flows"), choices=("water", "ethylene_glycol", "propylene_glycol")),
+    Told(
+        "glycol_share", gettext_noop("Share of glycol by mass"), Kind.FRACTION, uncertain=True, usual_u=0.03
+    ),
 )
 TEMPERATURE, PRESSURE = Quantity.TEMPERATURE, Quantity.PRESSURE
 SIDES = ("entering", "leaving")
@@ -35,23 +39,23 @@ KINDS = (
         Measurand.FLOW,
         (PointKind.VALVE, PointKind.COIL),
         (
-            Place("pressure", "Pressure drop over the valve", PRESSURE, "water_pressure", 1),
-            Place("temperature", "Temperature of the fluid", TEMPERATURE, "water_temperature"),
+            Place("pressure", gettext_noop("Pressure drop over the valve"), PRESSURE, "water_pressure", 1),
+            Place("temperature", gettext_noop("Temperature of the fluid"), TEMPERATURE, "water_temperature"),
         ),
         (
             Told(
                 "coefficient",
-                "Flow coefficient at the setting, from the maker's table",
+                gettext_noop("Flow coefficient at the setting, from the maker's table"),
                 Kind.FLOW_COEFFICIENT,
                 needed=True,
                 uncertain=True,
                 usual_u=0.03,
             ),
-            Told("setting", "Setting as read on the hand wheel", Kind.FRACTION),
+            Told("setting", gettext_noop("Setting as read on the hand wheel"), Kind.FRACTION),
             *FLUID,
             Told(
                 "viscosity_factor",
-                "The maker's correction for a thick fluid",
+                gettext_noop("The maker's correction for a thick fluid"),
                 Kind.FRACTION,
                 uncertain=True,
                 usual_u=0.02,
@@ -68,24 +72,33 @@ KINDS = (
         Measurand.HEAD,
         (PointKind.PUMP,),
         (
-            Place("suction", "Gauge at the suction", PRESSURE, "water_pressure", 1),
-            Place("discharge", "Gauge at the discharge", PRESSURE, "water_pressure", 1),
-            Place("shut_off_suction", "Suction with the valve closed", PRESSURE, "water_pressure"),
-            Place("shut_off_discharge", "Discharge with the valve closed", PRESSURE, "water_pressure"),
-            Place("temperature", "Temperature of the fluid", TEMPERATURE, "water_temperature"),
-            Place("speed", "Speed of the pump", Quantity.SPEED, "speed"),
+            Place("suction", gettext_noop("Gauge at the suction"), PRESSURE, "water_pressure", 1),
+            Place("discharge", gettext_noop("Gauge at the discharge"), PRESSURE, "water_pressure", 1),
+            Place(
+                "shut_off_suction", gettext_noop("Suction with the valve closed"), PRESSURE, "water_pressure"
+            ),
+            Place(
+                "shut_off_discharge",
+                gettext_noop("Discharge with the valve closed"),
+                PRESSURE,
+                "water_pressure",
+            ),
+            Place("temperature", gettext_noop("Temperature of the fluid"), TEMPERATURE, "water_temperature"),
+            Place("speed", gettext_noop("Speed of the pump"), Quantity.SPEED, "speed"),
             *ELECTRICAL,
         ),
         (
-            Told("suction_height", "Height of the suction gauge above the datum", Kind.LENGTH),
-            Told("discharge_height", "Height of the discharge gauge above the datum", Kind.LENGTH),
-            Told("suction_diameter", "Inside diameter at the suction tap", Kind.LENGTH),
-            Told("discharge_diameter", "Inside diameter at the discharge tap", Kind.LENGTH),
-            Told("flow", "Flow measured otherwise", Kind.FLOW, uncertain=True, usual_u=0.03),
+            Told("suction_height", gettext_noop("Height of the suction gauge above the datum"), Kind.LENGTH),
+            Told(
+                "discharge_height", gettext_noop("Height of the discharge gauge above the datum"), Kind.LENGTH
+            ),
+            Told("suction_diameter", gettext_noop("Inside diameter at the suction tap"), Kind.LENGTH),
+            Told("discharge_diameter", gettext_noop("Inside diameter at the discharge tap"), Kind.LENGTH),
+            Told("flow", gettext_noop("Flow measured otherwise"), Kind.FLOW, uncertain=True, usual_u=0.03),
             *FLUID,
-            Told("curve_flow", "Flows of the maker's curve", Kind.FLOW, many=True),
-            Told("curve_head", "Heads of the maker's curve", Kind.LENGTH, many=True),
-            Told("curve_speed", "Speed of the curve", Kind.SPEED),
+            Told("curve_flow", gettext_noop("Flows of the maker's curve"), Kind.FLOW, many=True),
+            Told("curve_head", gettext_noop("Heads of the maker's curve"), Kind.LENGTH, many=True),
+            Told("curve_speed", gettext_noop("Speed of the curve"), Kind.SPEED),
             SUPPLY,
             MOTOR_EFFICIENCY,
             *NAMEPLATE,
@@ -106,20 +119,32 @@ KINDS = (
         Measurand.HEAT,
         (PointKind.COIL,),
         (
-            Place("entering_air", "Entering air, dry bulb", TEMPERATURE, "temperature"),
-            Place("leaving_air", "Leaving air, dry bulb", TEMPERATURE, "temperature"),
-            Place("entering_humidity", "Entering air, relative humidity", Quantity.HUMIDITY, "humidity"),
-            Place("leaving_humidity", "Leaving air, relative humidity", Quantity.HUMIDITY, "humidity"),
-            Place("entering_wet_bulb", "Entering air, wet bulb", TEMPERATURE, "temperature"),
-            Place("leaving_wet_bulb", "Leaving air, wet bulb", TEMPERATURE, "temperature"),
-            Place("entering_water", "Entering water", TEMPERATURE, "water_temperature"),
-            Place("leaving_water", "Leaving water", TEMPERATURE, "water_temperature"),
+            Place("entering_air", gettext_noop("Entering air, dry bulb"), TEMPERATURE, "temperature"),
+            Place("leaving_air", gettext_noop("Leaving air, dry bulb"), TEMPERATURE, "temperature"),
+            Place(
+                "entering_humidity",
+                gettext_noop("Entering air, relative humidity"),
+                Quantity.HUMIDITY,
+                "humidity",
+            ),
+            Place(
+                "leaving_humidity",
+                gettext_noop("Leaving air, relative humidity"),
+                Quantity.HUMIDITY,
+                "humidity",
+            ),
+            Place("entering_wet_bulb", gettext_noop("Entering air, wet bulb"), TEMPERATURE, "temperature"),
+            Place("leaving_wet_bulb", gettext_noop("Leaving air, wet bulb"), TEMPERATURE, "temperature"),
+            Place("entering_water", gettext_noop("Entering water"), TEMPERATURE, "water_temperature"),
+            Place("leaving_water", gettext_noop("Leaving water"), TEMPERATURE, "water_temperature"),
         ),
         (
-            Told("air_flow", "Flow of the air, actual", Kind.FLOW, uncertain=True, usual_u=0.05),
-            Told("air_flow_at", "Where the air flow was measured", choices=SIDES),
-            Told("water_flow", "Flow of the water", Kind.FLOW, uncertain=True, usual_u=0.05),
-            Told("water_flow_at", "Where the water flow was measured", choices=SIDES),
+            Told(
+                "air_flow", gettext_noop("Flow of the air, actual"), Kind.FLOW, uncertain=True, usual_u=0.05
+            ),
+            Told("air_flow_at", gettext_noop("Where the air flow was measured"), choices=SIDES),
+            Told("water_flow", gettext_noop("Flow of the water"), Kind.FLOW, uncertain=True, usual_u=0.05),
+            Told("water_flow_at", gettext_noop("Where the water flow was measured"), choices=SIDES),
             *FLUID,
         ),
         air=False,

@@ -1,6 +1,7 @@
 """Checks of instruments in the house, between calibrations. Append-only."""
 
 from django.db import models
+from django.utils.translation import gettext_noop
 
 from jobs.models import Instrument, Member, Quantity
 from jobs.tenancy.constraints import AppendOnly
@@ -11,14 +12,14 @@ from jobs.tenancy.models import TenantModel
 class CheckKind(models.TextChoices):
     """What an instrument is checked against."""
 
-    ZERO = "zero", "Zero"
-    COMPARISON = "comparison", "Comparison of two instruments"
+    ZERO = "zero", gettext_noop("Zero")
+    COMPARISON = "comparison", gettext_noop("Comparison of two instruments")
 
 
 class CheckOutcome(models.TextChoices):
-    WITHIN = "within", "Within"
-    OUTSIDE = "outside", "Outside"
-    NOT_JUDGED = "not_judged", "Not judged"
+    WITHIN = "within", gettext_noop("Within")
+    OUTSIDE = "outside", gettext_noop("Outside")
+    NOT_JUDGED = "not_judged", gettext_noop("Not judged")
 
 
 class IntervalCheck(TenantModel):

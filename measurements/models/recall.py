@@ -2,6 +2,7 @@
 
 from django.contrib.postgres.fields import ArrayField
 from django.db import models
+from django.utils.translation import gettext_noop
 
 from jobs.models import Certificate, Instrument, Member, Quantity
 from jobs.tenancy.constraints import AppendOnly
@@ -14,8 +15,8 @@ from measurements.models.session import Session
 class RecallGround(models.TextChoices):
     """Why readings are in doubt."""
 
-    FOUND = "found", "Found outside its tolerance"
-    WITHDRAWN = "withdrawn", "Certificate withdrawn"
+    FOUND = "found", gettext_noop("Found outside its tolerance")
+    WITHDRAWN = "withdrawn", gettext_noop("Certificate withdrawn")
 
 
 class RecallCase(TenantModel):
@@ -93,10 +94,10 @@ class RecallItem(TenantModel):
 class RecallDecisionKind(models.TextChoices):
     """What is done about a session that a bad instrument read."""
 
-    NO_EFFECT = "no_effect", "No effect"
-    REMEASURE = "remeasure", "Measure again"
-    REISSUE = "reissue", "Issue the report anew"
-    CUSTOMER_TOLD = "customer_told", "Customer told"
+    NO_EFFECT = "no_effect", gettext_noop("No effect")
+    REMEASURE = "remeasure", gettext_noop("Measure again")
+    REISSUE = "reissue", gettext_noop("Issue the report anew")
+    CUSTOMER_TOLD = "customer_told", gettext_noop("Customer told")
 
 
 class RecallDecision(TenantModel):

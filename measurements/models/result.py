@@ -1,6 +1,7 @@
 """What follows from a session, what the rules saw, and how each flag was answered. All append-only."""
 
 from django.db import models
+from django.utils.translation import gettext_noop
 
 from jobs.models import Job, Measurand, Member, System, TestPoint
 from jobs.tenancy.constraints import AppendOnly
@@ -10,18 +11,18 @@ from measurements.models.session import Session
 
 
 class Outcome(models.TextChoices):
-    COMPUTED = "computed", "Computed"
-    REFUSED = "refused", "Refused"
+    COMPUTED = "computed", gettext_noop("Computed")
+    REFUSED = "refused", gettext_noop("Refused")
 
 
 class Verdict(models.TextChoices):
     """Where the interval lies against the tolerance."""
 
-    PASS = "pass", "Pass"
-    CONDITIONAL_PASS = "conditional_pass", "Conditional pass"
-    CONDITIONAL_FAIL = "conditional_fail", "Conditional fail"
-    FAIL = "fail", "Fail"
-    NOT_DECIDABLE = "not_decidable", "Not decidable"
+    PASS = "pass", gettext_noop("Pass")
+    CONDITIONAL_PASS = "conditional_pass", gettext_noop("Conditional pass")
+    CONDITIONAL_FAIL = "conditional_fail", gettext_noop("Conditional fail")
+    FAIL = "fail", gettext_noop("Fail")
+    NOT_DECIDABLE = "not_decidable", gettext_noop("Not decidable")
 
 
 class Result(TenantModel):
@@ -74,9 +75,9 @@ class Result(TenantModel):
 
 
 class Severity(models.TextChoices):
-    STOP = "stop", "Must be answered"
-    WARNING = "warning", "Should be answered"
-    REMARK = "remark", "For information"
+    STOP = "stop", gettext_noop("Must be answered")
+    WARNING = "warning", gettext_noop("Should be answered")
+    REMARK = "remark", gettext_noop("For information")
 
 
 class Flag(TenantModel):
@@ -109,9 +110,9 @@ class Flag(TenantModel):
 
 
 class AnswerKind(models.TextChoices):
-    ACCEPT = "accept", "Accepted with a reason"
-    REMEASURE = "remeasure", "Sent back for re-measurement"
-    CLEARED = "cleared", "No longer so"
+    ACCEPT = "accept", gettext_noop("Accepted with a reason")
+    REMEASURE = "remeasure", gettext_noop("Sent back for re-measurement")
+    CLEARED = "cleared", gettext_noop("No longer so")
 
 
 class FlagAnswer(TenantModel):

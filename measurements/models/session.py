@@ -4,6 +4,7 @@ from typing import ClassVar
 
 from django.contrib.postgres.fields import ArrayField
 from django.db import models
+from django.utils.translation import gettext_noop
 
 from jobs.models import AccessToken, Device, Instrument, Job, Member, Quantity, TestPoint
 from jobs.tenancy.constraints import AppendOnly
@@ -14,24 +15,24 @@ from jobs.tenancy.models import TenantModel
 class Method(models.TextChoices):
     """Ways of measuring."""
 
-    PITOT_TRAVERSE = "pitot_traverse", "Pitot traverse"
-    SWEPT_TRAVERSE = "swept_traverse", "Swept traverse"
-    CENTRELINE_READING = "centreline_reading", "Centreline reading"
-    HOOD_READING = "hood_reading", "Flow hood reading"
-    ANEMOMETER_TRAVERSE = "anemometer_traverse", "Anemometer traverse"
-    FACE_VELOCITY = "face_velocity", "Face velocity reading"
-    FLOW_STATION = "flow_station", "Flow station reading"
-    STATIC_PROFILE = "static_profile", "Static pressure profile"
-    PRESSURE_CHECK = "pressure_check", "Pressure check"
-    FAN_TEST = "fan_test", "Fan test"
-    MIXED_AIR = "mixed_air", "Mixed air test"
-    LEAKAGE_TEST = "leakage_test", "Duct leakage test"
-    ROOM_PRESSURE = "room_pressure", "Room pressure test"
-    HOOD_FACE = "hood_face", "Fume hood face test"
-    SOUND_LEVEL = "sound_level", "Sound level reading"
-    VALVE_FLOW = "valve_flow", "Balancing valve reading"
-    PUMP_TEST = "pump_test", "Pump test"
-    COIL_HEAT = "coil_heat", "Coil heat test"
+    PITOT_TRAVERSE = "pitot_traverse", gettext_noop("Pitot traverse")
+    SWEPT_TRAVERSE = "swept_traverse", gettext_noop("Swept traverse")
+    CENTRELINE_READING = "centreline_reading", gettext_noop("Centreline reading")
+    HOOD_READING = "hood_reading", gettext_noop("Flow hood reading")
+    ANEMOMETER_TRAVERSE = "anemometer_traverse", gettext_noop("Anemometer traverse")
+    FACE_VELOCITY = "face_velocity", gettext_noop("Face velocity reading")
+    FLOW_STATION = "flow_station", gettext_noop("Flow station reading")
+    STATIC_PROFILE = "static_profile", gettext_noop("Static pressure profile")
+    PRESSURE_CHECK = "pressure_check", gettext_noop("Pressure check")
+    FAN_TEST = "fan_test", gettext_noop("Fan test")
+    MIXED_AIR = "mixed_air", gettext_noop("Mixed air test")
+    LEAKAGE_TEST = "leakage_test", gettext_noop("Duct leakage test")
+    ROOM_PRESSURE = "room_pressure", gettext_noop("Room pressure test")
+    HOOD_FACE = "hood_face", gettext_noop("Fume hood face test")
+    SOUND_LEVEL = "sound_level", gettext_noop("Sound level reading")
+    VALVE_FLOW = "valve_flow", gettext_noop("Balancing valve reading")
+    PUMP_TEST = "pump_test", gettext_noop("Pump test")
+    COIL_HEAT = "coil_heat", gettext_noop("Coil heat test")
 
 
 class Batch(TenantModel):

@@ -1,6 +1,7 @@
 """Points that are left for later, with the season they wait for and why."""
 
 from django.db import models
+from django.utils.translation import gettext_noop
 
 from jobs.models import Job, Member, TestPoint
 from jobs.tenancy.constraints import AppendOnly
@@ -11,10 +12,10 @@ from jobs.tenancy.models import TenantModel
 class Season(models.TextChoices):
     """What a deferred point waits for."""
 
-    HEATING = "heating", "Heating season"
-    COOLING = "cooling", "Cooling season"
-    OCCUPIED = "occupied", "Building in use"
-    ACCESS = "access", "Access or plant ready"
+    HEATING = "heating", gettext_noop("Heating season")
+    COOLING = "cooling", gettext_noop("Cooling season")
+    OCCUPIED = "occupied", gettext_noop("Building in use")
+    ACCESS = "access", gettext_noop("Access or plant ready")
 
 
 class Deferral(TenantModel):

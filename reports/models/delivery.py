@@ -1,6 +1,7 @@
 """To whom a report went, and who fetched its file."""
 
 from django.db import models
+from django.utils.translation import gettext_noop
 
 from jobs.models import AccessToken, Member
 from jobs.tenancy.constraints import AppendOnly
@@ -30,8 +31,8 @@ class Delivery(TenantModel):
 class FetchedAs(models.TextChoices):
     """In which form a report left."""
 
-    PDF = "pdf", "PDF"
-    WORKBOOK = "workbook", "Spreadsheet"
+    PDF = "pdf", gettext_noop("PDF")
+    WORKBOOK = "workbook", gettext_noop("Spreadsheet")
 
 
 class Fetch(TenantModel):

@@ -1,6 +1,7 @@
 """Who answered for it, what left the house."""
 
 from django.db import models
+from django.utils.translation import gettext_noop
 
 from jobs.models import Job, Member
 from jobs.tenancy.constraints import AppendOnly
@@ -11,18 +12,18 @@ from jobs.tenancy.models import TenantModel
 class DocumentKind(models.TextChoices):
     """What a frozen document is. Only a report is approved; the others go out before it or beside it."""
 
-    REPORT = "report", "Report"
-    INTERIM = "interim", "Interim report"
-    DEFICIENCIES = "deficiencies", "Deficiency list"
-    DEFERRED = "deferred", "List of deferred points"
+    REPORT = "report", gettext_noop("Report")
+    INTERIM = "interim", gettext_noop("Interim report")
+    DEFICIENCIES = "deficiencies", gettext_noop("Deficiency list")
+    DEFERRED = "deferred", gettext_noop("List of deferred points")
 
 
 class SignatureLevel(models.TextChoices):
     """How far a file's signature goes (ETSI EN 319 142-1, baseline levels)."""
 
-    NONE = "none", "Not signed"
-    B_B = "B-B", "PAdES B-B: signed, the time is the signer's own"
-    B_T = "B-T", "PAdES B-T: signed, with a trusted time inside the signature"
+    NONE = "none", gettext_noop("Not signed")
+    B_B = "B-B", gettext_noop("PAdES B-B: signed, the time is the signer's own")
+    B_T = "B-T", gettext_noop("PAdES B-T: signed, with a trusted time inside the signature")
 
 
 class Revision(TenantModel):

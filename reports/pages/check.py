@@ -2,6 +2,7 @@
 
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils.translation import gettext
 from django.views.decorators.cache import never_cache
 from django.views.decorators.csrf import csrf_exempt, csrf_protect
 from django.views.decorators.http import require_http_methods, require_safe
@@ -19,7 +20,7 @@ from reports.upload import digest_only, uploaded_digest
 @require_http_methods(["GET", "HEAD", "POST"])
 def check(request: HttpRequest, company: str, number: str, key: str) -> HttpResponse:
     try:
-        limit(f"check:{address_of(request)}", CHECKS_A_MINUTE, 60, "Too many checks; wait a little.")
+        limit(f"check:{address_of(request)}", CHECKS_A_MINUTE, 60, gettext("Too many checks; wait a little."))
         if request.method == "POST":
             digest_only(request)
         return _shown(request, company, number, key)
@@ -32,7 +33,9 @@ def _shown(request: HttpRequest, company: str, number: str, key: str) -> HttpRes
     report = verify.find(verify.Address(company, number, key))
     if report is None:
         raise NotFound(
-            "No report was issued under this address. Compare it with the printed one, letter by letter."
+            gettext(
+                "No report was issued under this address. Compare it with the printed one, letter by letter."
+            )
         )
     finding, fault = None, ""
     if request.method == "POST":
@@ -56,6 +59,7 @@ def by_address(request: HttpRequest) -> HttpResponse:
     found = verify.parse_address(given) if given else None
     if found is not None:
         return redirect("check", found.company, found.number, found.key)
-    fault = "This is no address of a report. Copy it as it is printed, to its end." if given else ""
+    wrong = gettext("This is no address of a report. Copy it as it is printed, to its end.")
+    fault = wrong if given else ""
     context = {"given": given, "fault": fault}
     return render(request, "reports/check_address.html", context, status=422 if fault else 200)

@@ -9,12 +9,14 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
+from django.utils.translation import gettext, gettext_noop, ngettext
 from django.views.decorators.http import require_http_methods
 
 from jobs.access import Action, Actor
 from jobs.errors import DomainError, Fault, NotFound
 from jobs.models import Instrument, Quantity, TestPoint
 from jobs.pages.base import page, show
+from jobs.pages.forms import in_words
 from jobs.reasons import LONGEST_REASON, SHORTEST_REASON
 from jobs.units import units_of
 from measurements import correct
@@ -26,13 +28,34 @@ from measurements.methods import METHODS, MethodKind, Told
 from measurements.models import Method, Session
 from reports import material, queries, reviewset
 from reports.pages import shown
+from reports.render.figures import Figures
 from reports.reviewset import Measured
 from reports.sheets import RULES
 
 MOST_SINGLE = 200
 """Readings whose unit is offered one by one."""
-MARKED = "Nothing was corrected; what is wrong is marked below."
-SHAPES = ("round", "rectangular", "oval")
+MARKED = gettext_noop("Nothing was corrected; what is wrong is marked below.")
+SHAPES = {
+    "round": gettext_noop("round"),
+    "rectangular": gettext_noop("rectangular"),
+    "oval": gettext_noop("oval"),
+}
+NAMES = {
+    "width": gettext_noop("Width"),
+    "height": gettext_noop("Height"),
+    "diameter": gettext_noop("Diameter"),
+    "wall": gettext_noop("Wall"),
+    "lining": gettext_noop("Lining"),
+    "upstream": gettext_noop("Upstream"),
+    "downstream": gettext_noop("Downstream"),
+    "upstream_disturbance": gettext_noop("Upstream disturbance"),
+    "downstream_disturbance": gettext_noop("Downstream disturbance"),
+    "air_temperature": gettext_noop("Air temperature"),
+    "relative_humidity": gettext_noop("Relative humidity"),
+    "barometric_pressure": gettext_noop("Barometric pressure"),
+    "duct_static_pressure": gettext_noop("Duct static pressure"),
+}
+"""What the names in a posted session are to people."""
 Choices = Sequence[tuple[str, str]]
 
 
@@ -87,13 +110,13 @@ def groups_of(session: Session, document: Posted) -> list[Group]:
     units = list(_unit_rows(document, kind))
     singles = list(_single_rows(document, kind))
     found = [
-        Group("Where and with what", [_point_row(session), *_tool_rows(document, kind)]),
-        Group("Units of the readings; the digits stay", units),
-        Group("Unit of one reading", singles if len(singles) <= MOST_SINGLE else [], folded=True),
-        Group("Duct as found", list(_plane_rows(document)) if kind.plane else []),
-        Group("Air", list(_air_rows(document)) if kind.air or document.get("conditions") else []),
-        Group("Told", [row for told in kind.told for row in _told_rows(document, told)]),
-        Group("Zero checks", list(_zero_rows(document))),
+        Group(gettext("Where and with what"), [_point_row(session), *_tool_rows(document, kind)]),
+        Group(gettext("Units of the readings; the digits stay"), units),
+        Group(gettext("Unit of one reading"), singles if len(singles) <= MOST_SINGLE else [], folded=True),
+        Group(gettext("Duct as found"), list(_plane_rows(document)) if kind.plane else []),
+        Group(gettext("Air"), list(_air_rows(document)) if kind.air or document.get("conditions") else []),
+        Group(gettext("Told"), [row for told in kind.told for row in _told_rows(document, told)]),
+        Group(gettext("Zero checks"), list(_zero_rows(document))),
     ]
     return [group for group in found if group.rows]
 
@@ -101,7 +124,7 @@ def groups_of(session: Session, document: Posted) -> list[Group]:
 def _point_row(session: Session) -> Row:
     points = TestPoint.objects.filter(system__job_systems__job=session.job_id).select_related("system")
     choices = [(str(p.id), f"{p.system.tag} · {p.tag}") for p in points.order_by("system__tag", "position")]
-    return Row("/test_point", "Test point", str(session.test_point_id), choices=choices)
+    return Row("/test_point", gettext("Test point"), str(session.test_point_id), choices=choices)
 
 
 def _tools() -> list[Instrument]:
@@ -114,8 +137,13 @@ def _tool_rows(document: Posted, kind: MethodKind) -> Iterator[Row]:
         was = str(get(document, f"/instruments/{use}") or "")
         quantity = QUANTITY_OF_USE[use].value
         fit = [t for t in tools if str(t.id) == was or any(r.quantity == quantity for r in t.ranges.all())]
-        choices = [("", "not named"), *((str(t.id), f"{t.name} {t.serial}") for t in fit)]
-        yield Row(f"/instruments/{use}", f"Instrument for {plain(use)}", was, choices=choices)
+        choices = [("", gettext("not named")), *((str(t.id), f"{t.name} {t.serial}") for t in fit)]
+        yield Row(
+            f"/instruments/{use}",
+            gettext("Instrument for %(use)s") % {"use": plain(use)},
+            was,
+            choices=choices,
+        )
 
 
 def _unit_rows(document: Posted, kind: MethodKind) -> Iterator[Row]:
@@ -132,8 +160,10 @@ def _unit_rows(document: Posted, kind: MethodKind) -> Iterator[Row]:
     for (name, quantity, unit), paths in found.items():
         place = kind.place(name)
         count = len([path for path in paths if "/mean/" not in path])
-        what = "sweep" if paths[0].startswith("/sweeps") else "reading"
-        words = f"{place.words if place else plain(quantity)}: {count} {what}{'s' if count > 1 else ''}"
+        sweeps = ngettext("%(where)s: %(count)s sweep", "%(where)s: %(count)s sweeps", count)
+        single = ngettext("%(where)s: %(count)s reading", "%(where)s: %(count)s readings", count)
+        where = gettext(place.words) if place else plain(quantity)
+        words = (sweeps if paths[0].startswith("/sweeps") else single) % {"where": where, "count": count}
         choices = _units(Quantity(quantity), unit)
         yield Row(paths[0] + "#all", words, unit, choices=choices, covers=tuple(paths))
 
@@ -146,25 +176,26 @@ def _units(quantity: Quantity, known: str) -> Choices:
 def _single_rows(document: Posted, kind: MethodKind) -> Iterator[Row]:
     for n, row in enumerate(document.get("readings") or ()):
         place = kind.place(row.get("place", ""))
-        name = place.words if place else plain(row["quantity"])
-        words = f"{name}, run {row['run']}, {row['line']}/{row['point']}: {row['value']}"
+        name = gettext(place.words) if place else plain(row["quantity"])
+        words = gettext("%(name)s, run %(run)s, %(line)s/%(point)s: %(value)s") % {**row, "name": name}
         choices = _units(Quantity(row["quantity"]), row["unit"])
         yield Row(f"/readings/{n}/unit", words, row["unit"], choices=choices)
 
 
 def _plane_rows(document: Posted) -> Iterator[Row]:
     plane = document.get("plane") or {}
-    shapes = [(name, name) for name in SHAPES]
-    yield Row("/plane/shape", "Shape", str(plane.get("shape") or ""), choices=shapes)
+    shapes = in_words(SHAPES.items())
+    yield Row("/plane/shape", gettext("Shape"), str(plane.get("shape") or ""), choices=shapes)
     for name in LENGTHS:
-        yield _figure_row(f"/plane/{name}", plain(name).capitalize(), plane.get(name), Quantity.LENGTH)
-    rules = [("", "not stated"), *RULES.items()]
-    yield Row("/plane/rule", "Layout rule", str(plane.get("rule") or ""), choices=rules)
+        yield _figure_row(f"/plane/{name}", gettext(NAMES[name]), plane.get(name), Quantity.LENGTH)
+    rules = [("", gettext("not stated")), *in_words(RULES.items())]
+    yield Row("/plane/rule", gettext("Layout rule"), str(plane.get("rule") or ""), choices=rules)
     for name in ("lines", "points"):
         text = "" if plane.get(name) is None else str(plane[name])
-        yield Row(f"/plane/{name}", f"{name.capitalize()} of the layout", text, whole=True)
+        words = gettext("Lines of the layout") if name == "lines" else gettext("Points of the layout")
+        yield Row(f"/plane/{name}", words, text, whole=True)
     for name in ("upstream_disturbance", "downstream_disturbance"):
-        yield Row(f"/plane/{name}", plain(name).capitalize(), str(plane.get(name) or ""))
+        yield Row(f"/plane/{name}", gettext(NAMES[name]), str(plane.get(name) or ""))
 
 
 def _figure_row(path: str, words: str, was: Any, quantity: Quantity) -> Row:
@@ -180,31 +211,33 @@ def _figure(path: str, words: str, was: Any, units: list[str]) -> Row:
 def _air_rows(document: Posted) -> Iterator[Row]:
     air = document.get("conditions") or {}
     for name, quantity in CONDITION_KINDS.items():
-        yield _figure_row(f"/conditions/{name}", plain(name).capitalize(), air.get(name), quantity)
+        yield _figure_row(f"/conditions/{name}", gettext(NAMES[name]), air.get(name), quantity)
 
 
 def _told_rows(document: Posted, told: Told) -> Iterator[Row]:
     path = f"/told/{told.name}"
     was = get(document, path)
-    parts: list[tuple[str, str, Any]] = [(path, told.words, was)]
+    parts: list[tuple[str, str, Any]] = [(path, gettext(told.words), was)]
     if told.many:
         listed = was if isinstance(was, list) else []
-        parts = [(f"{path}/{n}", f"{told.words}, {n + 1}", one) for n, one in enumerate(listed)]
+        parts = [(f"{path}/{n}", f"{gettext(told.words)}, {n + 1}", one) for n, one in enumerate(listed)]
     for at, words, one in parts:
         if told.kind is not None:
             yield _figure(at, words, one, [unit.ucum for unit in units_of_kind(told.kind)])
         else:
-            choices = [("", "not given"), *((name, plain(name)) for name in told.choices)]
+            choices = [("", gettext("not given")), *((name, plain(name)) for name in told.choices)]
             yield Row(at, words, "" if one is None else str(one), choices=choices if told.choices else ())
 
 
 def _zero_rows(document: Posted) -> Iterator[Row]:
     tools = [(str(tool.id), f"{tool.name} {tool.serial}") for tool in _tools()]
     for n, check in enumerate(document.get("zero_checks") or ()):
-        words = f"Zero check {n + 1}: {check['value']}"
+        named = {"number": n + 1, "value": check["value"]}
+        unit_words = gettext("Zero check %(number)s: %(value)s, unit") % named
+        tool_words = gettext("Zero check %(number)s: %(value)s, instrument") % named
         choices = _units(Quantity.PRESSURE, check["unit"])
-        yield Row(f"/zero_checks/{n}/unit", f"{words}, unit", check["unit"], choices=choices)
-        yield Row(f"/zero_checks/{n}/instrument", f"{words}, instrument", check["instrument"], choices=tools)
+        yield Row(f"/zero_checks/{n}/unit", unit_words, check["unit"], choices=choices)
+        yield Row(f"/zero_checks/{n}/instrument", tool_words, check["instrument"], choices=tools)
 
 
 def filled(groups: Sequence[Group], given: Mapping[str, str]) -> list[Group]:
@@ -264,6 +297,7 @@ def correction(request: HttpRequest, actor: Actor, session_id: UUID) -> HttpResp
     session = _session(actor, session_id)
     document = as_posted(session)
     groups, reason = groups_of(session, document), ""
+    figures = shown.figures_for(actor)
     context: dict[str, Any] = {"seen": session.content_digest}
     if request.method == "POST":
         given = {name: str(value) for name, value in request.POST.items()}
@@ -276,15 +310,17 @@ def correction(request: HttpRequest, actor: Actor, session_id: UUID) -> HttpResp
         try:
             if given.get("step") == "correct":
                 made = correct.correct(actor, session_id, **wanted)
-                messages.success(request, "Corrected. The original is kept; this one is evaluated now.")
+                messages.success(
+                    request, gettext("Corrected. The original is kept; this one is evaluated now.")
+                )
                 return redirect("session", made.session_id)
-            context |= _looked(session, correct.preview(actor, session_id, **wanted))
+            context |= _looked(session, figures, correct.preview(actor, session_id, **wanted))
         except DomainError as error:
             groups, others = _with_faults(groups, error.faults)
             marked = any(row.fault for group in groups for row in group.rows)
-            said = MARKED if marked and not others else error.detail.replace("; see 'errors'", "")
+            said = gettext(MARKED) if marked and not others else error.detail.replace("; see 'errors'", "")
             context |= {"refused": said, "others": others, "status": error.status}
-    context |= _head(session) | {"groups": groups, "reason": reason}
+    context |= _head(session, figures) | {"groups": groups, "reason": reason}
     with timezone.override(session.job.site.time_zone):
         return show(request, "reports/correct.html", context, nav="review", status=context.get("status", 200))
 
@@ -299,13 +335,13 @@ def _session(actor: Actor, session_id: UUID) -> Session:
     return found
 
 
-def _head(session: Session) -> dict[str, Any]:
+def _head(session: Session, figures: Figures) -> dict[str, Any]:
     found = reviewset.load_session(session)
     collected = material.collect(found)
-    one, figures = found.measured[0], shown.figures_of(found)
+    one = found.measured[0]
     return {
         "session": session,
-        "method": Method(session.method).label,
+        "method": gettext(Method(session.method).label),
         "line": shown.line(one, collected, figures, href=False),
         "newer": session.newer,  # type: ignore[attr-defined]
         "notes": found.voids.get(session.id, ()),
@@ -314,11 +350,11 @@ def _head(session: Session) -> dict[str, Any]:
     }
 
 
-def _looked(session: Session, told: correct.Preview) -> dict[str, Any]:
+def _looked(session: Session, figures: Figures, told: correct.Preview) -> dict[str, Any]:
     """What was found, as the page shows it."""
     found = reviewset.load_session(session)
     after = Measured(session=told.session, result=told.result)
-    line = shown.line(after, material.collect(found), shown.figures_of(found), href=False)
+    line = shown.line(after, material.collect(found), figures, href=False)
     return {"summary": told.summary, "after": line, "after_refusal": told.result.refusal}
 
 
@@ -327,14 +363,16 @@ def _looked(session: Session, told: correct.Preview) -> dict[str, Any]:
 def void(request: HttpRequest, actor: Actor, session_id: UUID) -> HttpResponse:
     """Asks why, and makes the session void; a void one takes a further note."""
     session = _session(actor, session_id)
-    context = _head(session) | {"seen": session.content_digest}
+    context = _head(session, shown.figures_for(actor)) | {"seen": session.content_digest}
     if request.method == "POST":
         reason, further = request.POST.get("reason", ""), request.POST.get("further") == "1"
         try:
             correct.void(
                 actor, session_id, seen_digest=request.POST.get("seen"), reason=reason, further=further
             )
-            messages.success(request, "The note is kept." if further else "The session is void.")
+            messages.success(
+                request, gettext("The note is kept.") if further else gettext("The session is void.")
+            )
             return redirect("session", session_id)
         except DomainError as error:
             context |= {"refused": error.detail, "reason": reason, "status": error.status}

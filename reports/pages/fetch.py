@@ -6,6 +6,7 @@ from uuid import UUID
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
+from django.utils.translation import gettext
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
@@ -31,9 +32,11 @@ def send(request: HttpRequest, actor: Actor, report_id: UUID) -> HttpResponse:
         rows = deliver.deliver(
             actor, report_id, addresses=addresses, message=request.POST.get("message", ""), days=days
         )
-        messages.success(request, f"On its way to {', '.join(row.address for row in rows)}.")
+        messages.success(
+            request, gettext("On its way to %(rows)s.") % {"rows": ", ".join(row.address for row in rows)}
+        )
     except ValueError:
-        messages.error(request, "Give the days as a whole number.")
+        messages.error(request, gettext("Give the days as a whole number."))
     except DomainError as error:
         said = "; ".join(f"{_shown(fault.pointer, addresses)} {fault.detail}" for fault in error.faults)
         messages.error(request, " ".join(part for part in (error.detail, said) if part))
@@ -50,7 +53,9 @@ def _shown(pointer: str, addresses: list[str]) -> str:
 @page(Action.ISSUE)
 def end(request: HttpRequest, actor: Actor, delivery_id: UUID) -> HttpResponse:
     row = deliver.revoke(actor, delivery_id)
-    messages.success(request, f"The link sent to {row.address} leads nowhere now.")
+    messages.success(
+        request, gettext("The link sent to %(address)s leads nowhere now.") % {"address": row.address}
+    )
     return redirect("report", row.issue_id)
 
 
@@ -72,7 +77,7 @@ def workbook(request: HttpRequest, actor: Actor, report_id: UUID) -> HttpRespons
 def fetch(request: HttpRequest, token: str) -> HttpResponse:
     """Behind a mailed link: what is offered; its button fetches the file."""
     try:
-        limit(f"fetch:{address_of(request)}", FETCHES_A_MINUTE, 60, "Too many tries; wait a little.")
+        limit(f"fetch:{address_of(request)}", FETCHES_A_MINUTE, 60, gettext("Too many tries; wait a little."))
         if request.method == "POST":
             found = deliver.fetch(token)
             if found.file is None:

@@ -12,6 +12,7 @@ from django.shortcuts import redirect
 from django.urls import reverse
 from django.utils import timezone
 from django.utils.safestring import SafeString
+from django.utils.translation import gettext, gettext_lazy, gettext_noop, ngettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.access import Action, Actor, may
@@ -23,10 +24,11 @@ from jobs.instruments import (
     Use,
     certificates_in_force,
 )
-from jobs.models import Certificate, Company, Instrument, InstrumentRange, Quantity
+from jobs.models import Certificate, Instrument, InstrumentRange, Quantity
 from jobs.pages.base import faults_on, page, show
-from jobs.pages.forms import Form
+from jobs.pages.forms import Form, in_words
 from jobs.pages.rows import FigureField, MeasureField, quantity_words
+from jobs.people import units_for
 from jobs.queries import visible_certificates, visible_instruments
 from jobs.units import Unit
 from measurements import words
@@ -42,53 +44,69 @@ from reports.pages.shown import picture
 from reports.render import charts
 
 STATES = {
-    CertificateState.IN_FORCE: ("done", "In force"),
-    CertificateState.OVERDUE: ("stop", "Overdue"),
-    CertificateState.NOT_YET: ("stop", "Not yet calibrated"),
-    CertificateState.NONE: ("stop", "No certificate"),
+    CertificateState.IN_FORCE: ("done", gettext_noop("In force")),
+    CertificateState.OVERDUE: ("stop", gettext_noop("Overdue")),
+    CertificateState.NOT_YET: ("stop", gettext_noop("Not yet calibrated")),
+    CertificateState.NONE: ("stop", gettext_noop("No certificate")),
 }
 REASONS = {
-    Reason.LONGER: "every error as found lay well within what the maker allows, so the interval may grow",
-    Reason.SAME: "an error as found lay within what the maker allows, but near it, so the interval stays",
-    Reason.SHORTER: "an error as found lay outside what the maker allows, so the interval shrinks",
-    Reason.DRIFT: "by its drift, error and uncertainty together reach what the maker allows then",
-    Reason.NO_DRIFT: "no drift leads to what the maker allows within the longest interval",
-    Reason.REACHED: "error and uncertainty together reach what the maker allows already",
+    Reason.LONGER: gettext_noop(
+        "every error as found lay well within what the maker allows, so the interval may grow"
+    ),
+    Reason.SAME: gettext_noop(
+        "an error as found lay within what the maker allows, but near it, so the interval stays"
+    ),
+    Reason.SHORTER: gettext_noop(
+        "an error as found lay outside what the maker allows, so the interval shrinks"
+    ),
+    Reason.DRIFT: gettext_noop(
+        "by its drift, error and uncertainty together reach what the maker allows then"
+    ),
+    Reason.NO_DRIFT: gettext_noop("no drift leads to what the maker allows within the longest interval"),
+    Reason.REACHED: gettext_noop("error and uncertainty together reach what the maker allows already"),
 }
+OF_READING, OF_SPAN = gettext_noop("%(share)s %% of reading"), gettext_noop("%(share)s %% of span")
 MOST_CHECKS = 100
 
 
 class CheckForm(Form):
     """A check as it was read."""
 
-    kind = forms.ChoiceField(label="Kind", choices=CheckKind.choices, widget=forms.RadioSelect)
+    kind = forms.ChoiceField(
+        label=gettext_lazy("Kind"), choices=in_words(CheckKind.choices), widget=forms.RadioSelect
+    )
     measure = MeasureField()
     at = forms.DateTimeField(
-        label="Read at (UTC)",
+        label=gettext_lazy("Read at (UTC)"),
         input_formats=["%Y-%m-%dT%H:%M", "%Y-%m-%d %H:%M"],
         widget=forms.DateTimeInput(attrs={"type": "datetime-local"}, format="%Y-%m-%dT%H:%M"),
-        error_messages={"invalid": "Enter a day and a time.", "required": "Enter when it was read."},
+        error_messages={
+            "invalid": gettext_lazy("Enter a day and a time."),
+            "required": gettext_lazy("Enter when it was read."),
+        },
     )
     readings = forms.CharField(
-        label="Readings of this instrument",
+        label=gettext_lazy("Readings of this instrument"),
         max_length=2000,
         widget=forms.Textarea(attrs={"rows": 3, "inputmode": "decimal"}),
-        help_text="As shown, one a line or with blanks between.",
-        error_messages={"required": "Enter at least one reading."},
+        help_text=gettext_lazy("As shown, one a line or with blanks between."),
+        error_messages={"required": gettext_lazy("Enter at least one reading.")},
     )
-    other = forms.ChoiceField(label="Other instrument, in a comparison", required=False)
+    other = forms.ChoiceField(label=gettext_lazy("Other instrument, in a comparison"), required=False)
     other_readings = forms.CharField(
-        label="Its readings",
+        label=gettext_lazy("Its readings"),
         required=False,
         max_length=2000,
         widget=forms.Textarea(attrs={"rows": 3, "inputmode": "decimal"}),
     )
     common = FigureField(
-        "Common part of both uncertainties",
-        help_text="Expanded (k = 2); what both have from one cause, such as one standard. Left out of En.",
+        gettext_lazy("Common part of both uncertainties"),
+        help_text=gettext_lazy(
+            "Expanded (k = 2); what both have from one cause, such as one standard. Left out of En."
+        ),
     )
     note = forms.CharField(
-        label="Note", required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2})
+        label=gettext_lazy("Note"), required=False, max_length=2000, widget=forms.Textarea(attrs={"rows": 2})
     )
 
     def __init__(self, *args: Any, tool: Instrument, others: Sequence[Instrument], **kwargs: Any) -> None:
@@ -96,13 +114,13 @@ class CheckForm(Form):
         shown = list(dict.fromkeys(Quantity(one.quantity) for one in tool.ranges.all())) or list(Quantity)
         measure: Any = self.fields["measure"]
         measure.offer(shown)
-        measure.choices = [("", "choose one"), *measure.choices[1:]]
-        self.fields["other"].choices = [("", "none"), *((str(one.id), str(one)) for one in others)]  # type: ignore[attr-defined]
+        measure.choices = [("", gettext("choose one")), *measure.choices[1:]]
+        self.fields["other"].choices = [("", gettext("none")), *((str(one.id), str(one)) for one in others)]  # type: ignore[attr-defined]
 
     def clean_measure(self) -> tuple[Quantity, Unit]:
         found: tuple[Quantity, Unit] | None = self.cleaned_data["measure"]
         if found is None:
-            raise forms.ValidationError("Choose the quantity and its unit.")
+            raise forms.ValidationError(gettext("Choose the quantity and its unit."))
         return found
 
     def clean_at(self) -> datetime:
@@ -147,7 +165,10 @@ def check(request: HttpRequest, actor: Actor, instrument_id: UUID) -> HttpRespon
         except DomainError as error:
             faults_on(form, error)
         else:
-            messages.success(request, f"The check is entered: {_outcome(made)['word'].lower()}.")
+            messages.success(
+                request,
+                gettext("The check is entered: %(value)s.") % {"value": _outcome(made)["word"].lower()},
+            )
             return redirect(reverse("instrument", args=[tool.id]) + "#checks")
     return _shown(request, actor, tool, form, status=422)
 
@@ -155,7 +176,7 @@ def check(request: HttpRequest, actor: Actor, instrument_id: UUID) -> HttpRespon
 def _tool(actor: Actor, instrument_id: UUID) -> Instrument:
     found: Instrument | None = visible_instruments(actor).filter(id=instrument_id).first()
     if found is None:
-        raise NotFound("There is no such instrument here.")
+        raise NotFound(gettext("There is no such instrument here."))
     return found
 
 
@@ -170,7 +191,7 @@ def _form(actor: Actor, tool: Instrument, request: HttpRequest | None = None) ->
 def _shown(
     request: HttpRequest, actor: Actor, tool: Instrument, form: CheckForm, status: int = 200
 ) -> HttpResponse:
-    units = Company.objects.values_list("unit_system", flat=True).get()
+    units = units_for(actor)
     today = timezone.localdate()
     rows = visible_certificates(actor).filter(instrument=tool)
     certificates = list(rows.order_by("-calibrated_on", "-id"))
@@ -207,8 +228,8 @@ def _by_quantity(one: InstrumentRange) -> tuple[str, float]:
 def _range(one: InstrumentRange, units: str) -> dict[str, Any]:
     quantity = one.quantity
     parts = [_difference(one.accuracy_absolute, quantity, units)] if one.accuracy_absolute else []
-    for share, of in ((one.accuracy_of_reading, "reading"), (one.accuracy_of_span, "span")):
-        parts += [f"{words.three_digits(100 * share)} % of {of}"] if share else []
+    for share, of in ((one.accuracy_of_reading, OF_READING), (one.accuracy_of_span, OF_SPAN)):
+        parts += [gettext(of) % {"share": words.three_digits(100 * share)}] if share else []
     return {
         "quantity": quantity_words(quantity),
         "low": words.shown(one.minimum, quantity, units),
@@ -232,7 +253,7 @@ def _state(quantity: Quantity, found: InForce, today: date) -> dict[str, Any]:
     return {
         "quantity": quantity_words(quantity),
         "severity": severity,
-        "word": word,
+        "word": gettext(word),
         "certificate": row,
         "days": days,
         "span": _span(days),
@@ -242,8 +263,11 @@ def _state(quantity: Quantity, found: InForce, today: date) -> dict[str, Any]:
 def _span(days: int | None) -> str:
     if days is None:
         return ""
-    count = words.counted(abs(days), "day")
-    return f"{count} ago" if days < 0 else f"in {count}" if days else "today"
+    if not days:
+        return gettext("today")
+    past = ngettext("%(days)s day ago", "%(days)s days ago", abs(days))
+    ahead = ngettext("in %(days)s day", "in %(days)s days", abs(days))
+    return (past if days < 0 else ahead) % {"days": abs(days)}
 
 
 def _certificate(one: Certificate, held: dict[Quantity, InForce]) -> dict[str, Any]:
@@ -276,8 +300,11 @@ def _finding(one: Advised, units: str) -> dict[str, Any]:
         "suggested": one.suggested,
         "late": one.suggested is not None and one.suggested.due_on <= timezone.localdate(),
         "advice": [
-            {"way": way, "advice": advice, "reason": REASONS[advice.reason]}
-            for way, advice in (("Staircase", one.staircase), ("Control chart of drift", one.chart))
+            {"way": way, "advice": advice, "reason": gettext(REASONS[advice.reason])}
+            for way, advice in (
+                (gettext("Staircase"), one.staircase),
+                (gettext("Control chart of drift"), one.chart),
+            )
             if advice is not None
         ],
         "refusals": one.refusals,
@@ -291,17 +318,30 @@ def _error_title(points: Sequence[Found], quantity: Quantity, units: str) -> str
     judged = [one for one in points if one.limit]
     if not judged:
         worst = max(points, key=lambda one: abs(one.as_left))
-        return (
-            f"{quantity_words(quantity)}: largest error {_signed(worst.as_left, quantity, units)} at "
-            f"{words.shown(worst.reference, quantity, units)}; the maker promises nothing to hold it against"
+        told = gettext(
+            "%(quantity)s: largest error %(error)s at %(at)s; the maker promises nothing to hold it against"
         )
+        return told % _error_words(worst, quantity, units)
     worst = max(judged, key=lambda one: abs(one.as_left) / (one.limit or 1.0))
     share = abs(worst.as_left) / (worst.limit or 1.0)
     percent = f"{words.three_digits(100 * share)} %"
-    lies = f"outside, at {percent} of" if share > 1.0 + SLACK else f"{percent} of"
-    error = _signed(worst.as_left, quantity, units)
-    at = words.shown(worst.reference, quantity, units)
-    return f"{quantity_words(quantity)}: the largest error is {lies} what the maker allows, {error} at {at}"
+    inside = gettext(
+        "%(quantity)s: the largest error is %(percent)s of what the maker allows, %(error)s at %(at)s"
+    )
+    outside = gettext(
+        "%(quantity)s: the largest error is outside, at %(percent)s of what the maker allows,"
+        " %(error)s at %(at)s"
+    )
+    told = outside if share > 1.0 + SLACK else inside
+    return told % {**_error_words(worst, quantity, units), "percent": percent}
+
+
+def _error_words(worst: Found, quantity: Quantity, units: str) -> dict[str, str]:
+    return {
+        "quantity": quantity_words(quantity),
+        "error": _signed(worst.as_left, quantity, units),
+        "at": words.shown(worst.reference, quantity, units),
+    }
 
 
 def _error_picture(points: Sequence[Found], quantity: Quantity, units: str) -> SafeString:
@@ -341,12 +381,17 @@ def _series(one: Advised) -> list[Found]:
 def _drift_title(one: Advised, units: str) -> str:
     trend, advice = one.leading, one.suggested
     if trend is None:
-        reason = one.refusals[0] if one.refusals else "one calibration shows none"
-        return f"{quantity_words(one.quantity)}: no drift is told yet; {reason}"
+        reason = one.refusals[0] if one.refusals else gettext("one calibration shows none")
+        told = gettext("%(quantity)s: no drift is told yet; %(reason)s")
+        return told % {"quantity": quantity_words(one.quantity), "reason": reason}
     yearly = _signed(365.25 * trend.slope, one.quantity, units)
     at = words.shown(trend.reference, one.quantity, units)
-    due = f"; the next calibration is advised by {advice.due_on}" if advice else ""
-    return f"{quantity_words(one.quantity)}: it drifts by {yearly} a year at {at}{due}"
+    plain = gettext("%(quantity)s: it drifts by %(yearly)s a year at %(at)s")
+    advised_by = gettext(
+        "%(quantity)s: it drifts by %(yearly)s a year at %(at)s; the next calibration is advised by %(due)s"
+    )
+    named = {"quantity": quantity_words(one.quantity), "yearly": yearly, "at": at}
+    return advised_by % {**named, "due": advice.due_on} if advice else plain % named
 
 
 def _drift_picture(one: Advised, units: str) -> SafeString | None:
@@ -400,9 +445,10 @@ def _check(one: IntervalCheck, units: str) -> dict[str, Any]:
 
 def _outcome(one: IntervalCheck) -> dict[str, str]:
     if one.outcome == CheckOutcome.NOT_JUDGED:
-        return {"severity": "remark", "word": "Not judged"}
+        return {"severity": "remark", "word": gettext("Not judged")}
     good = one.outcome == CheckOutcome.WITHIN
-    fine, bad = ("Zero within", "Zero off") if one.kind == CheckKind.ZERO else ("Agree", "Disagree")
+    zero, two = (gettext("Zero within"), gettext("Zero off")), (gettext("Agree"), gettext("Disagree"))
+    fine, bad = zero if one.kind == CheckKind.ZERO else two
     return {"severity": "done", "word": fine} if good else {"severity": "stop", "word": bad}
 
 

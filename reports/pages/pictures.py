@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from django.utils.safestring import SafeString, mark_safe
+from django.utils.translation import gettext
 
 from jobs.models import Quantity as Entered
 from measurements.calc import CalcError
@@ -106,7 +107,7 @@ def runs(case: Case) -> str:
     else:
         shown = case.material.readings.get(one.session.id, [])
         rows = [
-            Compared(f"Reading {n}", row.value)
+            Compared(gettext("Reading %(number)s") % {"number": n}, row.value)
             for n, row in enumerate(shown, 1)
             if row.quantity == Entered.FLOW
         ]
@@ -116,7 +117,8 @@ def runs(case: Case) -> str:
     most = _limit(case, "limit", 0.05) * middle / 2.0
     low, high = min(row.value for row in rows), max(row.value for row in rows)
     share = 100.0 * (high - low) / middle if middle else 0.0
-    title = f"The {len(rows)} runs differ by {share:.1f} % of their mean"
+    told = gettext("The %(count)s runs differ by %(share)s %% of their mean")
+    title = told % {"count": len(rows), "share": f"{share:.1f}"}
     return compared(rows, quantity, case.figures, title, band=(middle - most, middle + most))
 
 
@@ -131,9 +133,10 @@ def zero(case: Case) -> str:
     if not {"before", "after", "limit"} <= data.keys():
         return ""
     before, after, most = float(data["before"]), float(data["after"]), float(data["limit"])
-    rows = [Compared("Zero before", before), Compared("Zero after", after)]
+    rows = [Compared(gettext("Zero before"), before), Compared(gettext("Zero after"), after)]
     moved = case.figures.with_unit(doc.Quantity.PRESSURE, after - before)
-    title = f"The zero moved by {moved}; it may move by {case.figures.with_unit(doc.Quantity.PRESSURE, most)}"
+    may = case.figures.with_unit(doc.Quantity.PRESSURE, most)
+    title = gettext("The zero moved by %(moved)s; it may move by %(may)s") % {"moved": moved, "may": may}
     limits = (before - most, before + most)
     return compared(rows, doc.Quantity.PRESSURE, case.figures, title, band=limits, nought=True)
 
@@ -141,11 +144,13 @@ def zero(case: Case) -> str:
 def durations(case: Case) -> str:
     """How long each sweep lasted."""
     found = case.material.sweeps.get(case.one.session.id, []) if case.one else []
-    rows = [Compared(f"Run {row.run}, line {row.line}", row.duration_s) for row in found[:24]]
+    named = gettext("Run %(run)s, line %(line)s")
+    rows = [Compared(named % {"run": row.run, "line": row.line}, row.duration_s) for row in found[:24]]
     if not rows:
         return ""
     low, high = min(r.value for r in rows), max(r.value for r in rows)
-    title = f"The sweeps lasted from {low:.0f} s to {high:.0f} s"
+    told = gettext("The sweeps lasted from %(low)s s to %(high)s s")
+    title = told % {"low": f"{low:.0f}", "high": f"{high:.0f}"}
     return compared(rows, doc.Quantity.TIME, case.figures, title, nought=True)
 
 
@@ -156,13 +161,16 @@ def sums(case: Case) -> str:
         return ""
     main, outlets = found.traverse_flow, found.outlets_flow
     rows = [
-        Compared(f"{found.traverse}, traverse", main.value, main.expanded or 0.0),
-        Compared(f"{found.outlets} outlets", outlets.value, outlets.expanded or 0.0),
+        Compared(gettext("%(tag)s, traverse") % {"tag": found.traverse}, main.value, main.expanded or 0.0),
+        Compared(
+            gettext("%(count)s outlets") % {"count": found.outlets}, outlets.value, outlets.expanded or 0.0
+        ),
     ]
     apart, U = found.difference.value, found.difference.expanded or 0.0
     words = case.figures.figure(doc.Quantity.FLOW, doc.Measured(value=apart, expanded=U))
-    agrees = "within" if found.agrees else "more than"
-    title = f"Outlets less traverse {words}: {agrees} their combined uncertainty"
+    within = gettext("Outlets less traverse %(flow)s: within their combined uncertainty")
+    more = gettext("Outlets less traverse %(flow)s: more than their combined uncertainty")
+    title = (within if found.agrees else more) % {"flow": words}
     return compared(rows, doc.Quantity.FLOW, case.figures, title)
 
 
@@ -175,11 +183,13 @@ def change(case: Case) -> str:
     now, then = before.values
     rows = [
         Compared(f"{before.session.started_at:%Y-%m-%d}", then, _expanded(before.result, then)),
-        Compared("Now", now, _expanded(one.result, now)),
+        Compared(gettext("Now"), now, _expanded(one.result, now)),
     ]
     spread = doc.Measured(value=before.change.difference, expanded=before.change.U)
-    word = "more" if before.change.changed else "less"
-    title = f"Changed by {case.figures.figure(result.quantity, spread)}: {word} than the uncertainty of both"
+    more = gettext("Changed by %(figure)s: more than the uncertainty of both")
+    less = gettext("Changed by %(figure)s: less than the uncertainty of both")
+    figure = case.figures.figure(result.quantity, spread)
+    title = (more if before.change.changed else less) % {"figure": figure}
     return compared(rows, result.quantity, case.figures, title)
 
 

@@ -10,13 +10,15 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
 from django.utils.safestring import SafeString
+from django.utils.translation import gettext, gettext_noop, ngettext
 from django.views.decorators.http import require_POST, require_safe
 
 from jobs.access import Action, Actor, may
 from jobs.errors import DomainError, Fault, Invalid, NotFound
-from jobs.models import Company, Measurand, Quantity
+from jobs.models import Measurand, Quantity
 from jobs.pages.base import page, refuse, show
 from jobs.pages.rows import quantity_words
+from jobs.people import units_for
 from jobs.queries import visible_certificates
 from jobs.rows import NOTHING
 from measurements import recall, words
@@ -41,10 +43,14 @@ from reports.render.figures import VERDICT_WORDS
 LISTED, A_PAGE = 100, 50
 MARKED, UNCHANGED, REST = "marked", "unchanged", "rest"
 KINDS = {
-    RecallDecisionKind.NO_EFFECT: "Figure and verdict stand; the notice at the report's address ends",
-    RecallDecisionKind.REMEASURE: "It stands in the worklist until a newer session replaces it",
-    RecallDecisionKind.REISSUE: "The report goes out again; its notice stays until it has",
-    RecallDecisionKind.CUSTOMER_TOLD: "Nothing else is done. The notice ends where nothing changed",
+    RecallDecisionKind.NO_EFFECT: gettext_noop(
+        "Figure and verdict stand; the notice at the report's address ends"
+    ),
+    RecallDecisionKind.REMEASURE: gettext_noop("It stands in the worklist until a newer session replaces it"),
+    RecallDecisionKind.REISSUE: gettext_noop("The report goes out again; its notice stays until it has"),
+    RecallDecisionKind.CUSTOMER_TOLD: gettext_noop(
+        "Nothing else is done. The notice ends where nothing changed"
+    ),
 }
 WATER = (Method.VALVE_FLOW, Method.PUMP_TEST, Method.COIL_HEAT)
 
@@ -69,10 +75,10 @@ def case_list(request: HttpRequest, actor: Actor) -> HttpResponse:
 def state_words(case: RecallCase) -> dict[str, str]:
     """How a case of `visible_recalls` stands, as a severity and in words."""
     if case.busy:  # type: ignore[attr-defined]
-        return {"severity": "remark", "word": "Being computed"}
+        return {"severity": "remark", "word": gettext("Being computed")}
     if left := case.undecided:  # type: ignore[attr-defined]
-        return {"severity": "stop", "word": f"{left} to decide"}
-    return {"severity": "done", "word": "Decided"}
+        return {"severity": "stop", "word": gettext("%(count)s to decide") % {"count": left}}
+    return {"severity": "done", "word": gettext("Decided")}
 
 
 @require_POST
@@ -85,7 +91,7 @@ def withdraw(request: HttpRequest, actor: Actor) -> HttpResponse:
     except DomainError as error:
         refuse(request, error)
         return redirect("recalls")
-    messages.success(request, "A recall is open; its sessions are being computed anew.")
+    messages.success(request, gettext("A recall is open; its sessions are being computed anew."))
     return redirect("recall", cases[0].id) if len(cases) == 1 else redirect("recalls")
 
 
@@ -93,14 +99,14 @@ def _id(text: str) -> UUID:
     try:
         return UUID(text)
     except ValueError:
-        raise Invalid("Choose one of the list.", [Fault("/certificate", NOTHING)]) from None
+        raise Invalid(gettext("Choose one of the list."), [Fault("/certificate", NOTHING)]) from None
 
 
 @require_safe
 @page(Action.READ)
 def case_page(request: HttpRequest, actor: Actor, case_id: UUID) -> HttpResponse:
     case = _case(actor, case_id)
-    units = Company.objects.get().unit_system
+    units = units_for(actor)
     documents = recalled.touched_documents(case)
     notices = recalled.under_recall([one.issue.id for one in documents if one.issue])
     only = "undecided" if request.GET.get("only") == "undecided" else ""
@@ -124,9 +130,9 @@ def case_page(request: HttpRequest, actor: Actor, case_id: UUID) -> HttpResponse
         "failed": given_up(case),
         "documents": [_document(one, notices) for one in documents],
         "customers": recalled.customers_of(documents).items(),
-        "kinds": [(kind.value, kind.label, text) for kind, text in KINDS.items()],
+        "kinds": [(kind.value, gettext(kind.label), gettext(text)) for kind, text in KINDS.items()],
         "may_decide": may(actor, Action.REVIEW),
-        "bound": "a third",
+        "bound": gettext("a third"),
     }
     return show(request, "reports/recall.html", context, nav="instruments")
 
@@ -146,7 +152,11 @@ def decide_page(request: HttpRequest, actor: Actor, case_id: UUID) -> HttpRespon
         items = _chosen(case, given.get("scope", MARKED), given.getlist("item"))
         made = decide(actor, case_id, items, kind=given.get("decision", ""), reason=given.get("reason", ""))
         count = len(made)
-        messages.success(request, f"Decided on {count} session{'' if count == 1 else 's'}.")
+        messages.success(
+            request,
+            ngettext("Decided on %(count)s session.", "Decided on %(count)s sessions.", count)
+            % {"count": count},
+        )
     except DomainError as error:
         refuse(request, error)
     only = "?only=undecided" if given.get("only") == "undecided" else ""
@@ -161,7 +171,7 @@ def _chosen(case: RecallCase, scope: str, marked: Iterable[str]) -> list[UUID]:
     if scope == UNCHANGED:
         rows = rows.filter(verdict_changed=False, moved=False)
     elif scope != REST:
-        raise Invalid("Say which sessions.", [Fault("/items", "unknown choice")])
+        raise Invalid(gettext("Say which sessions."), [Fault("/items", gettext("unknown choice"))])
     return list(rows.values_list("id", flat=True))
 
 
@@ -169,7 +179,7 @@ def _item_id(text: str) -> UUID:
     try:
         return UUID(text)
     except ValueError:
-        raise Invalid("An id in the input leads to nothing.", [Fault("/items", NOTHING)]) from None
+        raise Invalid(gettext("An id in the input leads to nothing."), [Fault("/items", NOTHING)]) from None
 
 
 @require_POST
@@ -177,7 +187,7 @@ def _item_id(text: str) -> UUID:
 def again(request: HttpRequest, actor: Actor, case_id: UUID) -> HttpResponse:
     try:
         recall.again(actor, case_id)
-        messages.success(request, "It is computed again.")
+        messages.success(request, gettext("It is computed again."))
     except DomainError as error:
         refuse(request, error)
     return redirect("recall", case_id)
@@ -189,16 +199,22 @@ def again(request: HttpRequest, actor: Actor, case_id: UUID) -> HttpResponse:
 def finding(case: RecallCase, points: Iterable[JudgedPoint], units: str) -> str:
     """Why readings are in doubt, in a sentence or two."""
     if case.ground == RecallGround.WITHDRAWN:
-        return f"Certificate {case.certificate.number} was withdrawn: {case.reason}"
+        words_of = gettext("Certificate %(number)s was withdrawn: %(reason)s")
+        return words_of % {"number": case.certificate.number, "reason": case.reason}
     outside = sorted((one for one in points if one.outside), key=lambda one: -one.excess)
     if not outside:
-        return f"Certificate {case.certificate.number} found it outside its tolerance."
+        words_of = gettext("Certificate %(number)s found it outside its tolerance.")
+        return words_of % {"number": case.certificate.number}
     worst = outside[0]
     at = words.shown(worst.reference, case.quantity, units)
-    too = "too much" if worst.error > 0.0 else "too little"
     by, limit = (_difference(v, case.quantity, units) for v in (abs(worst.error), worst.limit or 0.0))
-    count = f"{len(outside)} of {len(list(points))} points lie outside." if len(outside) > 1 else ""
-    return f"At {at} it showed {by} {too}; the maker allows ±{limit}. {count}".strip()
+    much = gettext("At %(at)s it showed %(by)s too much; the maker allows ±%(limit)s.")
+    little = gettext("At %(at)s it showed %(by)s too little; the maker allows ±%(limit)s.")
+    told = (much if worst.error > 0.0 else little) % {"at": at, "by": by, "limit": limit}
+    if len(outside) == 1:
+        return told
+    many = gettext("%(count)s of %(all)s points lie outside.")
+    return f"{told} {many % {'count': len(outside), 'all': len(list(points))}}"
 
 
 def _difference(value: float, quantity: str, units: str) -> str:
@@ -226,13 +242,14 @@ def _picture(case: RecallCase, points: tuple[JudgedPoint, ...], units: str) -> S
 
 
 def _point(one: JudgedPoint, quantity: str, units: str) -> dict[str, Any]:
-    word = "no promise" if one.limit is None else "outside" if one.outside else "inside"
+    lies = gettext("outside") if one.outside else gettext("inside")
+    word = gettext("no promise") if one.limit is None else lies
     return {
         "reference": words.shown(one.reference, quantity, units),
         "error": _difference(one.error, quantity, units),
         "expanded": _difference(one.U, quantity, units),
         "limit": _difference(one.limit, quantity, units) if one.limit is not None else "–",
-        "word": f"{word}, by less than its U" if one.only_by_u else word,
+        "word": gettext("%(where)s, by less than its U") % {"where": word} if one.only_by_u else word,
         "outside": one.outside,
     }
 
@@ -257,16 +274,20 @@ def _row(item: RecallItem, units: str) -> dict[str, Any]:
 def _side(item: RecallItem, of: Any, units: str) -> dict[str, Any]:
     name, liquid = item.result.measurand, item.session.method in WATER
     if of.value is None or not name:
-        return {"figure": "no figure", "word": VERDICT_WORDS[doc.Verdict(of.verdict)], "verdict": "none"}
+        return {"figure": gettext("no figure"), "word": _verdict(of), "verdict": "none"}
     figure = words.measurand_pair(of.value, of.value_expanded or 0.0, name, units, liquid=liquid)
     return {
         "figure": figure,
-        "word": VERDICT_WORDS[doc.Verdict(of.verdict)],
+        "word": _verdict(of),
         "verdict": str(of.verdict).replace("_", "-") if of.verdict != Verdict.NOT_DECIDABLE else "none",
         "mark": picture(charts.verdict_mark(_line(item, of))),
         "what": Measurand(name).words,
         "refused": of.accepted is False and of.verdict in (Verdict.PASS, Verdict.CONDITIONAL_PASS),
     }
+
+
+def _verdict(of: Any) -> str:
+    return gettext(VERDICT_WORDS[doc.Verdict(of.verdict)])
 
 
 def _line(item: RecallItem, of: Any) -> doc.Result:

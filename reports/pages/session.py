@@ -5,7 +5,10 @@ It stands here and not with the measurements, because it shows what the report s
 
 from typing import Any
 
+from django.utils.translation import gettext
+
 from jobs.models import Quantity
+from jobs.pages.rows import quantity_words
 from measurements.methods import GRID, METHODS
 from measurements.models import Method, Reading, Session
 from reports import document as doc
@@ -23,11 +26,11 @@ from reports.runs import letters
 from reports.sheets import fact_rows, moment_of, steps
 
 
-def context(session: Session) -> dict[str, Any]:
+def context(session: Session, figures: Figures) -> dict[str, Any]:
     """Everything that the page shows of one session."""
     found = reviewset.load_session(session)
     collected = material.collect(found)
-    one, figures = found.measured[0], shown.figures_of(found)
+    one = found.measured[0]
     sheet = shown.sheet_of(one, collected) if one.session.content.get("plane") else None
     result, point = one.result, one.session.test_point
     kind = METHODS[session.method]
@@ -36,10 +39,10 @@ def context(session: Session) -> dict[str, Any]:
     return {
         "one": one,
         "session": session,
-        "method": Method(session.method).label,
+        "method": gettext(Method(session.method).label),
         "line": shown.line(one, collected, figures, href=False),
         "refusal": result.refusal if result else "",
-        "reason": ledger.reason(result) if result and is_computed(one) else "",
+        "reason": gettext(ledger.reason(result)) if result and is_computed(one) else "",
         "newer": session.newer,  # type: ignore[attr-defined]
         "history": [
             {"line": line, "session": old, "at": collected.local(old.started_at)}
@@ -60,7 +63,7 @@ def context(session: Session) -> dict[str, Any]:
         "parts": part_table(table, figures) if result and (table := testsheets.parts(result)) else None,
         "classes": testsheets.classes(result) if result and is_computed(one) else (),
         "told": [*testsheets.told(one, kind), *testsheets.adjusted(one.session)],
-        "cautions": kind.cautions,
+        "cautions": [gettext(text) for text in kind.cautions],
         "facts": facts(one, figures),
         "readings": reading_rows(one, collected),
         "sweeps": sweep_rows(one, collected),
@@ -82,8 +85,11 @@ def drawn(one: Measured, collected: Material, figures: Figures) -> list[dict[str
 def facts(one: Measured, figures: Figures) -> list[tuple[str, str, str]]:
     """All figures that were found, and the air as entered."""
     found = testsheets.figures(one.result) if one.result is not None and is_computed(one) else ()
-    rows = [(name, text, "computed") for name, text in fact_words(found, figures)]
-    return rows + [(words, f"{value} {unit}", "as entered") for words, value, unit in fact_rows(one.session)]
+    rows = [(name, text, gettext("computed")) for name, text in fact_words(found, figures)]
+    return rows + [
+        (gettext(words), f"{value} {unit}", gettext("as entered"))
+        for words, value, unit in fact_rows(one.session)
+    ]
 
 
 def reading_rows(one: Measured, collected: Material) -> list[dict[str, Any]]:
@@ -95,7 +101,7 @@ def reading_rows(one: Measured, collected: Material) -> list[dict[str, Any]]:
             "place": _place(one, row),
             "entered": row.entered,
             "unit": row.unit,
-            "quantity": row.quantity.replace("_", " "),
+            "quantity": quantity_words(row.quantity).lower(),
             "at": collected.local(row.taken_at),
         }
         for row in rows
@@ -109,7 +115,7 @@ def _place(one: Measured, row: Reading) -> str:
     if place is None or place.line == GRID:
         return f"{letters(row.line)}{row.point}"
     count = f" {row.line}" if place.line else ""
-    return f"{place.words}{count}" if len(kind.places) > 1 or count else f"{row.run}"
+    return f"{gettext(place.words)}{count}" if len(kind.places) > 1 or count else f"{row.run}"
 
 
 def sweep_rows(one: Measured, collected: Material) -> list[dict[str, Any]]:

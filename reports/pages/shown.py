@@ -9,7 +9,10 @@ from uuid import UUID
 
 from django.urls import NoReverseMatch, reverse
 from django.utils.safestring import SafeString, mark_safe
+from django.utils.translation import gettext, gettext_noop
 
+from jobs.access import Actor
+from jobs.people import units_for
 from measurements.calc import CalcError
 from measurements.models import Method, Severity
 from measurements.rules import CHANGE_RULE
@@ -26,12 +29,12 @@ from reports.review import state_tag
 from reports.reviewset import FlagState, Measured, PointState, ReviewSet, SystemState, is_computed
 
 STATES = {
-    "open": "not answered",
-    "accept": "accepted",
-    "remeasure": "sent back",
-    "cleared": "no longer so",
+    "open": gettext_noop("not answered"),
+    "accept": gettext_noop("accepted"),
+    "remeasure": gettext_noop("sent back"),
+    "cleared": gettext_noop("no longer so"),
 }
-MEASURED_WORDS = "measured by {name}, {at:%Y-%m-%d %H:%M}"
+MEASURED_WORDS = gettext_noop("%(method)s, measured by %(name)s, %(at)s")
 
 
 def picture(svg: str) -> SafeString:
@@ -39,8 +42,9 @@ def picture(svg: str) -> SafeString:
     return mark_safe(svg)  # noqa: S308
 
 
-def figures_of(found: ReviewSet) -> Figures:
-    return Figures(doc.UnitSystem(found.company.unit_system))
+def figures_for(actor: Actor) -> Figures:
+    """Figures in the units on this person's screen."""
+    return Figures(doc.UnitSystem(units_for(actor)))
 
 
 class Clock(Protocol):
@@ -52,17 +56,21 @@ class Clock(Protocol):
 def line(one: Measured, clock: Clock, figures: Figures, *, href: bool = True) -> dict[str, Any]:
     """A session's ledger line for parts/ledger.html."""
     session, point = one.session, one.session.test_point
-    words = MEASURED_WORDS.format(name=session.member.name, at=clock.local(session.started_at))
+    told = {
+        "method": gettext(Method(session.method).label),
+        "name": session.member.name,
+        "at": f"{clock.local(session.started_at):%Y-%m-%d %H:%M}",
+    }
     base = {
         "place": point.tag,
-        "note": f"{Method(session.method).label}, {words}",
+        "note": gettext(MEASURED_WORDS) % told,
         "href": reverse("session", args=[session.id]) if href else "",
         "evidence": reverse("session", args=[session.id]) if href else "",
     }
     if one.result is None:
-        return base | {"word": "waits for its evaluation", "verdict": "none"}
+        return base | {"word": gettext("waits for its evaluation"), "verdict": "none"}
     if not is_computed(one):
-        return base | {"word": "no figure", "verdict": "none"}
+        return base | {"word": gettext("no figure"), "verdict": "none"}
     result = ledger.ledger(one.result, point)
     shown = figures.ledger(result)
     judged = result.share is not None or figures.limits(result) != "" or result.quantity is doc.Quantity.FLOW
@@ -71,9 +79,9 @@ def line(one: Measured, clock: Clock, figures: Figures, *, href: bool = True) ->
         "expanded": shown.expanded,
         "unit": shown.unit,
         "share": shown.share,
-        "share_note": "of design" if shown.share else "",
+        "share_note": gettext("of design") if shown.share else "",
         "verdict": result.verdict.value.replace("_", "-") if judged else "none",
-        "word": shown.verdict if judged else "for information",
+        "word": gettext(shown.verdict) if judged else gettext("for information"),
         "mark": picture(charts.verdict_mark(result)),
     }
 
@@ -137,8 +145,8 @@ def flag(
     place = found.test_point or found.system
     return ShownFlag(
         state=state,
-        where=str(place.tag) if place else "the job",
-        word=Severity(found.severity).label,
+        where=str(place.tag) if place else gettext("the job"),
+        word=gettext(Severity(found.severity).label),
         kind="done" if answered else found.severity,
         picture=shown,
         session=found.session_id,
@@ -172,9 +180,11 @@ class ReviewPage:
     systems: list[dict[str, Any]] = field(default_factory=list)
 
 
-def review_page(found: ReviewSet, material: Material, marks: Mapping[UUID, str] | None = None) -> ReviewPage:
+def review_page(
+    found: ReviewSet, material: Material, figures: Figures, marks: Mapping[UUID, str] | None = None
+) -> ReviewPage:
     """`marks`: by id of session or flag what is new about it."""
-    figures, marks = figures_of(found), marks or {}
+    marks = marks or {}
     before = befores(found, material, _judged_with(found))
     shown = [_flag(state, found, material, figures, before, marks) for state in found.flags]
     to_decide = [one for one in shown if one.open and not one.is_remark]
@@ -239,11 +249,12 @@ def earlier_words(one: Measured, before: Before, material: Material, figures: Fi
     change = ""
     if before.change is not None:
         apart = doc.Measured(value=before.change.difference, expanded=before.change.U)
-        word = "more" if before.change.changed else "no more"
-        change = f"{figures.figure(result.quantity, apart)} apart: {word} than the uncertainty of both"
+        more = gettext("%(apart)s apart: more than the uncertainty of both")
+        less = gettext("%(apart)s apart: no more than the uncertainty of both")
+        change = (more if before.change.changed else less) % {"apart": figures.figure(result.quantity, apart)}
     return Earlier(
         figure=str(figures.figure(result.quantity, spread)),
-        verdict=VERDICT_WORDS[result.verdict],
+        verdict=gettext(VERDICT_WORDS[result.verdict]),
         at=f"{material.local(before.session.started_at):%Y-%m-%d %H:%M}",
         who=before.session.member.name,
         job=before.job,
@@ -279,8 +290,13 @@ def _mark(state: PointState, marks: Mapping[UUID, str]) -> str:
 def _point_line(state: PointState, material: Material, figures: Figures) -> dict[str, Any]:
     if state.final is not None:
         return line(state.final, material, figures)
-    word = "missing" if state.missing else "no figure needed"
-    return {"place": state.point.tag, "note": state.point.get_kind_display(), "word": word, "verdict": "none"}
+    word = gettext("missing") if state.missing else gettext("no figure needed")
+    return {
+        "place": state.point.tag,
+        "note": gettext(state.point.get_kind_display()),
+        "word": word,
+        "verdict": "none",
+    }
 
 
 def sheet_of(one: Measured, material: Material) -> doc.TraverseSheet | None:

@@ -6,6 +6,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
+from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST
 
@@ -20,9 +21,9 @@ from reports.sign import MOST_PKCS12
 class CertificateForm(Form):
     """A PKCS#12 file and what opens it."""
 
-    file = forms.FileField(label="Certificate with its key (.p12 or .pfx)")
+    file = forms.FileField(label=gettext_lazy("Certificate with its key (.p12 or .pfx)"))
     password = forms.CharField(
-        label="Its password", required=False, strip=False, max_length=200,
+        label=gettext_lazy("Its password"), required=False, strip=False, max_length=200,
         widget=forms.PasswordInput(attrs={"autocomplete": "off"}),
     )  # fmt: skip
 
@@ -36,7 +37,9 @@ def signing(request: HttpRequest, actor: Actor) -> HttpResponse:
         try:
             file = form.cleaned_data["file"].read(MOST_PKCS12 + 1)
             made = signers.enter(actor, file=file, password=form.cleaned_data["password"])
-            messages.success(request, f"From now on reports are signed by {made.subject}.")
+            messages.success(
+                request, gettext("From now on reports are signed by %(subject)s.") % {"subject": made.subject}
+            )
             return redirect("company-signing")
         except DomainError as error:
             faults_on(form, error)
@@ -62,5 +65,5 @@ def signing(request: HttpRequest, actor: Actor) -> HttpResponse:
 @page(Action.MANAGE_COMPANY)
 def withdraw(request: HttpRequest, actor: Actor) -> HttpResponse:
     signers.withdraw(actor)
-    messages.success(request, "The certificate is withdrawn; nothing is signed with it any more.")
+    messages.success(request, gettext("The certificate is withdrawn; nothing is signed with it any more."))
     return redirect("company-signing")

@@ -8,6 +8,7 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
+from django.utils.translation import gettext
 from django.views.decorators.http import require_GET, require_POST
 
 from jobs.access import Action, Actor, may
@@ -72,7 +73,9 @@ def _review(request: HttpRequest, actor: Actor, job_id: UUID, refused: Refused |
     context = {
         "found": found,
         "job": found.job,
-        "page": shown.review_page(found, material.collect(found), since.marks if since else None),
+        "page": shown.review_page(
+            found, material.collect(found), shown.figures_for(actor), since.marks if since else None
+        ),
         "since": since,
         "shown_at": timezone.now().isoformat(),
         "refused": refused,
@@ -105,7 +108,8 @@ def answer(request: HttpRequest, actor: Actor, flag_id: UUID) -> HttpResponse:
         review.answer_flag(actor, flag_id, kind=kind, reason=reason, seen=request.POST.get("seen") or None)
     except DomainError as error:
         return _review(request, actor, flag.job_id, Refused(error, reason, flag_id))
-    messages.success(request, f"{flag.rule.replace('_', ' ').capitalize()}: {_done(kind)}.")
+    name = flag.rule.replace("_", " ").capitalize()
+    messages.success(request, gettext("%(rule)s: %(done)s.") % {"rule": name, "done": _done(kind)})
     response: HttpResponse = redirect("review-job", flag.job_id)
     following = request.POST.get("next", "")
     response["Location"] += f"#flag-{following}" if _is_id(following) else "#main"
@@ -120,7 +124,7 @@ def _kind(request: HttpRequest) -> AnswerKind:
 
 
 def _done(kind: AnswerKind) -> str:
-    return "accepted" if kind == AnswerKind.ACCEPT else "sent back for re-measurement"
+    return gettext("accepted") if kind == AnswerKind.ACCEPT else gettext("sent back for re-measurement")
 
 
 def _is_id(text: str) -> bool:
@@ -139,7 +143,7 @@ def answer_many(request: HttpRequest, actor: Actor, job_id: UUID) -> HttpRespons
     kind, reason = _kind(request), request.POST.get("reason", "")
     try:
         if not wanted:
-            raise Invalid("Choose at least one flag.", [Fault("/flags", "none chosen")])
+            raise Invalid(gettext("Choose at least one flag."), [Fault("/flags", gettext("none chosen"))])
         if queries.visible_flags(actor).filter(id=wanted[0].flag_id, job=job_id).first() is None:
             raise NotFound()
         made = review.answer_flags(actor, wanted, kind=kind, reason=reason)
@@ -148,7 +152,9 @@ def answer_many(request: HttpRequest, actor: Actor, job_id: UUID) -> HttpRespons
     except DomainError as error:
         chosen = frozenset(one.flag_id for one in wanted)
         return _review(request, actor, job_id, Refused(error, reason, None, chosen))
-    messages.success(request, f"{len(made)} flags: {_done(kind)}.")
+    messages.success(
+        request, gettext("%(count)s flags: %(done)s.") % {"count": len(made), "done": _done(kind)}
+    )
     return redirect("review-job", job_id)
 
 
@@ -164,7 +170,7 @@ def _seen_flag(text: str) -> review.SeenFlag:
 def saw(request: HttpRequest, actor: Actor, job_id: UUID) -> HttpResponse:
     try:
         review.saw(actor, job_id, seen_digest=request.POST.get("seen") or None)
-        messages.success(request, "Remembered: what comes from now on is marked as new.")
+        messages.success(request, gettext("Remembered: what comes from now on is marked as new."))
     except DomainError as error:
         refuse(request, error)
     return redirect("review-job", job_id)
@@ -183,7 +189,11 @@ def approve(request: HttpRequest, actor: Actor, job_id: UUID) -> HttpResponse:
         raise
     except DomainError as error:
         return _review(request, actor, job_id, Refused(error))
-    messages.success(request, f"Approved as revision {made.revision}. Issue it to give it its number.")
+    messages.success(
+        request,
+        gettext("Approved as revision %(revision)s. Issue it to give it its number.")
+        % {"revision": made.revision},
+    )
     return redirect("review-job", job_id)
 
 
@@ -195,7 +205,9 @@ def issue(request: HttpRequest, actor: Actor, revision_id: UUID) -> HttpResponse
     except DomainError as error:
         refuse(request, error)
         return redirect("reports")
-    messages.success(request, f"{made.number} is issued; its file is being made.")
+    messages.success(
+        request, gettext("%(number)s is issued; its file is being made.") % {"number": made.number}
+    )
     return redirect("report", made.id)
 
 
@@ -205,7 +217,9 @@ def session(request: HttpRequest, actor: Actor, session_id: UUID) -> HttpRespons
     found = queries.visible_sessions(actor).filter(id=session_id).first()
     if found is None:
         raise NotFound()
-    context = session_page.context(found) | {"may_review": may(actor, Action.REVIEW)}
+    context = session_page.context(found, shown.figures_for(actor)) | {
+        "may_review": may(actor, Action.REVIEW)
+    }
     with timezone.override(found.job.site.time_zone):  # the template shows moments in the site's zone
         return show(request, "reports/session.html", context, nav="jobs")
 
@@ -254,7 +268,7 @@ def report(request: HttpRequest, actor: Actor, report_id: UUID) -> HttpResponse:
 def render_again(request: HttpRequest, actor: Actor, report_id: UUID) -> HttpResponse:
     try:
         issuing.render_again(actor, report_id)
-        messages.success(request, "Its file is being made again.")
+        messages.success(request, gettext("Its file is being made again."))
     except DomainError as error:
         refuse(request, error)
     return redirect("report", report_id)
@@ -266,7 +280,7 @@ def report_file(request: HttpRequest, actor: Actor, report_id: UUID) -> HttpResp
     made = _report(actor, report_id)
     file = next(iter(made.files.all()), None)
     if file is None:
-        raise NotFound("The file is not there yet.")
+        raise NotFound(gettext("The file is not there yet."))
     deliver.fetched(actor, made)
     return cast(HttpResponse, file_response(made, file))
 

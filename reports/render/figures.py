@@ -12,6 +12,8 @@ from datetime import date, datetime
 from decimal import Decimal
 from typing import Final
 
+from django.utils.translation import gettext_noop
+
 from measurements.calc.uncertainty import rounded as gum_rounded
 from reports.document import Measured, Quantity, Result, UnitSystem, Verdict
 
@@ -23,11 +25,11 @@ _SMALL_FLOW = 100.0  # leaks and the like, below which whole units say too littl
 _PLAIN_LIMIT = 1e9  # beyond this a figure is written with a power of ten
 
 VERDICT_WORDS: Final = {
-    Verdict.PASS: "Pass",
-    Verdict.CONDITIONAL_PASS: "Conditional pass",
-    Verdict.CONDITIONAL_FAIL: "Conditional fail",
-    Verdict.FAIL: "Fail",
-    Verdict.NOT_DECIDABLE: "Not decidable",
+    Verdict.PASS: gettext_noop("Pass"),
+    Verdict.CONDITIONAL_PASS: gettext_noop("Conditional pass"),
+    Verdict.CONDITIONAL_FAIL: gettext_noop("Conditional fail"),
+    Verdict.FAIL: gettext_noop("Fail"),
+    Verdict.NOT_DECIDABLE: gettext_noop("Not decidable"),
 }
 
 

@@ -1,0 +1,189 @@
+"""No page shows a word that no translator was given, whoever looks at it.
+
+The walk is over every address of the pages, so a page that is added later is in it. A new name in an address
+needs an entry in `places`, a page that is not done yet stands in NOT_YET.
+"""
+
+import re
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+import pytest
+from django.apps import apps
+from django.conf import settings
+from django.contrib.postgres.fields import ArrayField
+from django.db import models
+from django.test import Client, override_settings
+from django.urls import URLPattern, get_resolver
+from django.utils import translation
+from django.utils.translation import trans_real
+
+from jobs import mail, people
+from jobs.models import UnitSystem
+from jobs.pages.problems import known_problems
+from jobs.tenancy.context import company
+from measurements.calc.units import TABLE
+from measurements.rules import RULES
+from measurements.words import QUANTITIES
+from reports import deliver, issue
+from reports.models import Delivery, Issue
+from tests.doors import walk
+from tests.factories import World
+from tests.pages.conftest import In
+from tests.pages.marked import APPS, CODE, Marked, messages, of_django, sentences_of_actions, unmarked
+
+pytestmark = pytest.mark.django_db
+ROLES = ("owner", "dispatcher", "technician", "supervisor")
+PAGES = ("jobs.pages.urls", "reports.pages.urls")
+
+NOT_YET: set[str] = {
+    "job",  # is being made anew
+    "company-flag-rules",  # what a rule looks for is its docstring, which no catalogue holds
+    "company-flag-rule",
+}
+"""Names of addresses whose pages are not translated yet. It only ever gets shorter."""
+
+# Words of no language: names of things of our own and of standards, and what stands in their texts.
+CODES = {
+    "Flowledger", "UTC", "SHA", "PDF", "XML", "CSV", "DCC", "ISO", "GUM", "JCGM", "ILAC", "OIML", "RFC",
+    "Authorization", "Bearer", "En",
+}  # fmt: skip
+
+
+@pytest.fixture
+def marked() -> Iterator[Marked]:
+    """The language of marks, for whoever asks for it."""
+    made = Marked()
+    with override_settings(LANGUAGES=[("en-gb", "English"), (CODE, "marked")]):
+        known: dict[str, Any] = trans_real._translations  # type: ignore[attr-defined]
+        before = dict(known)
+        known[CODE] = made
+        try:
+            yield made
+        finally:
+            known.clear()
+            known.update(before)
+            translation.deactivate()
+
+
+def addresses() -> list[URLPattern]:
+    return [one for name in PAGES for one in get_resolver(name).url_patterns if isinstance(one, URLPattern)]
+
+
+def places(world: World) -> dict[str, Any]:
+    """What stands in the addresses; a new name needs an entry."""
+    with company(world.id):
+        delivery = Delivery.objects.earliest("made_at")
+        _, _, which, number, key = issue.check_path(Issue.objects.earliest("issued_at")).split("/")
+        invited = people.invite(
+            world.actor("owner"), email="new@harbour.example", name="N. Body", roles=["technician"]
+        )
+        token = mail.invitation_link(invited).rpartition("/")[2]
+        fetch = deliver.link_of(delivery).rpartition("/")[2]
+    uid, secret = mail.password_link(world.users["owner"]).split("/")[-2:]
+    return walk.ids_of(world) | {
+        "rule": "zero_shift", "code": "not_found", "company": which, "number": number, "key": key,
+        "uid": uid, "case_id": walk.ids_of(world)["recall_id"],
+        "token": {"invitation": token, "new-password": secret, "fetch": fetch},
+    }  # fmt: skip
+
+
+def path_of(one: URLPattern, given: dict[str, Any]) -> str:
+    def fill(found: re.Match[str]) -> str:
+        value = given[found[1]]
+        return str(value[one.name] if isinstance(value, dict) else value)
+
+    return "/" + re.sub(r"<(?:\w+:)?(\w+)>", fill, str(one.pattern))
+
+
+def data_of(world: World) -> set[str]:
+    """Every text that people or tablets entered, names of units, and codes."""
+    units = {name for unit in TABLE for name in unit.names}
+    units |= {word for _, both in QUANTITIES.values() for _, word in both.values()}
+    found = CODES | units | set(UnitSystem.values) | set(known_problems())
+    for rule in RULES.values():
+        name = rule.name.replace("_", " ")
+        found |= {name, name.capitalize(), rule.source}
+    with company(world.id):
+        for model in apps.get_models():
+            if model._meta.app_label in APPS:
+                found |= _texts_of(model)
+    return {one for one in found if re.search(r"[^\W\d_]{2,}", one)}
+
+
+def _texts_of(model: type[models.Model]) -> set[str]:
+    fields = [one for one in model._meta.concrete_fields if _is_free_text(one)]
+    found: set[str] = set()
+    for row in model._default_manager.values_list(*(one.name for one in fields)) if fields else ():
+        for value in row:
+            found |= set(_leaves(value))
+    return found
+
+
+def _is_free_text(one: "models.Field[Any, Any]") -> bool:
+    if isinstance(one, ArrayField):
+        return _is_free_text(one.base_field)
+    if isinstance(one, models.JSONField):
+        return True
+    return isinstance(one, models.CharField | models.TextField) and not one.choices
+
+
+def _leaves(value: Any) -> Iterator[str]:
+    if isinstance(value, str):
+        yield " ".join(value.split())
+    elif isinstance(value, dict):
+        for one in value.values():
+            yield from _leaves(one)
+    elif isinstance(value, list | tuple):
+        for one in value:
+            yield from _leaves(one)
+
+
+def is_page(answer: Any) -> bool:
+    return str(answer.get("Content-Type", "")).startswith("text/html")
+
+
+def faults(name: str, answer: Any, data: Iterable[str]) -> list[str]:
+    if not is_page(answer):
+        return []
+    page = answer.content.decode()
+    return [f"{name} ({answer.status_code}): {text}" for text in unmarked(page, data, sentences_of_actions())]
+
+
+def walked(client: Client, world: World) -> list[str]:
+    """Faults of every page as this client sees it, then of what its forms say when they come back empty."""
+    given, found = places(world), []
+    data = data_of(world)
+    for one in addresses():
+        if one.name not in NOT_YET:
+            found += faults(f"GET {one.name}", client.get(path_of(one, given), headers=MARKS), data)
+    for one in addresses():
+        if one.name not in NOT_YET | {"signout", "choose-company", "words"}:
+            answer = client.post(path_of(one, given), {}, headers=MARKS, follow=True)
+            if getattr(answer.resolver_match, "url_name", "") not in NOT_YET:
+                found += faults(f"POST {one.name}", answer, data)
+    return sorted(set(found))
+
+
+MARKS = {"Accept-Language": CODE}
+
+
+@pytest.mark.parametrize("role", [*ROLES, None])
+def test_every_word_of_every_page_is_for_translators(role: str | None, signed_in: In, marked: Marked) -> None:
+    world = walk.full_world("Northgate Air Balance")
+    client = signed_in(role, world) if role else Client()
+    marked.asked.clear()
+    found = walked(client, world)
+    assert not found, "\n".join(found)
+    strange = sorted(marked.asked - messages() - of_django())
+    assert not strange, "\n".join(["looked up, but no catalogue would hold it:", *strange])
+
+
+def test_the_walk_would_find_a_word_that_was_forgotten() -> None:
+    page = "<p>⟦Jobs of ⟦all⟧ %s⟧ 12.5 L/s, Ann Reed</p><p>Forgotten</p><img alt='A plan'><svg>in it</svg>"
+    assert unmarked(page, {"Ann Reed"}) == ["Forgotten", "A plan"]
+
+
+def test_pages_not_done_yet_exist() -> None:
+    assert {one.name for one in addresses()} >= NOT_YET
+    assert settings.USE_I18N
