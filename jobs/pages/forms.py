@@ -252,13 +252,13 @@ class Days(forms.CharField):
 class Clock(forms.TimeField):
     """A time of day."""
 
-    def __init__(self, label: str, **kwargs: Any) -> None:
+    def __init__(self, label: Words, **kwargs: Any) -> None:
         super().__init__(
             label=label,
             widget=forms.TimeInput(format="%H:%M", attrs={"type": "time"}),
             error_messages={
-                "required": "Enter a time of day, such as 07:00.",
-                "invalid": "Write a time of day, such as 07:00.",
+                "required": gettext_lazy("Enter a time of day, such as 07:00."),
+                "invalid": gettext_lazy("Write a time of day, such as 07:00."),
             },
             **kwargs,
         )
@@ -340,17 +340,25 @@ class CompanySettings(Seen):
             "Such as: 30, 7; then weekly after it. They go to who keeps the instruments. Empty: none."
         ),
     )
-    day_starts = Clock("Planned days begin at", help_text="By the clock at the site.")
-    day_ends = Clock("and end at", help_text="Changed hours hold for what is planned from then on.")
+    day_starts = Clock(
+        gettext_lazy("Planned days begin at"), help_text=gettext_lazy("By the clock at the site.")
+    )
+    day_ends = Clock(
+        gettext_lazy("and end at"),
+        help_text=gettext_lazy("Changed hours hold for what is planned from then on."),
+    )
     travel_minutes = forms.IntegerField(
-        label="Minutes between two sites",
-        help_text="Where no travel time of their own is set. 0: none is counted.",
-        error_messages={"required": "Enter minutes; 0 for none.", "invalid": "Enter whole minutes."},
+        label=gettext_lazy("Minutes between two sites"),
+        help_text=gettext_lazy("Where no travel time of their own is set. 0: none is counted."),
+        error_messages={
+            "required": gettext_lazy("Enter minutes; 0 for none."),
+            "invalid": gettext_lazy("Enter whole minutes."),
+        },
     )
     plan_mails = forms.BooleanField(
-        label="Mail people when their plan changes",
+        label=gettext_lazy("Mail people when their plan changes"),
         required=False,
-        help_text="Several changes within some minutes make one mail.",
+        help_text=gettext_lazy("Several changes within some minutes make one mail."),
     )
     self_approval = forms.BooleanField(
         label=gettext_lazy("Let somebody approve a job they measured on"),

@@ -20,13 +20,12 @@ from django.views.decorators.http import require_safe
 
 from jobs.access import Action, Actor, may
 from jobs.errors import NotFound
-from jobs.models import Company, Job, JobStatus, Member
+from jobs.models import Job, JobStatus, Member
 from jobs.pages.base import page, show
 from jobs.queries import visible, visible_jobs
 from jobs.readiness import readiness
 from measurements.models import Severity, Verdict
 from measurements.overview import Lacks, OpenFlag, PointLine, SystemLine
-from reports import document as doc
 from reports.models import Deferral, Season
 from reports.pages import shown
 from reports.pages.pictures import titled
@@ -47,7 +46,7 @@ WITHIN = (Verdict.PASS, Verdict.CONDITIONAL_PASS)
 def job(request: HttpRequest, actor: Actor, job_id: UUID) -> HttpResponse:
     """The page."""
     found = _job(actor, job_id)
-    context = _context(found) | {"review_url": _review_url(actor, found)}
+    context = _context(found, shown.figures_for(actor)) | {"review_url": _review_url(actor, found)}
     if found.status == JobStatus.OPEN:
         ready = readiness(actor, job_id)
         context["readiness"] = None if ready.ready and context["measured"] else ready
@@ -65,7 +64,7 @@ def job_now(request: HttpRequest, actor: Actor, job_id: UUID) -> HttpResponse:
         return HttpResponse(status=204)
     found = _job(actor, job_id)
     with timezone.override(found.site.time_zone):
-        return render(request, "reports/job_now.html", _context(found))
+        return render(request, "reports/job_now.html", _context(found, shown.figures_for(actor)))
 
 
 def _job(actor: Actor, job_id: UUID) -> Job:
@@ -91,11 +90,10 @@ class Clock:
         return moment.astimezone(self.zone)
 
 
-def _context(found: Job) -> dict[str, Any]:
+def _context(found: Job, figures: Figures) -> dict[str, Any]:
     """Everything of the page that follows the work."""
     seen = pulse(found.id)  # before the rest: what comes in between is shown at the next look
     state = state_of(found)
-    figures = Figures(doc.UnitSystem(Company.objects.get().unit_system))
     clock = Clock(ZoneInfo(found.site.time_zone))
     stands = [_stand(state, system) for system in state.standing.systems]
     return {
@@ -219,7 +217,7 @@ def _mark(name: str, line: PointLine) -> str:
 def _deferral(row: Deferral) -> str:
     due = _(", due {day}").format(day=row.due_on.isoformat()) if row.due_on else ""
     return _("Left for later ({season}{due}) by {name}: {reason}").format(
-        season=Season(row.season).label.lower(), due=due, name=row.member.name, reason=row.reason
+        season=_(Season(row.season).label).lower(), due=due, name=row.member.name, reason=row.reason
     )
 
 
@@ -227,7 +225,7 @@ def _flag(one: OpenFlag) -> dict[str, Any]:
     flag = one.flag
     return {
         "severity": flag.severity,
-        "word": Severity(flag.severity).label,
+        "word": _(Severity(flag.severity).label),
         "seen": flag.seen,
         "advice": flag.advice,
         "asked": one.asked,
