@@ -90,5 +90,6 @@ def test_a_page_in_another_language_shows_the_same_digits(signed_in: In, company
         english, german = (
             client.get(address, headers={"Accept-Language": language}) for language in ("en", "de")
         )
-        digits = [re.findall(r"\d[\d.,:/]*", words(one)) for one in (english, german)]
+        clock = re.compile(r"\d\d:\d\d:\d\d")  # when the page was made
+        digits = [re.findall(r"\d[\d.,:/]*", clock.sub("", words(one))) for one in (english, german)]
         assert digits[0] == digits[1], address
