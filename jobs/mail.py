@@ -15,6 +15,7 @@ from django.db import transaction
 from django.template.loader import render_to_string
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
+from django.utils.translation import gettext
 
 from jobs import due
 from jobs.access import hash_secret, join_token
@@ -71,7 +72,12 @@ def send_invitation(claim: due.Claim) -> None:
         if invitation and not invitation.accepted_at and not invitation.revoked_at:
             company = Company.objects.get()
             words = {"invitation": invitation, "company": company, "link": invitation_link(invitation)}
-            send(invitation.email, f"Join {company.name} on Flowledger", "jobs/mail/invitation", words)
+            send(
+                invitation.email,
+                gettext("Join %(company)s on Flowledger") % {"company": company.name},
+                "jobs/mail/invitation",
+                words,
+            )
         claim.finish()
 
 
@@ -82,7 +88,7 @@ def send_reset(claim: due.Claim) -> None:
         user = User.objects.filter(id=claim.subject_id, is_active=True).first()
         if user:
             words = {"link": password_link(user), "hours": settings.PASSWORD_RESET_TIMEOUT // 3600}
-            send(user.email, "Choose a new password", "jobs/mail/password", words)
+            send(user.email, gettext("Choose a new password"), "jobs/mail/password", words)
         claim.finish()
 
 

@@ -98,6 +98,7 @@ def _context(found: Job, figures: Figures) -> dict[str, Any]:
     stands = [_stand(state, system) for system in state.standing.systems]
     return {
         "job": found,
+        "units": figures.system.value,
         "steps": _steps(found),
         "live": found.status in LIVE,
         "seen": seen,

@@ -1,5 +1,5 @@
 /* Keys of the review page, and the filter of the queue. Without this file both pages work the same by links
-   and forms. */
+   and forms. Words come from /words.js. */
 "use strict";
 
 (() => {
@@ -87,7 +87,7 @@
   if (keys) {
     const place = keys.querySelector("[data-switch]");
     const button = place.querySelector("button");
-    const label = () => { button.textContent = isOff() ? "Turn the keys on" : "Turn the keys off"; };
+    const label = () => { button.textContent = isOff() ? gettext("Turn the keys on") : gettext("Turn the keys off"); };
     place.hidden = false;
     label();
     button.addEventListener("click", () => { setOff(!isOff()); label(); });
@@ -116,7 +116,7 @@
         row.hidden = !words.every((word) => line.includes(word));
         shown += row.hidden ? 0 : 1;
       }
-      if (count) count.textContent = `${shown} job${shown === 1 ? "" : "s"}`;
+      if (count) count.textContent = interpolate(ngettext("%s job", "%s jobs", shown), [shown]);
       const address = new URL(location.href);
       if (field.value) address.searchParams.set("q", field.value); else address.searchParams.delete("q");
       history.replaceState(null, "", address);
