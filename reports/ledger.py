@@ -27,6 +27,15 @@ REASONS = {
 }
 
 
+VERDICTS = {
+    Verdict.PASS.value: gettext_noop("pass"),
+    Verdict.CONDITIONAL_PASS.value: gettext_noop("conditional pass"),
+    Verdict.CONDITIONAL_FAIL.value: gettext_noop("conditional fail"),
+    Verdict.FAIL.value: gettext_noop("fail"),
+    Verdict.NOT_DECIDABLE.value: gettext_noop("not decidable"),
+}
+
+
 def finite(value: Any) -> float | None:
     """A stored number; None for what is empty or infinite (written as text)."""
     if value is None or isinstance(value, str):
@@ -164,15 +173,16 @@ def dominating(result: Result) -> str:
     return told % {**named, "change": words, "gain": f"{100 * best['gain']:.0f}"}
 
 
-def figure_words(result: Result | None) -> str:
+def figure_words(result: Result | None, figures: Figures = SI) -> str:
     """A figure in a few words, for history lines: '912 ± 38 L/s, pass'."""
     if result is None:
-        return "not evaluated"
+        return gettext("not evaluated")
     if result.value is None:
-        return f"no figure: {result.refusal}" if result.refusal else "no figure"
+        told = gettext("no figure: %(refusal)s")
+        return told % {"refusal": result.refusal} if result.refusal else gettext("no figure")
     quantity = quantity_of(result, result.measurand, found(result, result.measurand).get("unit", ""))
-    text = SI.figure(quantity, doc.Measured(value=result.value, expanded=result.value_expanded))
-    return f"{text}, {result.verdict.replace('_', ' ')}"
+    text = figures.figure(quantity, doc.Measured(value=result.value, expanded=result.value_expanded))
+    return f"{text}, {gettext(VERDICTS[result.verdict])}"
 
 
 def calculation(result: Result) -> str:

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any, Literal
 
-from django.utils.translation import gettext_noop
+from django.utils.translation import gettext, gettext_noop
 
 from measurements.calc.duct import Duct
 from measurements.calc.duct import Shape as DuctShape
@@ -15,6 +15,7 @@ from measurements.models import Correction, Method, Result, Session
 from reports import document as doc
 from reports import flags, ledger
 from reports.material import Material
+from reports.render.figures import Figures
 from reports.reviewset import Left, Measured
 from reports.runs import Found, letters, runs_of
 
@@ -294,33 +295,41 @@ def history(one: Measured, material: Material) -> tuple[doc.HistoryLine, ...]:
     return tuple(line for line, _ in steps(one, material))
 
 
-def steps(one: Measured, material: Material) -> list[tuple[doc.HistoryLine, Session]]:
+def steps(
+    one: Measured, material: Material, figures: Figures = ledger.SI
+) -> list[tuple[doc.HistoryLine, Session]]:
     """The lines of the history, each with the session that it tells of."""
     lines, newer, after = [], one.session, one.result
     for old in one.replaced:
         before = material.old_results.get(old.id)
-        lines.append((_replaced(old, newer, before, after, material), old))
-        lines += [(line, old) for line in void_lines(old, before, material)]
+        lines.append((_replaced(old, newer, before, after, material, figures), old))
+        lines += [(line, old) for line in void_lines(old, before, material, figures)]
         newer, after = old, before
     return lines
 
 
 def _replaced(
-    old: Session, newer: Session, before: Result | None, after: Result | None, material: Material
+    old: Session,
+    newer: Session,
+    before: Result | None,
+    after: Result | None,
+    material: Material,
+    figures: Figures,
 ) -> doc.HistoryLine:
     """A measurement that replaced another, or what a correction changed, with both figures."""
     correction = material.found.corrections.get(newer.id)
     when = material.local(old.started_at)
     if correction is None:
-        what = f"Session of {when:%Y-%m-%d %H:%M} replaced; it is kept"
+        what = gettext("Session of %(when)s replaced; it is kept") % {"when": f"{when:%Y-%m-%d %H:%M}"}
         by = material.person(newer.member, "technician", newer.finished_at)
     else:
-        what = f"Corrected, readings as they were shown: {corrected_words(correction)}"
+        told = gettext("Corrected, readings as they were shown: %(changes)s")
+        what = told % {"changes": corrected_words(correction)}
         by = material.person(correction.member, "supervisor", correction.at)
     return doc.HistoryLine(
         what=what,
-        before=ledger.figure_words(before),
-        after=ledger.figure_words(after),
+        before=ledger.figure_words(before, figures),
+        after=ledger.figure_words(after, figures),
         why=newer.reason,
         by=by,
     )
@@ -331,14 +340,16 @@ def corrected_words(correction: Correction) -> str:
     return "; ".join(f"{one['what']} {one['before']} → {one['after']}" for one in correction.summary)
 
 
-def void_lines(session: Session, result: Result | None, material: Material) -> tuple[doc.HistoryLine, ...]:
+def void_lines(
+    session: Session, result: Result | None, material: Material, figures: Figures = ledger.SI
+) -> tuple[doc.HistoryLine, ...]:
     """The notes that made a session void, oldest first."""
     when = material.local(session.started_at)
     return tuple(
         doc.HistoryLine(
-            what=f"Session of {when:%Y-%m-%d %H:%M} is void; it is kept",
-            before=ledger.figure_words(result),
-            after="counts no more",
+            what=gettext("Session of %(when)s is void; it is kept") % {"when": f"{when:%Y-%m-%d %H:%M}"},
+            before=ledger.figure_words(result, figures),
+            after=gettext("counts no more"),
             why=note.reason,
             by=material.person(note.member, "supervisor", note.at),
         )

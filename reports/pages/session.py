@@ -46,7 +46,7 @@ def context(session: Session, figures: Figures) -> dict[str, Any]:
         "newer": session.newer,  # type: ignore[attr-defined]
         "history": [
             {"line": line, "session": old, "at": collected.local(old.started_at)}
-            for line, old in steps(one, collected)
+            for line, old in steps(one, collected, figures)
         ],
         "notes": found.voids.get(session.id, ()),
         "corrected": found.corrections.get(session.id),
