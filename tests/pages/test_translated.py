@@ -5,6 +5,7 @@ needs an entry in `places`, a page that is not done yet stands in NOT_YET.
 """
 
 import re
+import zlib
 from collections.abc import Iterable, Iterator
 from typing import Any
 
@@ -26,11 +27,13 @@ from measurements.calc.units import TABLE
 from measurements.rules import RULES
 from measurements.words import QUANTITIES
 from reports import deliver, issue
-from reports.models import Delivery, Issue
+from reports.models import Delivery, Issue, Revision
+from tests import factories
 from tests.doors import walk
 from tests.factories import World
 from tests.pages.conftest import In
 from tests.pages.marked import APPS, CODE, Marked, messages, of_django, sentences_of_actions, unmarked
+from tests.reports import scene
 
 pytestmark = pytest.mark.django_db
 ROLES = ("owner", "dispatcher", "technician", "supervisor")
@@ -104,10 +107,14 @@ def data_of(world: World) -> set[str]:
         name = rule.name.replace("_", " ")
         found |= {name, name.capitalize(), rule.source}
     with company(world.id):
-        for model in apps.get_models():
-            if model._meta.app_label in APPS:
-                found |= _texts_of(model)
+        found |= _texts()
     return {one for one in found if re.search(r"[^\W\d_]{2,}", one)}
+
+
+def _texts() -> set[str]:
+    """Every free text of the company's tables."""
+    ours = [model for model in apps.get_models() if model._meta.app_label in APPS]
+    return {text for model in ours for text in _texts_of(model)}
 
 
 def _texts_of(model: type[models.Model]) -> set[str]:
@@ -181,6 +188,32 @@ def test_every_word_of_every_page_is_for_translators(role: str | None, signed_in
 def test_the_walk_would_find_a_word_that_was_forgotten() -> None:
     page = "<p>⟦Jobs of ⟦all⟧ %s⟧ 12.5 L/s, Ann Reed</p><p>Forgotten</p><img alt='A plan'><svg>in it</svg>"
     assert unmarked(page, {"Ann Reed"}) == ["Forgotten", "A plan"]
+
+
+def test_what_is_kept_is_english_whatever_its_maker_reads(marked: Marked) -> None:
+    world = factories.make_world("Northgate Air Balance")
+    scene.measured(world, s3="70.0")
+    with translation.override(CODE):
+        assert translation.gettext("Pass") == "⟦Pass⟧"
+        scene.approved(world)
+        with company(world.id):
+            issue.issue(world.actor("supervisor"), Revision.objects.get().id)
+            kept = {
+                one
+                for model in apps.get_models()
+                if model._meta.app_label in APPS
+                for one in _texts_of(model)
+            }
+            kept.add(zlib.decompress(Revision.objects.get().snapshot).decode())
+    assert [one for one in kept if "⟦" in one] == []
+    assert any('"Pass"' in one or "pass" in one for one in kept)
+
+
+def test_the_api_answers_in_english(marked: Marked, company_a: World) -> None:
+    asked = Client().get("/api/v1/me", headers=MARKS)
+    assert "⟦" not in asked.content.decode()
+    assert "Accept-Language" not in asked.get("Vary", "")
+    assert "⟦" in Client().get("/nowhere", headers=MARKS).content.decode()
 
 
 def test_pages_not_done_yet_exist() -> None:
