@@ -88,4 +88,8 @@ WORDS: dict[str, tuple[str, str]] = {
         gettext_noop("A batch from the field is not what this address takes."),
         gettext_noop("See 'errors' for the place. Nothing of the batch was stored."),
     ),
+    "known-with-other-content": (
+        gettext_noop("Something else is stored under this id already. What is stored stays as it is."),
+        gettext_noop("Send it under a new id, or ask what is stored under this one."),
+    ),
 }
