@@ -11,7 +11,7 @@ request_id: ContextVar[str | None] = ContextVar("request_id", default=None)
 
 STANDARD = frozenset(vars(logging.makeLogRecord({}))) | {"message", "asctime", "taskName"}
 # Whoever has one of these addresses is let in, or sees a report.
-SECRET_ADDRESS = re.compile(r"/(invitation|password|check)/[^\s\"'?]+")
+SECRET_ADDRESS = re.compile(r"/(invitation|password|check|calendar)/[^\s\"'?]+")
 NOT_FOR_LOGS = frozenset({"request", "data", "server_time"})
 
 

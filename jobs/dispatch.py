@@ -13,7 +13,7 @@ from uuid import UUID
 from django.db import transaction
 from django.db.models import QuerySet
 
-from jobs import due, events
+from jobs import due, events, plan_mail
 from jobs.access import MAY, Action, Actor, require
 from jobs.bookings import Kind, Spell, book, release, set_spell, spell_of
 from jobs.errors import Conflict, Fault, Invalid, NotFound
@@ -101,6 +101,7 @@ def change_job(
     if differing:
         job.save(update_fields=[*(differing.keys() - {"systems"}), "version"])
         events.record(actor, "job.changed", "job", job.id, data={"fields": sorted(differing)})
+        plan_mail.note(actor, job, plan_mail.people_on(job), "job.changed")
     return job
 
 
@@ -119,6 +120,7 @@ def cancel_job(actor: Actor, job_id: UUID, *, seen: int, reason: str) -> Job:
     job.version += 1
     job.save(update_fields=["status", "version"])
     release(job)
+    plan_mail.note(actor, job, plan_mail.people_on(job), "job.cancelled")
     events.record(actor, "job.cancelled", "job", job.id, data={"reason": reason.strip()[:2000]})
     return job
 
@@ -155,6 +157,7 @@ def assign_person(
     set_spell(row, spell)
     book(Kind.PEOPLE, row, member.name)
     _assigned(actor, "person.assigned", job, {"member": str(member.id)}, spell)
+    plan_mail.note(actor, job, [member.id], "person.assigned")
     due.schedule("assignment", job.id)
     return row
 
@@ -227,6 +230,7 @@ def unassign_person(actor: Actor, job_id: UUID, member_id: UUID) -> None:
     _take_off(
         actor, job, job.people.filter(member_id=member_id), "person.unassigned", {"member": str(member_id)}
     )
+    plan_mail.note(actor, job, [member_id], "person.unassigned")
     due.schedule("assignment", job.id)
 
 

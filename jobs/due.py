@@ -52,6 +52,13 @@ class Claim:
         self.hold()
         DueWork.objects.filter(id=self.id).delete()
 
+    def put_back(self, wait: timedelta) -> None:
+        """Makes the work due once more, for what came meanwhile, in the caller's transaction."""
+        self.hold()
+        DueWork.objects.filter(id=self.id).update(
+            state=DueState.DUE, attempts=0, lease_until=None, lease_id=None, due_at=timezone.now() + wait
+        )
+
 
 Handler = Callable[[Claim], None]
 _handlers: dict[str, Handler] = {}
@@ -80,6 +87,27 @@ SELECT %b::uuid, i, %b::text, s, %b::text, 0, %b::timestamptz, '', %b::timestamp
 FROM unnest(%b::uuid[], %b::uuid[]) AS x (i, s)
 ON CONFLICT (company_id, kind, subject_id) DO NOTHING
 """
+
+
+SCHEDULE_LATER = """
+INSERT INTO jobs_duework AS w
+    (company_id, id, kind, subject_id, state, attempts, due_at, error, created_at)
+VALUES (%s, %s, %s, %s, 'due', 0, %s, '', %s)
+ON CONFLICT (company_id, kind, subject_id) DO UPDATE SET
+    state = CASE w.state WHEN 'parked' THEN 'due' ELSE w.state END,
+    attempts = CASE w.state WHEN 'parked' THEN 0 ELSE w.attempts END
+"""
+
+
+def schedule_later(kind: str, subject: UUID, wait: timedelta) -> None:
+    """Makes work due after a wait; when it is due already it stays as it is.
+
+    Its row stays locked until the caller's transaction ends: who does it sees what the caller stored.
+    """
+    now = timezone.now()
+    with connection.cursor() as cursor:
+        cursor.execute(SCHEDULE_LATER, [current_company(), uuid7(), kind, subject, now + wait, now])
+    note_company(current_company())
 
 
 def schedule(kind: str, *subjects: UUID) -> None:

@@ -22,6 +22,21 @@ ON_SITE = (
     "Controls are in the test mode and hold still.",
     "The air temperature is steady; while it drifts, so does the density.",
 )
+# What measures at each kind of point, and what to assign when nothing does.
+CALLED_FOR = (
+    (
+        PointKind.PLANE,
+        "traverses",
+        frozenset({Quantity.PRESSURE, Quantity.VELOCITY}),
+        "Assign a manometer with a probe, or an anemometer.",
+    ),
+    (
+        PointKind.OUTLET,
+        "outlets",
+        frozenset({Quantity.FLOW, Quantity.VELOCITY}),
+        "Assign a flow hood, or an anemometer.",
+    ),
+)
 _AMBIENT = (Quantity.TEMPERATURE, Quantity.HUMIDITY)
 
 
@@ -86,13 +101,9 @@ def _people(job: Job) -> Check:
 def _instruments_for(points: Iterable[TestPoint], shown: set[Quantity]) -> list[Check]:
     """The quantities that the points' kinds call for."""
     kinds = {point.kind for point in points}
-    found = []
-    if PointKind.PLANE in kinds:
-        fits = shown & {Quantity.PRESSURE, Quantity.VELOCITY}
-        found.append(_check("traverses", bool(fits), "Assign a manometer with a probe, or an anemometer."))
-    if PointKind.OUTLET in kinds:
-        fits = shown & {Quantity.FLOW, Quantity.VELOCITY}
-        found.append(_check("outlets", bool(fits), "Assign a flow hood, or an anemometer."))
+    found = [
+        _check(item, bool(shown & fits), advice) for kind, item, fits, advice in CALLED_FOR if kind in kinds
+    ]
     missing = [quantity.value for quantity in _AMBIENT if quantity not in shown]
     if missing:
         found.append(

@@ -8,10 +8,10 @@ from django.db.models import QuerySet
 from jobs import events
 from jobs.access import Action, Actor, require
 from jobs.bookings import MOST_MINUTES
-from jobs.errors import Fault, Invalid, NotFound
+from jobs.errors import Fault, Invalid
 from jobs.models import Site, TravelTime
 from jobs.queries import visible
-from jobs.rows import related
+from jobs.rows import locked, related
 
 
 def times(actor: Actor | None) -> QuerySet[TravelTime]:
@@ -41,11 +41,9 @@ def set_minutes(actor: Actor, one_id: UUID, other_id: UUID, minutes: int) -> Tra
 
 
 @transaction.atomic
-def forget(actor: Actor, one_id: UUID, other_id: UUID) -> None:
+def forget(actor: Actor, travel_id: UUID) -> None:
     """Takes a pair's own time away; the company's usual minutes count again. Raises NotFound."""
     require(actor, Action.PLAN)
-    first, second = sorted((one_id, other_id))
-    gone, _ = visible(TravelTime.objects.all(), actor).filter(one_id=first, other_id=second).delete()
-    if not gone:
-        raise NotFound()
-    events.record(actor, "travel.forgotten", "site", first, data={"other": str(second)})
+    row = locked(TravelTime.objects.all(), actor, travel_id)
+    row.delete()
+    events.record(actor, "travel.forgotten", "site", row.one_id, data={"other": str(row.other_id)})

@@ -6,7 +6,7 @@ The list is plain JSON with a digest of itself, so that an unchanged one costs o
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import UTC, date, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -60,6 +60,7 @@ def worklist(actor: Actor, *, today: date | None = None) -> Worklist:
     company = Company.objects.get(id=actor.company_id)
     jobs = _jobs(actor.member_id, day)
     ids = [job.id for job in jobs]
+    mine = {row.job_id: row for row in PersonAssignment.objects.filter(member=actor.member_id, job__in=ids)}
     systems = _systems(ids)
     points = _points({row.system_id for rows in systems.values() for row in rows})
     tools = _tools(ids)
@@ -74,6 +75,7 @@ def worklist(actor: Actor, *, today: date | None = None) -> Worklist:
             "jobs": [
                 {
                     **_job(job),
+                    "planned": _planned(mine[job.id]),
                     "systems": [
                         _system(row, points[row.system_id], job, company, tools[job.id], done)
                         for row in systems[job.id]
@@ -165,6 +167,16 @@ def _job(job: Job) -> dict[str, Any]:
             "time_zone": site.time_zone,
             "customer": site.customer.name,
         },
+    }
+
+
+def _planned(row: PersonAssignment) -> dict[str, str]:
+    """When the person is to be there: days at the site, and the moments in UTC."""
+    return {
+        "starts_on": row.starts_on.isoformat(),
+        "ends_on": row.ends_on.isoformat(),
+        "starts_at": row.starts_at.astimezone(UTC).isoformat(),
+        "ends_at": row.ends_at.astimezone(UTC).isoformat(),
     }
 
 

@@ -3,6 +3,7 @@
 from django.urls import URLPattern, URLResolver, path, re_path
 
 from jobs.pages import (
+    calendar,
     certificates,
     company,
     entry,
@@ -26,6 +27,7 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("password/<str:uid>/<str:token>", entry.new_password, name="new-password"),
     path("invitation/<str:token>", entry.invitation, name="invitation"),
     path("jobs", jobs.job_list, name="jobs"),
+    path("calendar/<str:text>", calendar.subscription, name="calendar-file"),
     path("customers", sites.customer_list, name="customers"),
     path("customers/new", sites.new_customer, name="customer-new"),
     path("customers/<uuid:customer_id>", sites.customer, name="customer"),

@@ -2,7 +2,18 @@
 
 from django.urls import URLPattern, URLResolver, path
 
-from jobs.rest import certificates, company, devices, instruments, jobs, people, register, schedule, tokens
+from jobs.rest import (
+    certificates,
+    company,
+    devices,
+    instruments,
+    jobs,
+    people,
+    plan,
+    register,
+    schedule,
+    tokens,
+)
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("me", people.Me.as_view(), name="api-me"),
@@ -10,6 +21,10 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("events", company.Events.as_view(), name="api-events"),
     path("members", people.Members.as_view(), name="api-members"),
     path("members/<uuid:member_id>", people.MemberDoor.as_view(), name="api-member"),
+    path("members/<uuid:member_id>/calendar", plan.Calendar.as_view(), name="api-member-calendar"),
+    path("plan", plan.Plan.as_view(), name="api-plan"),
+    path("travel", plan.TravelTimes.as_view(), name="api-travel"),
+    path("travel/<uuid:travel_id>", plan.TravelTime.as_view(), name="api-travel-time"),
     path("invitations", people.Invitations.as_view(), name="api-invitations"),
     path("invitations/accept", people.AcceptInvitation.as_view(), name="api-invitation-accept"),
     path("invitations/<uuid:invitation_id>", people.InvitationDoor.as_view(), name="api-invitation"),
@@ -62,5 +77,6 @@ urlpatterns: list[URLPattern | URLResolver] = [
         name="api-job-instrument",
     ),
     path("jobs/<uuid:job_id>/cancel", jobs.JobCancel.as_view(), name="api-job-cancel"),
+    path("jobs/<uuid:job_id>/candidates", plan.Candidates.as_view(), name="api-job-candidates"),
     path("jobs/<uuid:job_id>/readiness", jobs.JobReadiness.as_view(), name="api-job-readiness"),
 ]

@@ -17,7 +17,7 @@ from django.db.models import QuerySet
 from django.utils import timezone
 
 from jobs.access import Action
-from jobs.models import Customer
+from jobs.models import Customer, Site
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from jobs.tenancy.models import TenantManager, TenantModel
@@ -54,6 +54,11 @@ def certificate_body(w: World) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def annexe(w: World) -> UUID:
+    with company(w.id):
+        return Site.objects.values_list("id", flat=True).get(name="Annexe")
+
+
 def recall_item(w: World) -> UUID:
     with company(w.id):
         return RecallItem.objects.order_by("id").values_list("id", flat=True)[0]
@@ -83,6 +88,7 @@ BODIES: dict[tuple[str, str], Callable[[World], Any]] = {
         "test_point": str(w.points["S-1"].id), "season": "cooling", "reason": scene.REASON,
     },
     ("POST", "/reports/{report_id}/deliveries"): lambda w: {"addresses": ["reader@harbour.example"]},
+    ("POST", "/travel"): lambda w: {"one": str(w.site.id), "other": str(annexe(w)), "minutes": 15},
     ("POST", "/recalls"): lambda w: {
         "certificate": str(w.certificates["hood"].id), "reason": "Its laboratory withdrew it.",
     },

@@ -14,7 +14,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from jobs import events
+from jobs import events, travel
 from jobs.access import Actor, actor_for_token
 from jobs.models import Device, Instrument, InstrumentKind, Job, Quantity, Role
 from jobs.tenancy.context import company
@@ -138,6 +138,11 @@ def holding(world: World, count: int) -> None:
 
 
 GROW: dict[str, Callable[[World, int], None]] = {
+    "/travel": each(
+        lambda w, name: travel.set_minutes(
+            w.actor("owner"), w.site.id, factories.site(w.customer, name).id, 9
+        )
+    ),
     "/customers": each(lambda w, name: factories.customer(name)),
     "/devices": each(lambda w, name: Device.objects.create(name=name, enrolled_by=w.owner)),
     "/events": logged,

@@ -19,9 +19,19 @@ from django.urls import URLPattern, URLResolver, get_resolver
 from django.utils import timezone
 from drf_spectacular.generators import SchemaGenerator
 
+from jobs import travel
 from jobs.access import Action
 from jobs.http.door import Door
-from jobs.models import Certificate, CertificateFile, Invitation, Job, JobStatus, PersonAssignment, TestPoint
+from jobs.models import (
+    Certificate,
+    CertificateFile,
+    Invitation,
+    Job,
+    JobStatus,
+    PersonAssignment,
+    TestPoint,
+    TravelTime,
+)
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from measurements import recall
@@ -177,6 +187,9 @@ def full_world(name: str) -> World:
         deliver.deliver(world.actor("supervisor"), made.id, addresses=["reader@harbour.example"])
         invitation(world)
         checked(world)
+        travel.set_minutes(
+            world.actor("owner"), world.site.id, factories.site(world.customer, "Annexe").id, 20
+        )
         case = withdrawn(world)
         recall.keep(case, recall.computed(case, recall.missing(case)))
     return world
@@ -278,6 +291,7 @@ def ids_of(world: World) -> dict[str, uuid.UUID]:
             "session_id": Session.objects.first().id,
             "site_id": world.site.id,
             "system_id": world.system.id,
+            "travel_id": TravelTime.objects.first().id,
         }
 
 

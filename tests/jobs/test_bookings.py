@@ -116,14 +116,14 @@ def test_the_way_between_sites_counts_when_set(free: World) -> None:
         put(free, here, to_time=time(12))
         put(free, there, from_time=time(12))
         dispatch.unassign_person(actor, there.id, free.technician.id)
-        travel.set_minutes(actor, other.id, free.site.id, 40)
+        way = travel.set_minutes(actor, other.id, free.site.id, 40)
         with pytest.raises(Conflict, match="cannot be there in time") as caught:
             put(free, there, from_time=time(12, 30))
         assert "takes 40 min, and 30 are left" in caught.value.faults[0].detail
         put(free, there, from_time=time(12, 40))
         with pytest.raises(Conflict):
             put(free, here, to_time=time(12, 10))  # the other way round
-        travel.forget(actor, other.id, free.site.id)
+        travel.forget(actor, way.id)
         put(free, here, to_time=time(12, 10))
 
 
