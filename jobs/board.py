@@ -111,7 +111,7 @@ class Board:
         ]
         lines = [[str(line.id), line.name, line.remark] for line in self.lines]
         waiting = [[str(one.job.id), one.job.version, *one.lacks] for one in self.waiting]
-        return digest([bars, lines, waiting])
+        return digest([[str(day) for day in self.days], bars, lines, waiting])
 
 
 def span(first: date, count: int) -> tuple[date, ...]:

@@ -135,15 +135,18 @@ def assign_person(
     ends_on: date | None = None,
     from_time: time | None = None,
     to_time: time | None = None,
+    seen: int | None = None,
 ) -> PersonAssignment:
     """Plans a member on a job for some days (the whole window unless told); again with other days moves them.
 
     `from_time` is the clock at the site on the first day, `to_time` on the last; the company's hours unless
-    told. Raises NotFound, Invalid (unknown member, one who may not measure, days outside the window), or
-    Conflict when another job holds the member then, or is too far away.
+    told. `seen`: the job's version that the caller looked at.
+
+    Raises NotFound, PreconditionFailed, Invalid (unknown member, one who may not measure, days outside the
+    window), or Conflict when another job holds the member then, or is too far away.
     """
     require(actor, Action.PLAN)
-    job = _open_job(actor, job_id)
+    job = _open_job(actor, job_id, seen)
     _hold_site(job)
     spell = spell_of(job, Company.objects.get(), starts_on, ends_on, from_time, to_time)
     member: Member = related(Member.objects.select_for_update(), actor, member_id, "/member")
@@ -172,6 +175,7 @@ def assign_instrument(
     ends_on: date | None = None,
     from_time: time | None = None,
     to_time: time | None = None,
+    seen: int | None = None,
 ) -> InstrumentAssignment:
     """Plans an instrument on a job for some days (the whole window unless told), as `assign_person` does.
 
@@ -180,7 +184,7 @@ def assign_instrument(
     always warnings. Raises NotFound, Invalid, Conflict.
     """
     require(actor, Action.PLAN)
-    job, company = _open_job(actor, job_id), Company.objects.get()
+    job, company = _open_job(actor, job_id, seen), Company.objects.get()
     _hold_site(job)
     spell = spell_of(job, company, starts_on, ends_on, from_time, to_time)
     tool: Instrument = related(Instrument.objects.select_for_update(), actor, instrument_id, "/instrument")
@@ -199,21 +203,25 @@ def assign_instrument(
 
 
 @transaction.atomic
-def move_person(actor: Actor, job_id: UUID, was: UUID, *, member_id: UUID, **spell: Any) -> PersonAssignment:
+def move_person(
+    actor: Actor, job_id: UUID, was: UUID, *, member_id: UUID, seen: int | None = None, **spell: Any
+) -> PersonAssignment:
     """Gives one member's place on a job to another, as one act: both or neither. `spell` as in
     `assign_person`. Raises as that and `unassign_person` do."""
-    if was != member_id:
-        unassign_person(actor, job_id, was)
+    if was == member_id:
+        return assign_person(actor, job_id, member_id=member_id, seen=seen, **spell)
+    unassign_person(actor, job_id, was, seen=seen)
     return assign_person(actor, job_id, member_id=member_id, **spell)
 
 
 @transaction.atomic
 def move_instrument(
-    actor: Actor, job_id: UUID, was: UUID, *, instrument_id: UUID, **spell: Any
+    actor: Actor, job_id: UUID, was: UUID, *, instrument_id: UUID, seen: int | None = None, **spell: Any
 ) -> InstrumentAssignment:
     """Puts another instrument in the place of one, as one act."""
-    if was != instrument_id:
-        unassign_instrument(actor, job_id, was)
+    if was == instrument_id:
+        return assign_instrument(actor, job_id, instrument_id=instrument_id, seen=seen, **spell)
+    unassign_instrument(actor, job_id, was, seen=seen)
     return assign_instrument(actor, job_id, instrument_id=instrument_id, **spell)
 
 
@@ -223,10 +231,10 @@ def may_measure(member: Member) -> bool:
 
 
 @transaction.atomic
-def unassign_person(actor: Actor, job_id: UUID, member_id: UUID) -> None:
+def unassign_person(actor: Actor, job_id: UUID, member_id: UUID, *, seen: int | None = None) -> None:
     """Takes a member off an open job. Raises NotFound, Conflict."""
     require(actor, Action.PLAN)
-    job = _open_job(actor, job_id)
+    job = _open_job(actor, job_id, seen)
     _take_off(
         actor, job, job.people.filter(member_id=member_id), "person.unassigned", {"member": str(member_id)}
     )
@@ -235,10 +243,10 @@ def unassign_person(actor: Actor, job_id: UUID, member_id: UUID) -> None:
 
 
 @transaction.atomic
-def unassign_instrument(actor: Actor, job_id: UUID, instrument_id: UUID) -> None:
+def unassign_instrument(actor: Actor, job_id: UUID, instrument_id: UUID, *, seen: int | None = None) -> None:
     """Takes an instrument off an open job. Raises NotFound, Conflict."""
     require(actor, Action.PLAN)
-    job = _open_job(actor, job_id)
+    job = _open_job(actor, job_id, seen)
     rows = job.instruments.filter(instrument_id=instrument_id)
     _take_off(actor, job, rows, "instrument.unassigned", {"instrument": str(instrument_id)})
 
@@ -249,8 +257,10 @@ def points_of(job: Job) -> list[TestPoint]:
     return list(found.select_related("system").order_by("system__tag", "position", "id"))
 
 
-def _open_job(actor: Actor, job_id: UUID) -> Job:
+def _open_job(actor: Actor, job_id: UUID, seen: int | None = None) -> Job:
     job: Job = locked(Job.objects.all(), actor, job_id)
+    if seen is not None:
+        seen_as(job, seen)
     if job.status != JobStatus.OPEN:
         raise Conflict(
             f"Job {job.number} is {job.get_status_display().lower()}; only an open job can be planned."

@@ -55,6 +55,12 @@ ENTRIES = (
     ),
     Entry(gettext_noop("Reports"), "reports", Action.READ, gettext_noop("Open, issue and check reports.")),
     Entry(
+        gettext_noop("Calendar"),
+        "calendar",
+        Action.MEASURE,
+        gettext_noop("Subscribe to what is planned for you."),
+    ),
+    Entry(
         gettext_noop("Instruments"),
         "instruments",
         Action.READ,
