@@ -5,7 +5,7 @@ Days are those of the site. Every question takes a constant number of statements
 
 from collections import defaultdict
 from collections.abc import Collection, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime, timedelta
 from functools import cached_property
 from typing import Any
@@ -37,7 +37,8 @@ from jobs.queries import visible, visible_instruments, visible_jobs, visible_mem
 from jobs.readiness import CALLED_FOR
 from jobs.suitability import Finding, look_at
 
-MOST_DAYS, MOST_WAITING, MOST_LINES = 42, 100, 200
+MOST_DAYS, MOST_WAITING = 42, 100
+BESIDE = {Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.ABSOLUTE_PRESSURE, Quantity.FACTOR}
 
 
 @dataclass(frozen=True)
@@ -284,6 +285,7 @@ class Candidate:
     name: str
     refused: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
+    beside: bool = False  # an instrument that shows the air's state beside what the points call for
 
     @property
     def fits(self) -> bool:
@@ -294,7 +296,7 @@ def candidates(actor: Actor, job: Job, kind: Kind, spell: Spell) -> list[Candida
     """Everybody or everything for these days of a job, what fits best first."""
     require(actor, Action.PLAN)
     found = _people_for(actor, job, spell) if kind is Kind.PEOPLE else _instruments_for(actor, job, spell)
-    return sorted(found, key=lambda one: (bool(one.refused), len(one.remarks), one.name))
+    return sorted(found, key=lambda one: (bool(one.refused), len(one.remarks), one.beside, one.name))
 
 
 def _people_for(actor: Actor, job: Job, spell: Spell) -> list[Candidate]:
@@ -312,28 +314,33 @@ def _instruments_for(actor: Actor, job: Job, spell: Spell) -> list[Candidate]:
     warn = made.calibration_lapse == Lapse.WARN
     wanted = wanted_quantities({point.kind for point in points})
     return [
-        _candidate(
-            tool,
-            str(tool),
-            clashes[tool.id],
-            [*found[tool.id], *_of_no_use(tool, wanted)],
-            warn=warn,
+        replace(
+            _candidate(
+                tool,
+                str(tool),
+                clashes[tool.id],
+                [*found[tool.id], *_of_no_use(tool, wanted)],
+                warn=warn,
+            ),
+            beside=not wanted & _quantities(tool),
         )
         for tool in tools
     ]
 
 
+def _quantities(tool: Instrument) -> set[Quantity]:
+    return {Quantity(one.quantity) for one in tool.ranges.all()}
+
+
 def _of_no_use(tool: Instrument, wanted: frozenset[Quantity]) -> list[Finding]:
-    if not wanted or wanted & {Quantity(one.quantity) for one in tool.ranges.all()}:
+    if not wanted or (wanted | BESIDE) & _quantities(tool):
         return []
     return [Finding("It shows nothing that the job's points call for.", serious=False)]
 
 
 def wanted_quantities(kinds: Collection[str]) -> frozenset[Quantity]:
-    """What instruments of a job have to show, by the kinds of its points; with the air's state beside it."""
-    fits = [quantities for kind, _, quantities, _ in CALLED_FOR if kind in kinds]
-    air = {Quantity.TEMPERATURE, Quantity.HUMIDITY, Quantity.ABSOLUTE_PRESSURE, Quantity.FACTOR}
-    return frozenset().union(*fits, air) if fits else frozenset()
+    """What instruments of a job have to show, by the kinds of its points."""
+    return frozenset().union(*(quantities for kind, _, quantities, _ in CALLED_FOR if kind in kinds))
 
 
 def _candidate(

@@ -58,7 +58,7 @@ class PlaceForm(Form):
     def offer(self, kind: Kind, found: Sequence[Candidate]) -> None:
         """The choices: what fits first, the rest apart."""
         field = self.fields["who"]
-        field.label = _("Who") if kind is Kind.PEOPLE else _("Instrument")
+        self["who"].label = _("Who") if kind is Kind.PEOPLE else _("Instrument")
         groups = [
             (_("Free and fit"), [(str(one.id), one.name) for one in found if one.fits]),
             (_("Would be refused"), [(str(one.id), one.name) for one in found if not one.fits]),
