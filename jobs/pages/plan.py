@@ -15,6 +15,7 @@ from django.db import transaction
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.urls import reverse
+from django.utils.dates import WEEKDAYS_ABBR
 from django.utils.translation import gettext as _
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
@@ -120,7 +121,7 @@ def plan(request: HttpRequest, actor: Actor) -> HttpResponse:
     context = {
         "view": view,
         "board": found,
-        "days": [(day, _kind_of(day, today)) for day in view.days],
+        "days": [(day, _kind_of(day, today), WEEKDAYS_ABBR[day.weekday()]) for day in view.days],
         "rows": [(line, _cells(line, view, today)) for line in lines],
         "waiting": [(one, _place_address(view, one.job, None)) for one in found.waiting],
         "against": [(line, bar) for line in lines for bar in line.bars if bar.against],

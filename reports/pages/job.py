@@ -46,7 +46,10 @@ WITHIN = (Verdict.PASS, Verdict.CONDITIONAL_PASS)
 def job(request: HttpRequest, actor: Actor, job_id: UUID) -> HttpResponse:
     """The page."""
     found = _job(actor, job_id)
-    context = _context(found, shown.figures_for(actor)) | {"review_url": _review_url(actor, found)}
+    context = _context(found, shown.figures_for(actor)) | {
+        "review_url": _review_url(actor, found),
+        "may_plan": found.status == JobStatus.OPEN and may(actor, Action.PLAN),
+    }
     if found.status == JobStatus.OPEN:
         ready = readiness(actor, job_id)
         context["readiness"] = None if ready.ready and context["measured"] else ready
