@@ -12,7 +12,7 @@ from urllib.request import Request, urlopen
 
 import icalendar
 import pytest
-from axe_core_python.sync_playwright import Axe
+from axe_core_python.sync_playwright import Axe  # type: ignore[import-untyped]
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
 from config.local.stack import Stack, local_stack
