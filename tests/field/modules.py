@@ -12,7 +12,7 @@ from tests.pages.browser import chromium, complaints_of
 ROOT = Path(__file__).parents[2]
 STATIC = ROOT / "measurements" / "static"
 ORIGIN = "http://field.test"
-SHELL = """<!doctype html><meta charset="utf-8"><title>Modules</title>
+SHELL = """<!doctype html><html lang="en"><meta charset="utf-8"><title>Modules</title>
 <link rel="stylesheet" href="/flow/flow.css"><link rel="stylesheet" href="/field/field.css">
 <link rel="stylesheet" href="/field/measure.css">
 <script>

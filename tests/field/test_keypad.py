@@ -89,6 +89,26 @@ def test_a_second_enter_waits_until_the_first_is_stored(page: Page) -> None:
     assert len(said(page, "enter")) == 2
 
 
+def test_keys_that_come_while_a_figure_is_stored_are_for_the_next_one(page: Page) -> None:
+    page.evaluate(
+        """() => {
+          let stored;
+          window.release = () => stored();
+          window.wait = new Promise((resolve) => { stored = resolve; }).then(() => pad.show({label: "Next"}));
+        }"""
+    )
+    page.keyboard.type("500")
+    page.keyboard.press("Enter")
+    page.keyboard.type("4")
+    tap(page, "0", "point")
+    assert page.evaluate("pad.text") == "500"
+    page.evaluate("async () => { release(); await wait; window.wait = null; await 0; await 0; }")
+    assert page.evaluate("pad.text") == "40."
+    page.keyboard.type("5")
+    page.keyboard.press("Enter")
+    assert [one[1] for one in said(page, "enter")] == ["500", "40.5"]
+
+
 def test_keys_are_big_and_named_and_a_typed_digit_on_a_key_reaches_the_figure(page: Page) -> None:
     sizes = page.evaluate(
         "[...document.querySelectorAll('.key')].map((k) => Math.min(k.offsetWidth, k.offsetHeight))"

@@ -67,7 +67,7 @@ def equip(world: World) -> World:
     for use, (kind, quantity, low, high, resolution, U) in TOOLS.items():
         tool = factories.instrument(kind, (quantity, low, high, resolution))
         tool.ranges.update(accuracy_of_reading=0.0, accuracy_absolute=U)
-        _certify(tool, quantity, low, high, U)
+        certify(tool, quantity, low, high, U)
         world.instruments[use] = tool
     system = System.objects.get(id=world.points["MD-1"].system_id)
     for position, (tag, (kind, fields)) in enumerate(POINTS.items(), 100):
@@ -77,7 +77,7 @@ def equip(world: World) -> World:
     return world
 
 
-def _certify(tool: Instrument, quantity: Quantity, low: float, high: float, U: float) -> None:
+def certify(tool: Instrument, quantity: Quantity, low: float, high: float, U: float) -> None:
     """A certificate of points over the whole range, without error."""
     day = now().date() - timedelta(days=20)
     made = Certificate(

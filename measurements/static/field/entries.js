@@ -31,7 +31,7 @@ export function entries(m, step, items, { onchange = () => {} } = {}) {
   const key = (item) => `${step}.${item.id}`;
   let active = Math.max(items.findIndex((item) => key(item) === m.view.field), firstOpen());
   const rows = items.map((item, n) => h("button", {
-    type: "button", class: "entry-row", onclick: () => choose(n),
+    type: "button", class: "entry-row", onclick: () => pad.idle().then(() => choose(n)),
   }));
   const pad = keypad(m.context, { label: "", onchange: write, onenter: confirm });
 
@@ -104,6 +104,15 @@ export function entries(m, step, items, { onchange = () => {} } = {}) {
   items.forEach((_item, n) => paint(n));
   if (items.length) show();
   return { rows: h("div", { class: "entry-rows" }, rows), pad, repaint: () => items.forEach((_item, n) => paint(n)), show };
+}
+
+let labels = 0;
+
+/** A control with its label above it. */
+export function field(label, control) {
+  labels += 1;
+  control.id = `field-${labels}`;
+  return h("div", { class: "field" }, h("label", { for: control.id }, label), control);
 }
 
 /** Access to a figure below a part of the body, e.g. at("conditions", "air_temperature"). */

@@ -100,8 +100,8 @@ function traverseStep(m, layout) {
       hint: say(gettext("Run %(run)s, mark at %(mark)s"), { run: at.run, mark: onTape(found.mark, system).text }),
       enter: gettext("Keep, next"),
     });
-    replace(grid, table(m, layout, at, (cell) => move({ ...at, ...cell }).then(pad.focus)));
-    replace(runs, runBar(m, layout, cells, at, (run) => move(startOf(run)).then(pad.focus)));
+    replace(grid, table(m, layout, at, (cell) => pad.idle().then(() => move({ ...at, ...cell })).then(pad.focus)));
+    replace(runs, runBar(m, layout, cells, at, (run) => pad.idle().then(() => move(startOf(run))).then(pad.focus)));
     const read = new Set(m.body.readings.filter((row) => row.run === at.run).map((row) => `${row.line}.${row.point}`));
     replace(picture, section(layout, { system, read, at }));
     m.progress();
@@ -195,7 +195,8 @@ function placesStep(m) {
     return later ? { place: later.name } : null;
   }
 
-  function choose(place, at = {}) {
+  async function choose(place, at = {}) {
+    await pad.idle();
     return m.change((_body, view) => {
       view.cursor = { place: place.name, ...at };
       view.typed = "";

@@ -24,11 +24,21 @@ export function suits(tool, use) {
   return tool.ranges.some((range) => range.quantity === SHOWS[use]);
 }
 
-/** The job's instruments for a use, those in calibration first. */
+/** Kinds that are made for a use, where others show the quantity too. */
+const MADE_FOR = {
+  hood: ["flow_hood"], flow: ["flow_meter"], pressure: ["manometer"], water_pressure: ["pressure_gauge"],
+  velocity: ["anemometer"], probe: ["pitot_tube"],
+};
+
+function madeFor(tool, use) {
+  return !MADE_FOR[use] || MADE_FOR[use].includes(tool.kind);
+}
+
+/** The job's instruments for a use: those made for it and in calibration first. */
 export function suiting(tools, use, day) {
   const rank = { good: 0, soon: 1, none: 2, lapsed: 3 };
-  return tools.filter((tool) => suits(tool, use))
-    .sort((a, b) => rank[stateOf(a, day).state] - rank[stateOf(b, day).state]);
+  const order = (tool) => (madeFor(tool, use) ? 0 : 10) + rank[stateOf(tool, day).state];
+  return tools.filter((tool) => suits(tool, use)).sort((a, b) => order(a) - order(b));
 }
 
 const SOON = 14;
@@ -61,11 +71,12 @@ export function rangeOf(tool, quantity) {
   };
 }
 
-/** Instruments that are named without asking: a use that one instrument alone suits. */
+/** Instruments that are named without asking: where one alone suits a use, or one alone is made for it. */
 export function obvious(tools, uses, day) {
   const chosen = {};
   for (const use of uses) {
-    const found = suiting(tools, use, day);
+    const suitable = suiting(tools, use, day), made = suitable.filter((tool) => madeFor(tool, use));
+    const found = made.length ? made : suitable;
     if (found.length === 1) chosen[use] = found[0].id;
   }
   return chosen;

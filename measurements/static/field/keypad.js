@@ -12,6 +12,11 @@ const KEYS = [
   ["1", "2", "3", "sign"],
   ["0", "point", "enter"],
 ];
+/** Keys of a hardware keyboard by the big key that does the same. */
+const TYPED = {
+  ...Object.fromEntries([..."0123456789"].map((digit) => [digit, digit])),
+  ".": "point", ",": "point", "-": "sign", "\u2212": "sign", Backspace: "delete",
+};
 const INCHES = [["1/2", 8], ["1/4", 4], ["1/8", 2], ["1/16", 1]];
 let count = 0;
 
@@ -29,15 +34,16 @@ let count = 0;
 
 /**
  * A keypad. `onchange(text, unit)` after every key; `onenter(text, unit)` when a whole figure is confirmed,
- * and no second time before what it returned has settled. The element has `show(entry)` to ask for the next
- * figure, `focus()`, `fault(words)` and `text`.
+ * and no second time before what it returned has settled: keys that come meanwhile wait for the next figure. The element has `show(entry)` to ask for the next
+ * figure, `focus()`, `fault(words)`, `text`, and `idle()`, which resolves when all that was typed is dealt with:
+ * whoever asks for another figure out of turn waits for it.
  * @param {object} context
  * @param {Entry & {onchange?: Function, onenter?: Function}} options
  * @returns {HTMLElement}
  */
 export function keypad(context, { onchange = () => {}, onenter = () => {}, ...entry }) {
   const id = `keypad-${++count}`;
-  const state = { entry: {}, unit: "", busy: false };
+  const state = { entry: {}, unit: "", busy: false, ahead: [] };
   const label = h("label", { class: "keypad-label", for: id });
   const hint = h("p", { class: "keypad-hint", id: `${id}-hint` });
   const fault = h("p", { class: "keypad-fault", role: "alert", id: `${id}-fault` });
@@ -75,13 +81,27 @@ export function keypad(context, { onchange = () => {}, onenter = () => {}, ...en
     }
     state.busy = true;
     try {
-      await onenter(input.value.trim(), state.unit);
+      state.entering = onenter(input.value.trim(), state.unit);
+      await state.entering;
     } finally {
       state.busy = false;
     }
+    catchUp();
+  }
+
+  /** Keys that came while a figure was being stored are for the next one, if one is asked for. */
+  function catchUp() {
+    if (!pad.contains(document.activeElement)) state.ahead = [];
+    while (state.ahead.length && !state.busy) press(state.ahead.shift());
+  }
+
+  /** A second press of the same enter is no entry of its own. */
+  function keepForNext(key) {
+    if (key !== "enter" || state.ahead.length) state.ahead.push(key);
   }
 
   function press(key) {
+    if (state.busy) return keepForNext(key);
     const text = input.value;
     if (key === "enter") return void enter();
     if (key === "delete") return changed(text.slice(0, -1));
@@ -144,6 +164,9 @@ export function keypad(context, { onchange = () => {}, onenter = () => {}, ...en
     replace(keys, KEYS.flat().map(key));
     showUnit();
   };
+  pad.idle = async () => {
+    while (state.busy) await Promise.resolve(state.entering).catch(() => null);
+  };
   pad.focus = () => input.focus({ preventScroll: true });
   pad.fault = say;
   Object.defineProperty(pad, "text", { get: () => input.value });
@@ -163,10 +186,13 @@ export function keypad(context, { onchange = () => {}, onenter = () => {}, ...en
     const { target, key: typed } = event;
     if (target === input && typed === "Enter") {
       event.preventDefault();
-      enter();
+      press("enter");
+    } else if (target === input && state.busy && TYPED[typed]) {
+      event.preventDefault();
+      press(TYPED[typed]);
     } else if (target.matches("button") && /^[\d.,-]$/.test(typed)) {
       event.preventDefault();
-      press(typed === "-" ? "sign" : /[.,]/.test(typed) ? "point" : typed);
+      press(TYPED[typed]);
     }
   });
   pad.show(entry);

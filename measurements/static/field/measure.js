@@ -83,6 +83,8 @@ class Measuring {
     this.context.store.changed?.addEventListener("change", heard);
     this.onEnd(() => this.context.store.changed?.removeEventListener("change", heard));
     this.redraw();
+    // who comes back goes on typing where they were; the page is in place after this turn
+    setTimeout(() => this.place.querySelector(".keypad")?.focus());
   }
 
   /** What needs no asking: instruments that alone suit a use, and the session that this one may replace. */
@@ -154,11 +156,12 @@ class Measuring {
     view.zero = { ...view.zero, [which]: at };
   }
 
-  go(step) {
-    if (!this.editable) return Promise.resolve();
+  async go(step) {
+    if (!this.editable) return undefined;
+    await this.place.querySelector(".keypad")?.idle();
     return this.change((_body, view) => Object.assign(view, { step, field: null, typed: "" })).then(() => {
       this.redraw();
-      this.place.querySelector("h2")?.focus({ preventScroll: true });
+      if (!this.place.querySelector(".keypad")) this.place.querySelector("h2").focus({ preventScroll: true });
       this.root.scrollIntoView?.({ block: "start" });
     });
   }

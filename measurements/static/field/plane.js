@@ -1,7 +1,7 @@
 /** The duct as found and the layout that follows: two steps of a session with a measuring plane. */
 
 import { h, replace } from "./dom.js";
-import { at, entries } from "./entries.js";
+import { at, entries, field } from "./entries.js";
 import { advisedCounts, checkProbe, planeQuality, rulesFor } from "./layout.js";
 import { alongDuct, planeWords, section, sizeText } from "./section.js";
 import { SIZES, ductOf, isTraverse, layoutOf } from "./session.js";
@@ -101,16 +101,16 @@ function sizeItems(m) {
 }
 
 function disturbanceChoice(m, paint) {
-  const field = (name, label) => {
+  const choiceOf = (name, label) => {
     const choice = h("select", {
       onchange: () => m.change((body) => { body.plane[name] = choice.value; }).then(paint),
     }, disturbances().map((word) => h("option", { value: word }, word || gettext("not said"))));
     choice.value = m.body.plane[name] ?? "";
-    return h("label", { class: "field" }, label, choice);
+    return field(label, choice);
   };
   return h("div", { class: "field-pair" },
-    field("upstream_disturbance", gettext("What disturbs before it")),
-    field("downstream_disturbance", gettext("What comes after it")));
+    choiceOf("upstream_disturbance", gettext("What disturbs before it")),
+    choiceOf("downstream_disturbance", gettext("What comes after it")));
 }
 
 function ruleChoice(m) {
@@ -132,7 +132,7 @@ function ruleChoice(m) {
     h("button", { type: "button", class: "key key-act", "aria-label": say(gettext("More: %(what)s"), { what: label }), onclick: () => set({ [name]: (plane[name] ?? advised[name]) + by }) }, "+")) : null;
   const round = plane.shape === "round";
   return h("div", { class: "rule-choice" },
-    h("label", { class: "field" }, gettext("Rule of the layout"), rule),
+    field(gettext("Rule of the layout"), rule),
     step("lines", round ? gettext("Diameters") : gettext("Holes"), 1),
     m.kind.swept ? null : step("points", gettext("Points in each"), round ? 2 : 1));
 }

@@ -55,8 +55,8 @@ export function doubts({ body, kind, place, at, value, unit, tool }) {
   found.push(...outOfRange(si, place, unit, tool, shown(value)));
   const others = body.readings.filter((row) => placeOf(row, kind) === place.name
     && (row.run !== at.run || row.line !== at.line || row.point !== at.point));
-  const here = others.filter((row) => row.run !== at.run && row.line === at.line && row.point === at.point);
-  if (place.line && here.length && apart(si, siOf(here.at(-1), place.quantity), RUN_JUMP, place.quantity)) {
+  const here = place.line ? others.filter((row) => row.run !== at.run && row.line === at.line && row.point === at.point) : [];
+  if (here.length && apart(si, siOf(here.at(-1), place.quantity), RUN_JUMP, place.quantity)) {
     found.push(say(gettext("%(value)s here, %(before)s in the run before."), { value, before: here.at(-1).value }));
   }
   const before = latest(place.line === GRID ? others.filter((row) => row.run === at.run) : others);

@@ -1,6 +1,7 @@
 /** Before measuring: cautions, what to look at first, the instruments, and why a point is measured again. */
 
 import { h } from "./dom.js";
+import { field } from "./entries.js";
 import { stateOf, suiting, useWords } from "./instruments.js";
 import { isWater, neededUses, noteOf } from "./session.js";
 import { say } from "./words.js";
@@ -70,7 +71,7 @@ function toolChoice(m, use, day, words, needed) {
   choice.value = chosen?.id ?? "";
   const state = chosen ? stateOf(chosen, day) : null;
   return h("div", { class: "tool" },
-    h("label", { class: "field" }, words[0].toUpperCase() + words.slice(1), choice),
+    field(words[0].toUpperCase() + words.slice(1), choice),
     state ? h("p", { class: `tool-state is-${state.state}` }, state.words) : null,
     !tools.length && needed ? h("p", { class: "tool-state is-lapsed" }, gettext("The job has no instrument for this. Ask for one before you measure.")) : null,
     state?.state === "lapsed" ? h("p", { class: "notice notice-stop" }, gettext("What it shows will be flagged. Take another instrument if there is one.")) : null);

@@ -3,6 +3,7 @@
 import { ask, h, replace } from "./dom.js";
 import { NeedsService, preview, runSpread } from "./preview.js";
 import { readyWords } from "./ready.js";
+import { field } from "./entries.js";
 import { missing, noteOf } from "./session.js";
 import { useWords } from "./instruments.js";
 import { inUnit, shown, unitsOf, usualUnit, withUnit, significant, fromSI } from "./units.js";
@@ -153,8 +154,8 @@ function adjustment(m) {
   const marked = h("input", { type: "checkbox", onchange: write });
   marked.checked = given?.marked ?? false;
   return h("section", { class: "adjustment" }, h("h3", {}, gettext("Damper or valve")),
-    h("label", { class: "field" }, gettext("Where it stands"), setting),
-    h("label", { class: "field" }, gettext("What was done to it before this reading"), done),
+    field(gettext("Where it stands"), setting),
+    field(gettext("What was done to it before this reading"), done),
     h("label", { class: "check" }, marked, h("span", {}, gettext("Its final position is marked"))));
 }
 
@@ -165,7 +166,7 @@ function note(m) {
     body.note = noteOf(view, words);
   }) });
   area.value = m.view.note ?? "";
-  return h("label", { class: "field" }, gettext("Note to this session"), area);
+  return field(gettext("Note to this session"), area);
 }
 
 function lackList(m) {

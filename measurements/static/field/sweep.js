@@ -36,7 +36,7 @@ export class Unreadable extends Error {}
 export function parseSeries(text) {
   const lines = text.replace(/^\ufeff/, "").split(/\r\n|\r|\n/).map((line, n) => ({ line: line.trim(), n: n + 1 }));
   let rows = lines.filter(({ line }) => line).map(({ line, n }) => ({ line, n, parts: partsOf(line) }));
-  const heading = rows.length && rows[0].parts.every((part) => /[a-z]{2}/i.test(part));
+  const heading = rows.length && rows[0].parts.every((part) => /^[^\d]*[a-z][^\d]*$/i.test(part));
   if (heading) rows = rows.slice(1);
   const doubtful = rows.every(({ parts, line }) => parts.length === 2 && /^-?\d+,\d+$/.test(line));
   if (rows.length && doubtful && !heading) {

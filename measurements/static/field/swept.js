@@ -1,6 +1,7 @@
 /** Sweeping line after line: settling, a beat to move by, the mean that was shown or the series of a logger. */
 
 import { ask, h, replace } from "./dom.js";
+import { field } from "./entries.js";
 import { stamp } from "./ids.js";
 import { rangeOf } from "./instruments.js";
 import { keypad } from "./keypad.js";
@@ -96,11 +97,11 @@ class Sweeping {
   /** Settling, time of a line and beat: the same for every line of a session. */
   settings() {
     const choice = (name, label, values) => {
-      const field = h("select", { onchange: () => this.m.change((_body, view) => {
-        view.sweep = { ...view.sweep, [name]: Number(field.value) };
+      const picked = h("select", { onchange: () => this.m.change((_body, view) => {
+        view.sweep = { ...view.sweep, [name]: Number(picked.value) };
       }).then(() => this.paint()) }, values.map((value) => h("option", { value }, withUnit(String(value), "s", "time"))));
-      field.value = String(this.plan[name]);
-      return h("label", { class: "field" }, label, field);
+      picked.value = String(this.plan[name]);
+      return field(label, picked);
     };
     return h("div", { class: "field-pair three" },
       choice("settle", gettext("Settle first"), SETTLINGS), choice("duration", gettext("Time for each line"), DURATIONS), choice("beat", gettext("A click every"), BEATS));
@@ -307,7 +308,7 @@ class Sweeping {
     return h("details", { class: "pasting" },
       h("summary", {}, gettext("Take the samples of a logger instead")),
       h("p", { class: "help" }, say(gettext("They are taken for the line above, in %(unit)s, evenly spaced in time."), { unit: withUnit("", this.shown.unit, this.shown.quantity).trim() })),
-      area, h("label", { class: "field" }, gettext("File"), file), h("label", { class: "field" }, gettext("Seconds that they cover"), seconds), fault,
+      area, field(gettext("File"), file), field(gettext("Seconds that they cover"), seconds), fault,
       h("button", { type: "button", class: "button plain", onclick: take }, gettext("Take the samples for this line")));
   }
 }

@@ -1,7 +1,7 @@
 /** What is told and not read, the air, and the zero: steps of single figures. */
 
 import { h } from "./dom.js";
-import { at, entries } from "./entries.js";
+import { at, entries, field } from "./entries.js";
 import { zeroUse } from "./session.js";
 import { asTyped, decimalsOf, figureText, parse, shown, symbolOf, toSI, fromSI, usualUnit, withUnit } from "./units.js";
 import { say } from "./words.js";
@@ -64,7 +64,7 @@ function choiceField(label, choices, needed, value, set) {
     h("option", { value: "" }, needed ? gettext("choose") : gettext("not said")),
     choices.map((one) => h("option", { value: one }, plain(one))));
   choice.value = value ?? "";
-  return h("label", {}, label, choice);
+  return field(label, choice);
 }
 
 /** A coded choice in words. */
@@ -81,7 +81,7 @@ function textField(m, told) {
       else delete body.told[told.name];
     }),
   });
-  return h("label", {}, told.words, input);
+  return field(told.words, input);
 }
 
 /** A list of choices, one after the other. */
@@ -122,7 +122,7 @@ function figuresField(m, told) {
     });
   }
   return [
-    h("label", {}, told.words, input), units, h("p", { class: "help" }, gettext("One after the other with a blank between; – for one that is not known.")), fault,
+    field(told.words, input), units, h("p", { class: "help" }, gettext("One after the other with a blank between; – for one that is not known.")), fault,
   ];
 }
 

@@ -1,0 +1,51 @@
+"""Makes a company with points of every kind and instruments that read true, for measuring in a browser.
+
+Run as a program beside a running stack: `python -m tests.field.measure_seed` prints what a browser needs.
+"""
+
+import json
+from typing import Any
+
+import django
+
+
+def make() -> dict[str, Any]:
+    """Ids, e-mails and codes as text."""
+    from jobs import tokens
+    from jobs.access import actor_for_member
+    from jobs.models import Quantity
+    from jobs.tenancy.context import company
+    from jobs.tenancy.ids import short_id
+    from tests import factories
+    from tests.measurements import methods
+
+    world = factories.make_world("Fenwick Balance")
+    with company(world.id):
+        methods.equip(world)
+        for tool in (
+            world.instruments[use] for use in ("pressure", "temperature", "humidity", "barometer", "hood")
+        ):
+            for reach in tool.ranges.all():
+                methods.certify(
+                    tool, Quantity(reach.quantity), reach.minimum, reach.maximum, reach.resolution
+                )
+        factories.assign(world.job, None, *(world.instruments[use] for use in methods.TOOLS))
+        owner = actor_for_member(world.owner)
+        codes = [tokens.start_pairing(owner, device_name=f"Tablet {n + 1}")[1] for n in range(12)]
+    return {
+        "company": str(world.id),
+        "short": short_id(world.id),
+        "codes": codes,
+        "job": str(world.job.id),
+        "points": {tag: str(point.id) for tag, point in world.points.items()},
+        "instruments": {use: str(tool.id) for use, tool in world.instruments.items()},
+        "serials": {use: tool.serial for use, tool in world.instruments.items()},
+        "technician": world.users["technician"].email,
+        "password": factories.PASSWORD,
+        "key": world.key_text,
+    }
+
+
+if __name__ == "__main__":
+    django.setup()
+    print(json.dumps(make()))
