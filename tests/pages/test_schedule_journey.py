@@ -113,8 +113,8 @@ def test_a_dispatcher_goes_from_nothing_to_a_revised_schedule_by_keyboard(
     assert "Still missing: tag of the system; kind of point" in page.inner_text("main")
     send(page, "Look at the rows")
     assert page.url.endswith("/columns")
-    pick(page, "tag of the system", "AHU-3")
-    pick(page, "kind of point", "Outlet")
+    pick(page, "Tag of the system", "AHU-3")
+    pick(page, "Kind of point", "Outlet")
     pick(page, "Unit of column C", "in")
     send(page, "Look at the rows")
 
@@ -137,8 +137,8 @@ def test_a_dispatcher_goes_from_nothing_to_a_revised_schedule_by_keyboard(
     revised = [HALL, [*FOYER[:3], 175, "7"], DESK, ["S-4", "Bar", "", 60, "7"]]
     choose(page, tmp_path / "revised.xlsx", xlsx_of(revised, HEADS), "Read the file")
     assert "as last time for this customer" in page.inner_text("main")
-    pick(page, "tag of the system", "AHU-3")
-    pick(page, "kind of point", "Outlet")
+    pick(page, "Tag of the system", "AHU-3")
+    pick(page, "Kind of point", "Outlet")
     send(page, "Look at the rows")
     rows = page.locator(".would tbody tr")
     words = [text.split()[1] for text in rows.all_inner_texts()]
