@@ -61,6 +61,10 @@ FOR_ALL = (Column.SYSTEM, Column.SYSTEM_NAME, Column.SYSTEM_KIND, Column.KIND, C
 """What may be said once for all rows, where the file has no column of it."""
 
 
+LONGEST = dict.fromkeys(Column, 40) | {Column.SYSTEM_NAME: 160, Column.LOCATION: 200}
+"""Characters of a text in a cell."""
+
+
 class Source(StrEnum):
     """How it is known what a column of a file means."""
 

@@ -113,6 +113,7 @@ _BRACKETS = re.compile(r"(.*?)\s*(?:\[([^\]]*)\]|\(([^)]*)\))\s*")
 _EXAMPLE = re.compile(r"\b[0-9]+ ?[x×] ?[0-9]+\b", re.IGNORECASE)
 _BASES = {"acfm": DensityBasis.ACTUAL, "scfm": DensityBasis.STANDARD}
 _LOOKED_AT = 500
+LONGEST_HEAD = 120
 
 
 def read_head(text: str) -> tuple[Column | None, str]:
@@ -161,7 +162,8 @@ def _known(words: Sequence[str]) -> bool:
 
 
 def _split(text: str) -> tuple[str, str]:
-    """A head and what its last brackets hold."""
+    """A head and what its last brackets hold; what is longer than any head is cut."""
+    text = text[:LONGEST_HEAD]
     found = _BRACKETS.fullmatch(text)
     return (found.group(1), found.group(2) or found.group(3) or "") if found else (text, "")
 

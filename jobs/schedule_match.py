@@ -11,6 +11,7 @@ from jobs.errors import Fault, Invalid
 from jobs.models.plan import DensityBasis
 from jobs.schedule_columns import (
     FOR_ALL,
+    LONGEST,
     NEEDED,
     QUANTITIES,
     SIZES,
@@ -22,7 +23,7 @@ from jobs.schedule_columns import (
     Source,
     unit_of,
 )
-from jobs.schedule_guess import guess_head, guess_values, read_head, unit_row
+from jobs.schedule_guess import LONGEST_HEAD, guess_head, guess_values, read_head, unit_row
 from jobs.schedule_words import WORDS, listed
 from jobs.sheets import Cell, Faults, Sheet, cell_name
 from jobs.sheets.grid import MOST_COLUMNS, column_name, refuse
@@ -53,7 +54,7 @@ def head_keys(heads: Mapping[int, str]) -> dict[int, str]:
     seen: dict[str, int] = defaultdict(int)
     keys = {}
     for place, head in sorted(heads.items()):
-        plain = " ".join(head.casefold().split())[:120]
+        plain = " ".join(head.casefold().split())[:LONGEST_HEAD]
         seen[plain] += 1
         keys[place] = plain if seen[plain] == 1 else f"{plain} ({seen[plain]})"
     return keys
@@ -246,6 +247,8 @@ class _Finder:
             elif column in places:
                 letter = column_name(places[column])
                 self.faults.add(where, f"is column {letter} already; leave one of them out")
+            elif len(text) > LONGEST[column]:
+                self.faults.add(where, f"is longer than {LONGEST[column]} characters; shorten it")
             elif column in WORDS and text.casefold() not in WORDS[column]:
                 self.faults.add(where, f"'{text[:30]}' is not known here; write {listed(column)}")
         if self.basis and Column.BASIS not in places and Column.BASIS not in self.said.for_all:

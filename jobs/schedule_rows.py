@@ -7,20 +7,13 @@ from typing import Any
 
 from jobs.models.plan import DensityBasis, PointKind, Shape, SystemKind
 from jobs.register import LARGEST_FLOW, LARGEST_M, SMALLEST_M
-from jobs.schedule_columns import QUANTITIES, SHAPED, SIZES, Column, Heads, unit_of
+from jobs.schedule_columns import LONGEST, QUANTITIES, SHAPED, SIZES, Column, Heads, unit_of
 from jobs.schedule_sizes import NoSize, Size, read_size
 from jobs.schedule_words import WORDS, listed
 from jobs.sheets import Cell, CellKind, Faults, Sheet, cell_name
 from jobs.sheets.figures import Figure, Mark, NoFigure, decimal_mark, read_figure
 from jobs.units import Unit, UnknownUnit
 
-LONGEST = {
-    Column.SYSTEM: 40,
-    Column.SYSTEM_NAME: 160,
-    Column.TAG: 40,
-    Column.PARENT: 40,
-    Column.LOCATION: 200,
-}
 FIGURES = (*SIZES, Column.FLOW, Column.BELOW, Column.ABOVE)
 FAST, SLOW = 40.0, 0.3  # m/s; beyond these a design velocity is more likely a slip of unit (practice)
 _UNREADABLE = {
@@ -180,8 +173,8 @@ class Reader:
         if cell.kind in _UNREADABLE:
             self.fault(row, column, _UNREADABLE[cell.kind])
             return ""
-        if len(cell.text) > LONGEST.get(column, 40):
-            self.fault(row, column, f"is longer than {LONGEST.get(column, 40)} characters; shorten it")
+        if len(cell.text) > LONGEST[column]:
+            self.fault(row, column, f"is longer than {LONGEST[column]} characters; shorten it")
             return ""
         return unicodedata.normalize("NFC", cell.text)
 

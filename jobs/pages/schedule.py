@@ -19,7 +19,6 @@ from jobs.access import Action, Actor
 from jobs.errors import DomainError, Fault, Invalid, PreconditionFailed
 from jobs.models import ScheduleDraft, Site
 from jobs.pages.base import page, show
-from jobs.pages.instruments import units_for
 from jobs.pages.schedule_forms import (
     UploadForm,
     choices_of,
@@ -41,6 +40,7 @@ from jobs.pages.schedule_shown import (
     without_empty,
 )
 from jobs.pages.sites import the_site
+from jobs.people import units_for
 from jobs.schedule_columns import Column, Matching
 from jobs.schedule_export import schedule_csv, schedule_xlsx, template_csv, template_xlsx
 from jobs.schedule_said import read_said

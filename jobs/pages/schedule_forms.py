@@ -183,7 +183,7 @@ def for_all_of(found: Found, typed: Mapping[Column, str], faults: Mapping[Column
         if column in found.heads.places and column not in typed and column not in faults:
             continue
         words = _WORDS_OF.get(column)
-        choices = [(str(value), str(label)) for value, label in words.choices] if words else []
+        choices = [(str(value), _(str(label))) for value, label in words.choices] if words else []
         value = typed.get(column, "") or found.heads.for_all.get(column, "")
         needed = column in NEEDED and column not in found.heads.places
         shown.append(ForAll(column, value, choices, needed, faults.get(column, [])))

@@ -7,7 +7,7 @@ from typing import Any
 
 from django.utils.translation import gettext as _
 
-from jobs.models import DensityBasis, PointKind, Quantity, Shape, SystemKind, UnitSystem
+from jobs.models import DensityBasis, PointKind, Quantity, Shape, SystemKind
 from jobs.pages.rows import shown_unit
 from jobs.schedule import Change, Row, SystemChange
 from jobs.schedule_columns import Column
@@ -161,7 +161,7 @@ def _text(name: str, values: Mapping[str, Any], system: str) -> str:
     if name == "tolerance":
         return _tolerance(values)
     if name == "kind":
-        return PointKind(values["kind"]).label if values["kind"] else ""
+        return _(PointKind(values["kind"]).label) if values["kind"] else ""
     return str(values[name] or "")
 
 
@@ -200,7 +200,7 @@ def _tolerance(values: Mapping[str, Any]) -> str:
 def _exact(fields: tuple[str, ...], values: Mapping[str, Any]) -> str:
     """Where both look alike: the basis in words, else every digit, SI."""
     if fields[0] == "design_flow":
-        basis = DensityBasis(values["design_basis"] or DensityBasis.ACTUAL).label
+        basis = _(DensityBasis(values["design_basis"] or DensityBasis.ACTUAL).label)
         return f"{values['design_flow']!r} m³/s, {basis.lower()}"
     return " ".join(str(values[name]) for name in fields if values[name] not in (None, ""))
 
@@ -215,8 +215,4 @@ def system_words(change: SystemChange) -> list[tuple[str, str, str]]:
 
 
 def _kind(name: str, value: Any) -> str:
-    return str(SystemKind(value).label) if name == "kind" and value else str(value or "")
-
-
-def units_or_si(system: str) -> str:
-    return system if system in UnitSystem.values else UnitSystem.SI
+    return _(SystemKind(value).label) if name == "kind" and value else str(value or "")

@@ -4,6 +4,7 @@ from typing import Any
 
 import pytest
 
+from jobs import schedule_guess
 from jobs.errors import Invalid, PreconditionFailed
 from jobs.models import Quantity, ScheduleHead, TestPoint
 from jobs.schedule import NOTHING_SAID, import_schedule, preview, try_schedule
@@ -90,6 +91,11 @@ def test_measured_and_foreign_columns_are_left_aside(head: str) -> None:
     assert (found.column, found.could_be) == (None, ())
 
 
+def test_a_hostile_head_is_cut_before_it_is_taken_apart() -> None:
+    """Brackets without end cost their square."""
+    assert schedule_guess._split("(" * 1000) == ("(" * schedule_guess.LONGEST_HEAD, "")
+
+
 def test_scfm_tells_the_density_basis() -> None:
     assert guess_head("SCFM").basis == "standard"
     assert guess_head("Airflow (ACFM)").basis == "actual"
@@ -155,6 +161,8 @@ def test_what_is_said_beats_everything_and_is_checked() -> None:
     assert faults == {"all_rows/kind": "is column C already; leave one of them out"}
     _, faults = matched([rows[0], ["A", "1", "", "90"]], Matching({2: Said(None)}, {C.KIND: "gadget"}))
     assert "write plane, outlet" in faults["all_rows/kind"]
+    _, faults = matched([["tag", "kind"], ["1", "fan"]], Matching(for_all={C.SYSTEM: "x" * 41}))
+    assert "longer than 40 characters" in faults["all_rows/system"]
     with pytest.raises(Invalid, match="row of the heads is empty"):
         matched(rows, Matching(head_row=9))
 
