@@ -30,7 +30,12 @@ JOB = {
 
 
 def session(point: str, state: str = "ready", person: str = "me", **body: Any) -> dict[str, Any]:
-    usual = {"started_at": "2026-03-02T09:00:00+01:00", "readings": [], "sweeps": [], "zero_checks": []}
+    usual: dict[str, Any] = {
+        "started_at": "2026-03-02T09:00:00+01:00",
+        "readings": [],
+        "sweeps": [],
+        "zero_checks": [],
+    }
     return {
         "id": json.dumps([point, state, sorted(body)]), "job": "j", "point": point, "state": state,
         "person": person, "body": {**usual, "instruments": {}, **body},
@@ -38,7 +43,14 @@ def session(point: str, state: str = "ready", person: str = "me", **body: Any) -
 
 
 def known(**more: Any) -> dict[str, Any]:
-    usual = {"job": JOB, "state": None, "deferred": [], "pending": [], "sessions": [], "photos": []}
+    usual: dict[str, Any] = {
+        "job": JOB,
+        "state": None,
+        "deferred": [],
+        "pending": [],
+        "sessions": [],
+        "photos": [],
+    }
     return {**usual, "person": "me", **more}
 
 
@@ -82,7 +94,7 @@ def test_zero_checks_and_marks_of_what_was_not_sent_yet(modules: Page) -> None:
         {"instrument": "m", "at": "2026-03-02T09:01:00+01:00"},
         {"instrument": "m", "at": "2026-03-02T09:09:00+01:00"},
     ]
-    bare = {"instruments": {"pressure": "m"}, "readings": [reading]}
+    bare: dict[str, Any] = {"instruments": {"pressure": "m"}, "readings": [reading]}
     calls = [
         [session("a", **bare)],
         [session("a", **bare, zero_checks=check)],
