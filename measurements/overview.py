@@ -11,12 +11,13 @@ from functools import cached_property
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Count, Exists, OuterRef, QuerySet, Subquery, Sum
+from django.db.models import Count, Exists, Max, OuterRef, QuerySet, Subquery, Sum
 from django.db.models.fields.json import KeyTransform
+from django.db.models.functions import Extract
 
 from jobs.access import Actor
 from jobs.errors import NotFound
-from jobs.models import Job, PointKind, System, TestPoint
+from jobs.models import Job, Member, PointKind, System, TestPoint
 from jobs.queries import visible
 from measurements.current import current_results, current_sessions
 from measurements.models import AnswerKind, Flag, FlagAnswer, Result, Session, SessionVoid, Severity
@@ -146,12 +147,12 @@ class JobStanding:
         return [lack for system in self.systems for lack in _lacks(system, self.adjusted)]
 
 
-def job_standing(actor: Actor | None, job_id: UUID) -> JobStanding:
-    """How a job stands. Raises NotFound for one that the actor does not see."""
-    job = visible(Job.objects.select_related("site__customer"), actor).filter(id=job_id).first()
+def visible_job(actor: Actor | None, job_id: UUID) -> Job:
+    """Raises NotFound for a job that the actor does not see."""
+    job = visible(Job.objects.all(), actor).filter(id=job_id).first()
     if job is None:
         raise NotFound()
-    return standing_of(job)
+    return job
 
 
 def standing_of(job: Job) -> JobStanding:
@@ -174,27 +175,32 @@ def standing_of(job: Job) -> JobStanding:
 
 
 def pulse(job_id: UUID) -> str:
-    """Another text whenever a session, result, flag, answer or point came or changed. One statement.
+    """Another text whenever `standing_of` the job would say something else. One statement.
 
-    What was measured is never changed or deleted, so its number of rows tells; points carry a version.
+    What was measured is never changed or deleted, so its number of rows tells; what may change has a version.
     """
-    of_session = {"session__job": OuterRef("id")}
     points = TestPoint.objects.filter(system__job_systems__job=OuterRef("id"))
+    systems = System.objects.filter(job_systems__job=OuterRef("id"))
     found = Job.objects.filter(id=job_id).values_list(
         "version",
-        _count(Session.objects.filter(job=OuterRef("id"))),
-        _count(Result.objects.filter(**of_session)),
-        _count(SessionVoid.objects.filter(**of_session)),
-        _count(Flag.objects.filter(job=OuterRef("id"))),
-        _count(FlagAnswer.objects.filter(flag__job=OuterRef("id"))),
-        _count(points),
-        Subquery(points.order_by().values("company").annotate(sum=Sum("version")).values("sum")),
+        "status",
+        _of_all(Session.objects.filter(job=OuterRef("id")), Count("id")),
+        _of_all(Result.objects.filter(session__job=OuterRef("id")), Count("id")),
+        _of_all(SessionVoid.objects.filter(session__job=OuterRef("id")), Count("id")),
+        _of_all(Flag.objects.filter(job=OuterRef("id")), Count("id")),
+        _of_all(FlagAnswer.objects.filter(flag__job=OuterRef("id")), Count("id")),
+        _of_all(systems, Count("id")),
+        _of_all(systems, Sum("version")),
+        _of_all(points, Count("id")),
+        _of_all(points, Sum("version")),
+        _of_all(points, Extract(Max("created_at"), "epoch")),
+        _of_all(Member.objects.all(), Sum("version")),
     )
-    return ".".join("0" if part is None else str(part) for part in found.get())
+    return "-".join(str(part or 0) for part in found.get())
 
 
-def _count(rows: QuerySet[Any]) -> Subquery:
-    return Subquery(rows.order_by().values("company").annotate(number=Count("id")).values("number"))
+def _of_all(rows: QuerySet[Any], aggregate: Any) -> Subquery:
+    return Subquery(rows.order_by().values("company").annotate(all=aggregate).values("all"))
 
 
 def _open_flags(job: Job) -> list[OpenFlag]:

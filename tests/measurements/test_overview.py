@@ -10,7 +10,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from jobs.models import Job, JobStatus, PointKind
+from jobs.models import Job, JobStatus, Member, PointKind, System, TestPoint
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from measurements.correct import void
@@ -197,8 +197,21 @@ def test_an_unchanged_state_is_304(client: Client, fine: World) -> None:
     same = ask(client, fine, **{"If-None-Match": f'"x", W/{tag}'})
     assert (same.status_code, same.content) == (304, b"")
     assert same.headers["ETag"] == tag
+
+    def renamed() -> None:
+        Member.objects.filter(id=fine.technician.id).update(name="N. Body", version=2)
+
+    def point_exchanged() -> None:  # as many points as before, and none changed
+        fine.points["S-3"].delete()
+        factories.outlet(fine.system, "S-3")
+
     for change in (
         lambda: batches.post(fine, batches.hood(fine, "S-2")),
+        lambda: TestPoint.objects.filter(tag="S-1").update(tag="S-01", version=2),
+        lambda: System.objects.update(tag="AHU-01", version=2),
+        renamed,
+        point_exchanged,
+        lambda: fine.job.job_systems.create(system=factories.system(fine.site, "EF-1")),
         lambda: Job.objects.update(status=JobStatus.SUBMITTED),
     ):
         with company(fine.id):
