@@ -152,10 +152,17 @@ def _people(actor: Actor, rows: dict[UUID, list[Booking]], days: Sequence[date])
             continue
         remark = "" if may_measure(member) else "may not measure any more"
         bars = [
-            Bar(Kind.PEOPLE, member.id, row, _short_way(before, row, ways))
+            Bar(Kind.PEOPLE, member.id, row, (*_let_go(row), *_short_way(before, row, ways)))
             for before, row in zip([None, *rows[member.id]], rows[member.id], strict=False)
         ]
         yield Line(member.id, member.name, remark, tuple(bars))
+
+
+def _let_go(row: Booking) -> tuple[str, ...]:
+    """A job that was approved lets go; opened again it has nobody until the days are set anew."""
+    if row.holds or row.job.status != JobStatus.OPEN:
+        return ()
+    return ("It is not held: the job was closed in between. Set the days again.",)
 
 
 Minutes = dict[tuple[UUID, UUID], int]
@@ -185,7 +192,12 @@ def _instruments(actor: Actor, rows: dict[UUID, list[Booking]], days: Sequence[d
     ends = _certificate_ends(tools, {tool.id: _last_days(rows[tool.id], days) for tool in tools})
     for tool in tools:
         bars = [
-            Bar(Kind.INSTRUMENTS, tool.id, row, _after(ends.get((tool.id, row.ends_on)), row.ends_on))
+            Bar(
+                Kind.INSTRUMENTS,
+                tool.id,
+                row,
+                (*_let_go(row), *_after(ends.get((tool.id, row.ends_on)), row.ends_on)),
+            )
             for row in rows[tool.id]
         ]
         end = ends.get((tool.id, days[0]))

@@ -14,7 +14,7 @@ from django.utils import timezone
 from config.logs import JsonFormatter
 from jobs import calendars, dispatch, due, plan_mail, travel
 from jobs.board import board, candidates, span, the_job
-from jobs.bookings import Kind, spell_of
+from jobs.bookings import Kind, release, spell_of
 from jobs.errors import Forbidden, NotFound
 from jobs.models import (
     CalendarAddress,
@@ -191,6 +191,22 @@ def test_a_way_set_later_shows_on_the_board(free: World) -> None:
             (),
             ("The way from Public library takes 40 min; 15 are left.",),
         ]
+
+
+def test_who_was_let_go_by_a_job_that_is_opened_again_shows_on_the_board(free: World) -> None:
+    with company(free.id):
+        job = job_on(free, SPRING)
+        put(free, job)
+        release(job)
+        actor = free.actor("dispatcher")
+
+        def against() -> list[Any]:
+            lines = board(actor, span(SPRING, 1), Kind.PEOPLE).lines
+            return [bar.against for line in lines for bar in line.bars]
+
+        assert against() == [("It is not held: the job was closed in between. Set the days again.",)]
+        put(free, job)
+        assert against() == [()]
 
 
 def test_a_certificate_that_lapses_shows_on_the_board(free: World) -> None:
