@@ -261,6 +261,7 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
         "InstrumentKind": "jobs.models.InstrumentKind",
         "UnitSystem": "jobs.models.UnitSystem",
         "UnitSystemOrEmpty": [("", ""), ("SI", "SI"), ("IP", "IP")],
+        "PlanKind": [("people", "people"), ("instruments", "instruments")],
         "ComputationOutcome": "measurements.models.Outcome",
         "CheckKind": "measurements.models.CheckKind",
         "DocumentKind": "reports.models.DocumentKind",
