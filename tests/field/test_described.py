@@ -80,6 +80,41 @@ def test_an_instrument_out_of_calibration_is_said_before_measuring(page: Page) -
     page.get_by_text("What it shows will be flagged.").wait_for()
 
 
+def test_a_reading_that_could_not_be_kept_is_not_shown_as_kept(page: Page) -> None:
+    described.put(page, row("hood_reading"))
+    described.show(page, "readings")
+    page.evaluate(
+        """() => {
+          const {change} = context.store;
+          context.store.change = () => Promise.reject(new Error("no room"));
+          window.mend = () => { context.store.change = change; };
+          addEventListener("unhandledrejection", (event) => event.preventDefault());
+        }"""
+    )
+    page.locator(".keypad-input").focus()
+    page.keyboard.type("88.5")
+    page.keyboard.press("Enter")
+    page.get_by_text("still to read").wait_for()
+    assert page.locator(".chips").count() == 0
+    page.evaluate("mend()")
+    page.locator(".keypad-input").focus()
+    page.keyboard.press("Control+A")
+    page.keyboard.type("88.5")
+    page.keyboard.press("Enter")
+    page.get_by_role("button", name="Reading 1: 88.5").wait_for()
+    assert [one["value"] for one in described.kept(page)["body"]["readings"]] == ["88.5"]
+
+
+def test_an_uncertainty_needs_its_figure_first(page: Page) -> None:
+    described.put(page, row("valve_flow"))
+    described.show(page, "told")
+    page.get_by_role("button", name="± U (k = 2) of the figure above").first.click()
+    page.locator(".keypad-input:focus").wait_for()
+    page.keyboard.type("0.3")
+    page.keyboard.press("Enter")
+    page.get_by_role("alert").get_by_text("Enter this first: Flow coefficient").wait_for()
+
+
 def test_a_refused_session_says_why_and_can_be_mended(page: Page) -> None:
     refused = row("pitot_traverse")
     refused |= {

@@ -14,6 +14,7 @@ import { figureText, parse, unitsOf, usualUnit } from "./units.js";
  * @property {string} [unit] offered first
  * @property {boolean} [optional]
  * @property {string} [hint]
+ * @property {(body: object) => string} [refuse] why it cannot be entered yet; "" when it can
  * @property {(body: object) => {value: string, unit: string}|undefined} get
  * @property {(body: object, figure: {value: string, unit: string}|null, view: object) => void} set
  */
@@ -91,7 +92,7 @@ export function entries(m, step, items, { onchange = () => {} } = {}) {
 
   async function confirm(text, unit) {
     const item = items[active];
-    const wrong = text === "" ? "" : impossible(text, unit, item.quantity);
+    const wrong = text === "" ? "" : item.refuse?.(m.body) || impossible(text, unit, item.quantity);
     if (wrong) {
       pad.fault(wrong);
       return;

@@ -138,7 +138,16 @@ class Measuring {
     });
     const done = this.writes.then(write, write);
     this.writes = done;
+    done.catch(() => this.reread());
     return done;
+  }
+
+  /** After a write that failed: what is on the disk is shown, so that nothing seems kept that is not. */
+  async reread() {
+    const row = await this.context.store.session(this.draft.id);
+    if (!row) return;
+    this.draft = row;
+    this.redraw();
   }
 
   /** Every change so far is on the disk. */

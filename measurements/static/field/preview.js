@@ -122,7 +122,9 @@ function rootsOf(body) {
   return { roots, notes: swapped ? [SWAPPED()] : [] };
 }
 
-function ofVelocities(body, place, rows, factorOf, notes) {
+function ofVelocities(body, place, rows, factorOf, given) {
+  const corrected = body.plane.rule === "equal_area" && body.plane.shape !== "round";
+  const notes = corrected ? [...given, gettext("Points of equal areas read some per cent high; the service takes that off where the company says so.")] : given;
   const area = areaOf(ductOf(body.plane)), air = airOf(body, place), factor = factorOf(air.density);
   const velocity = factor * meanOfPlaces(rows);
   if (velocity < 0) throw new NeedsService(gettext("The velocities average below zero: look at the probe's direction."));

@@ -19,6 +19,7 @@ export function resultStep(m) {
   return {
     main: [
       figure(m), comparison(m), flags(m), errors(m),
+      h("a", { class: "button plain", href: `#/photos/${m.draft.job}/${m.draft.point}` }, gettext("Photos and notes of this point")),
       m.editable ? [ADJUSTED.includes(m.found.point.kind) ? adjustment(m) : null, note(m), lacks, finish(m)] : standing(m),
     ],
   };

@@ -13,9 +13,11 @@ const OF_WATER = ["valve_flow", "pump_test"];
 export function toldStep(m) {
   const figures = m.kind.told.filter((told) => told.quantity && !told.many);
   const others = m.kind.told.filter((told) => !told.quantity || told.many);
+  const last = others.filter((told) => told.many && !told.needed), first = others.filter((told) => !last.includes(told));
+  const fields = (list) => list.map((told) => h("div", { class: "field" }, otherField(m, told)));
   const form = entries(m, "told", figures.flatMap((told) => figureItems(m, told)));
   return {
-    main: [others.map((told) => h("div", { class: "field" }, otherField(m, told))), figures.length ? form.rows : null],
+    main: [fields(first), figures.length ? form.rows : null, fields(last)],
     pad: figures.length ? form.pad : null,
   };
 }
@@ -36,6 +38,7 @@ function figureItems(m, told) {
   const spread = {
     id: `${told.name}.u`, label: gettext("± U (k = 2) of the figure above"), quantity: told.quantity,
     optional: true, hint: gettext("In the same unit, where its source states it."),
+    refuse: (body) => (body.told[told.name] ? "" : say(gettext("Enter this first: %(what)s."), { what: told.words })),
     get: (body) => {
       const found = body.told[told.name];
       return found?.expanded_uncertainty ? { value: found.expanded_uncertainty, unit: found.unit } : undefined;
