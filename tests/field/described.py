@@ -57,8 +57,8 @@ def worklist() -> dict[str, Any]:
     return {"company": {"standard_density": 1.204}, "methods": methods, "jobs": [job]}
 
 
-PUT = """async ([worklist, units, row]) => {
-  const rows = new Map([[row.id, row]]), changed = new EventTarget();
+PUT = """async ([worklist, units, row, others]) => {
+  const rows = new Map([...others, row].map((one) => [one.id, one])), changed = new EventTarget();
   const store = {
     changed,
     session: async (id) => structuredClone(rows.get(id)),
@@ -100,9 +100,15 @@ def session(method: str, kind: str, **body: Any) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def put(page: Page, row: dict[str, Any], *, units: str = "si", work: dict[str, Any] | None = None) -> None:
-    """Puts a job and one session on the page."""
-    page.evaluate(PUT, [work or worklist(), units, row])
+def put(
+    page: Page,
+    row: dict[str, Any],
+    *others: dict[str, Any],
+    units: str = "si",
+    work: dict[str, Any] | None = None,
+) -> None:
+    """Puts a job and one session on the page, and other sessions beside it."""
+    page.evaluate(PUT, [work or worklist(), units, row, list(others)])
 
 
 def show(page: Page, step: str = "") -> None:

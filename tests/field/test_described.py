@@ -105,6 +105,50 @@ def test_a_reading_that_could_not_be_kept_is_not_shown_as_kept(page: Page) -> No
     assert [one["value"] for one in described.kept(page)["body"]["readings"]] == ["88.5"]
 
 
+def test_a_point_that_the_supervisor_wants_again_says_why(page: Page) -> None:
+    work = described.worklist()
+    asked = {"test_point": "point-outlet", "session": "old", "reason": "The damper was shut."}
+    work["jobs"][0]["remeasure"] = [asked]
+    described.put(page, row("hood_reading"), work=work)
+    described.show(page, "ready")
+    page.get_by_text("Asked for by the supervisor: The damper was shut.").wait_for()
+    wanted = {"session": "old", "reason": "The damper was shut."}
+    assert described.kept(page)["body"]["supersedes"] == wanted
+
+
+def test_what_was_measured_another_way_stands_beside_unless_one_says_otherwise(page: Page) -> None:
+    earlier = row("face_velocity") | {"id": "earlier", "state": "stored"}
+    again = row("hood_reading", supersedes={"session": "earlier", "reason": ""})
+    described.put(page, again, earlier)
+    described.show(page, "ready")
+    page.get_by_role("heading", name="This point was measured before").wait_for()
+    assert described.kept(page)["body"]["supersedes"] is None
+    page.get_by_role("button", name="It takes the earlier one's place").click()
+    page.get_by_role("button", name="Conditions were not steady").click()
+    wanted = {"session": "earlier", "reason": "Conditions were not steady"}
+    assert described.kept(page)["body"]["supersedes"] == wanted
+
+
+def test_the_same_measured_again_must_say_why(page: Page) -> None:
+    earlier = row("hood_reading") | {"id": "earlier", "state": "stored"}
+    described.put(page, row("hood_reading"), earlier)
+    described.show(page, "result")
+    page.get_by_text("Say why this point is measured again.").wait_for()
+    assert described.kept(page)["body"]["supersedes"]["session"] == "earlier"
+
+
+def test_what_was_looked_at_first_goes_into_the_note(page: Page) -> None:
+    described.put(page, row("hood_reading"))
+    described.show(page, "ready")
+    page.get_by_label("Doors and windows as in use").check()
+    page.get_by_label("Filters clean").check()
+    page.get_by_role("button", name="Result").first.click()
+    page.get_by_label("Note to this session").fill("Diffuser bent.")
+    assert described.kept(page)["body"]["note"] == (
+        "Diffuser bent.\nLooked at before measuring: filters clean; doors and windows as in use."
+    )
+
+
 def test_an_uncertainty_needs_its_figure_first(page: Page) -> None:
     described.put(page, row("valve_flow"))
     described.show(page, "told")
