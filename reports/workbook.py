@@ -24,6 +24,7 @@ from reports.document import (
     TestSheet,
     TraverseSheet,
     digest,
+    photos_of,
     to_bytes,
 )
 from reports.render.figures import VERDICT_WORDS, Figures
@@ -70,6 +71,8 @@ def write(document: Document, issue: Issue | None, readings_csv: bytes) -> bytes
         )
         writer.sheet("Instruments", _TOOL_HEAD, _instruments(document, figures), _TOOL_WIDTHS)
         writer.sheet("Flags", _FLAG_HEAD, _flags(document), (16, 16, 22, 12, 60, 40, 40, 14, 60, 20))
+        if any(True for _ in photos_of(document)):
+            writer.sheet("Photos and notes", _PHOTO_HEAD, _photos(document), (18, 16, 24, 18, 60, 20, 18, 66))
         writer.sheet("Changes", ("What", "Before", "After", "Why"), _changes(document), (40, 50, 50, 50))
         writer.sheet("Methods", ("What", "Text", "Source"), _methods(document), (28, 100, 40))
         lines = csv.reader(io.StringIO(readings_csv.decode("utf-8-sig"), newline=""))
@@ -321,6 +324,18 @@ def _adjustments(document: Document) -> Iterator[Sequence[Cell]]:
         for one in system.adjustments:
             marked = "yes" if one.marked else "no"
             yield system.name, one.tag, one.before, one.done, one.setting, marked, one.by.name
+
+
+_PHOTO_HEAD = ("System", "Point", "Place", "Shows", "Text", "By", "Taken", "SHA-256 of the photo's file")
+
+
+def _photos(document: Document) -> Iterator[Sequence[Cell]]:
+    """Of the systems, then of the job as a whole; the pictures themselves stand in the report."""
+    places = [(system.name, system.photos or ()) for system in document.systems]
+    for name, found in [*places, ("", document.photos or ())]:
+        for one in found:
+            at = f"{one.taken.at:%Y-%m-%d %H:%M}" if one.taken.at else ""
+            yield name, one.tag, one.place, one.subject, one.text, one.taken.name, at, one.digest
 
 
 def _changes(document: Document) -> Iterator[Sequence[Cell]]:

@@ -5,6 +5,7 @@ import zlib
 from pathlib import Path
 from typing import Any
 
+import openpyxl
 import page as validator
 import pikepdf
 import pytest
@@ -20,7 +21,7 @@ from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from measurements import photos as measured
 from measurements.models import Photo
-from reports import before, evidence, filed, photos, review
+from reports import before, evidence, filed, photos, review, workbook
 from reports import document as doc
 from reports import issue as issuing
 from reports.models import DocumentKind, PhotoChoice, Revision
@@ -187,13 +188,32 @@ def test_a_later_revision_says_which_photos_came_and_went(company_a: World) -> N
     assert any(what.startswith("S-1: damper mark") and "no longer part" in what for what in told)
 
 
+def test_the_spreadsheet_lists_them_as_text() -> None:
+    document, _ = with_photos(2)
+    document = replace(
+        document, photos=(doc.Photo(id="1", kind="note", subject="Note", text="=1+1", taken=BY),)
+    )
+    book = openpyxl.load_workbook(io.BytesIO(workbook.write(document, issue(), READINGS)))
+    rows = list(book["Photos and notes"].values)
+    assert len(rows) == 1 + 3 + 1
+    assert rows[-1][4] == "=1+1"
+    assert rows[1][7] == "a" * 64
+    assert "Photos and notes" not in workbook_names(small())
+
+
+def workbook_names(document: doc.Document) -> list[str]:
+    return openpyxl.load_workbook(io.BytesIO(workbook.write(document, issue(), READINGS))).sheetnames
+
+
 # On paper
+
+
+BY = doc.Person(name="K. Lindqvist", role="technician", at=issue().issued_at)
 
 
 def with_photos(count: int = 5) -> tuple[doc.Document, dict[str, bytes]]:
     """The sample with so many photos and a note, and their prints."""
     prints = [print_of(io.BytesIO(pictures.jpeg(900, 600 + 200 * (k % 3), 40 + k))) for k in range(count)]
-    by = doc.Person(name="K. Lindqvist", role="technician", at=issue().issued_at)
     shown = [
         doc.Photo(
             id=str(uuid7()),
@@ -201,7 +221,7 @@ def with_photos(count: int = 5) -> tuple[doc.Document, dict[str, bytes]]:
             subject="Damper mark",
             tag=f"S-{k + 1}",
             text="<img src=x onerror=alert(1)> & \u202e evil",
-            taken=by,
+            taken=BY,
             digest="a" * 64,
             printed=one.digest,
             width=one.width,
@@ -209,7 +229,7 @@ def with_photos(count: int = 5) -> tuple[doc.Document, dict[str, bytes]]:
         )
         for k, one in enumerate(prints)
     ]
-    note = doc.Photo(id=str(uuid7()), kind="note", subject="Note", tag="S-1", text="Ceiling open.", taken=by)
+    note = doc.Photo(id=str(uuid7()), kind="note", subject="Note", tag="S-1", text="Ceiling open.", taken=BY)
     document = small()
     systems = (replace(document.systems[0], photos=(*shown, note)), *document.systems[1:])
     return replace(document, systems=systems), {one.digest: one.data for one in prints}
@@ -274,7 +294,7 @@ def test_a_swapped_exchanged_or_missing_picture_is_noticed_offline(printed: Any,
     with pikepdf.open(path) as pdf:
         images_of(pdf)[0].write(other, filter=pikepdf.Name.DCTDecode)
         pdf.save(target)
-    with pytest.raises(CommandError, match="photo 1"):
+    with pytest.raises(CommandError, match=r"photo \d .* is not the one"):
         call_command("verify_report", str(target), "--offline", stdout=io.StringIO())
 
 

@@ -19,16 +19,21 @@ const ON_THE_WAY = new Set(["open", "ready", "sent", "refused"]);
  */
 export async function uploadPhoto({ store, api }, photo, signal) {
   const path = `field/photos/${photo.id}`;
-  for (let turn = 0; turn < TURNS; turn += 1) {
-    const stands = await standing(api, path, signal) ?? await announce(store, api, photo, signal);
+  for (let turn = 0; turn < TURNS;) {
+    // one that was announced before goes on where the service says that it stands
+    const known = (await store.photo(photo.id)).state === "sent" ? await standing(api, path, signal) : null;
+    const stands = known ?? await announce(store, api, photo, signal);
     if (typeof stands === "string") return stands === "again" ? uploadPhoto({ store, api }, await store.photo(photo.id), signal) : stands;
     if (stands.complete) return whole(store, photo.id);
     try {
       await parts(store, api, path, photo, stands.offset, signal);
       return await whole(store, photo.id);
     } catch (error) {
-      // another offset than thought: ask where it stands, and go on there
-      if (!(error instanceof Refused) || error.status !== 409) throw error;
+      const moved = (await store.photo(photo.id)).offset > stands.offset;
+      // another offset than thought: ask where it stands, and go on there; so after a break that came after parts
+      const goesOn = error instanceof Refused ? error.status === 409 : error instanceof Offline && moved && !error.wait;
+      if (!goesOn) throw error;
+      turn += moved ? 0 : 1;
     }
   }
   throw new Refused(409, { detail: gettext("The photo does not arrive whole. Take it again, or tell a supervisor.") });
@@ -80,6 +85,7 @@ export function described(photo) {
 }
 
 async function parts(store, api, path, photo, from, signal) {
+  await store.changePhoto(photo.id, (row) => { row.offset = from; });
   for (let offset = from; ;) {
     const piece = photo.blob.slice(offset, offset + PART);
     const end = offset + piece.size;

@@ -71,7 +71,7 @@ export async function view(context, jobId, pointId) {
     takers(page),
     page.trouble,
     noteForm(context, of),
-    h("section", { "aria-labelledby": "photo-kept" }, h("h2", { id: "photo-kept" }, gettext("Taken here")), list, page.empty));
+    h("section", { "aria-labelledby": "photo-kept" }, h("h2", { id: "photo-kept" }, gettext("Taken here")), list, page.empty, page.hint));
   await page.draw();
   element.dispose = () => page.dispose();
   return element;
@@ -111,6 +111,7 @@ class Page {
     Object.assign(this, { context, of, list, subject: "plain" });
     this.trouble = h("div", { role: "alert" });
     this.empty = h("p", { class: "soft" }, gettext("Nothing yet."));
+    this.hint = h("p", { class: "soft photo-hint", hidden: true }, gettext("Sent by mistake? A supervisor takes it out, with a reason; nothing that was sent is changed in silence."));
     this.rows = new Map();
     this.changed = () => this.draw();
     context.store.changed.addEventListener("change", this.changed);
@@ -139,6 +140,7 @@ class Page {
     const found = await this.context.store.photos(this.of.job, this.of.point);
     found.sort((a, b) => (a.id < b.id ? 1 : -1));
     this.empty.hidden = found.length > 0;
+    this.hint.hidden = !found.some((one) => one.state === "stored");
     const ids = new Set(found.map((one) => one.id));
     for (const [id, row] of this.rows) if (!ids.has(id)) this.#drop(id, row);
     for (const photo of found) {
@@ -214,6 +216,5 @@ function said(context, photo) {
     faults.length ? h("ul", { class: "photo-faults" }, faults.map((one) => h("li", {}, one.detail))) : null,
     photo.state === "refused" ? h("div", { class: "actions" },
       h("button", { class: "button plain", type: "button", onclick: () => context.store.changePhoto(photo.id, (row) => { row.state = "open"; row.errors = []; }) }, gettext("Describe it anew or delete it"))) : null,
-    photo.state === "stored" ? h("p", { class: "soft photo-hint" }, gettext("Taken by mistake? A supervisor takes it out, with a reason.")) : null,
   ];
 }
