@@ -266,6 +266,10 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
         "CheckKind": "measurements.models.CheckKind",
         "DocumentKind": "reports.models.DocumentKind",
         "DocumentBefore": ["interim", "deficiencies", "deferred"],
+        "PhotoKind": "measurements.models.PhotoKind",
+        "PhotoSubject": "measurements.models.PhotoSubject",
+        "PhotoType": "measurements.models.PhotoType",
+        "PhotoState": ["stored", "removed", "erased"],
         "RecallDecisionKind": "measurements.models.RecallDecisionKind",
     },
 }
