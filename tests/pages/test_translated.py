@@ -15,11 +15,11 @@ from django.conf import settings
 from django.contrib.postgres.fields import ArrayField
 from django.db import models
 from django.test import Client, override_settings
-from django.urls import URLPattern, get_resolver
+from django.urls import URLPattern, get_resolver, reverse
 from django.utils import translation
 from django.utils.translation import trans_real
 
-from jobs import mail, people
+from jobs import mail, people, schedule_drafts
 from jobs.models import UnitSystem
 from jobs.pages.problems import known_problems
 from jobs.tenancy.context import company
@@ -33,6 +33,7 @@ from tests.doors import walk
 from tests.factories import World
 from tests.pages.conftest import In
 from tests.pages.marked import APPS, CODE, Marked, messages, of_django, sentences_of_actions, unmarked
+from tests.pages.test_schedule import SMALL, csv_of
 from tests.reports import scene
 
 pytestmark = pytest.mark.django_db
@@ -80,22 +81,22 @@ def places(world: World) -> dict[str, Any]:
         invited = people.invite(
             world.actor("owner"), email="new@harbour.example", name="N. Body", roles=["technician"]
         )
+        draft = schedule_drafts.start_draft(world.actor("owner"), world.site.id, csv_of(SMALL))
         token = mail.invitation_link(invited).rpartition("/")[2]
         fetch = deliver.link_of(delivery).rpartition("/")[2]
     uid, secret = mail.password_link(world.users["owner"]).split("/")[-2:]
     return walk.ids_of(world) | {
         "rule": "zero_shift", "code": "not_found", "company": which, "number": number, "key": key,
-        "uid": uid, "case_id": walk.ids_of(world)["recall_id"],
+        "uid": uid, "draft_id": draft.id, "kind": "csv", "case_id": walk.ids_of(world)["recall_id"],
         "token": {"invitation": token, "new-password": secret, "fetch": fetch},
     }  # fmt: skip
 
 
 def path_of(one: URLPattern, given: dict[str, Any]) -> str:
-    def fill(found: re.Match[str]) -> str:
-        value = given[found[1]]
-        return str(value[one.name] if isinstance(value, dict) else value)
-
-    return "/" + re.sub(r"<(?:\w+:)?(\w+)>", fill, str(one.pattern))
+    names = {*one.pattern.converters, *one.pattern.regex.groupindex}
+    values = {name: given[name] for name in names}
+    own = {name: value[one.name] if isinstance(value, dict) else value for name, value in values.items()}
+    return reverse(one.name or "", kwargs=own)
 
 
 def data_of(world: World) -> set[str]:
