@@ -31,9 +31,9 @@ from reports.models import Delivery, Issue, Revision
 from tests import factories
 from tests.doors import walk
 from tests.factories import World
+from tests.jobs.sheets import SMALL, csv_of
 from tests.pages.conftest import In
 from tests.pages.marked import APPS, CODE, Marked, messages, of_django, sentences_of_actions, unmarked
-from tests.pages.test_schedule import SMALL, csv_of
 from tests.reports import scene
 
 pytestmark = pytest.mark.django_db
