@@ -2,6 +2,7 @@
 
 from django.conf import settings
 from django.http import HttpRequest
+from django.http.response import HttpResponseBase
 from django.middleware.locale import LocaleMiddleware
 from django.utils import translation
 
@@ -21,3 +22,8 @@ class ReaderLanguage(LocaleMiddleware):
             translation.activate(settings.LANGUAGE_CODE)
         else:
             super().process_request(request)
+
+    def process_response(self, request: HttpRequest, response: HttpResponseBase) -> HttpResponseBase:
+        if request.path_info.startswith(IN_ENGLISH):
+            return response
+        return super().process_response(request, response)

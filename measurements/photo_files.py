@@ -14,6 +14,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
+from django.utils.translation import gettext_noop
 from PIL import Image
 
 from jobs.errors import Fault, Invalid
@@ -41,7 +42,7 @@ class NoPhoto(Invalid):
     """The file is none that is taken."""
 
     code = "no-photo"
-    title = "This file is not taken as a photo"
+    title = gettext_noop("This file is not taken as a photo")
 
 
 def check_photo(data: bytes, declared: str) -> Size:

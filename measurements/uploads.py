@@ -15,6 +15,7 @@ from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext_noop
 
 from jobs import events
 from jobs.access import Action, Actor, require
@@ -77,7 +78,7 @@ class WrongOffset(Conflict):
     """A part begins elsewhere than the upload ends."""
 
     code = "mismatching-upload-offset"
-    title = "The part does not begin where the upload ends"
+    title = gettext_noop("The part does not begin where the upload ends")
 
     def __init__(self, expected: int, detail: str = "") -> None:
         super().__init__(detail or f"The upload stands at byte {expected}; go on from there.")
@@ -88,7 +89,7 @@ class OtherContent(Conflict):
     """The id is taken by something else."""
 
     code = "known-with-other-content"
-    title = "This id is known with other content"
+    title = gettext_noop("This id is known with other content")
 
 
 # Announcing

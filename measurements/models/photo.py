@@ -1,6 +1,7 @@
 """Photos and notes of a job, as they came from a tablet, and uploads that are not finished yet."""
 
 from django.db import models
+from django.utils.translation import gettext_noop
 
 from jobs.models import Device, Job, Member, TestPoint
 from jobs.tenancy.constraints import AppendOnly
@@ -10,18 +11,18 @@ from measurements.models.session import Session
 
 
 class PhotoKind(models.TextChoices):
-    PHOTO = "photo", "Photo"
-    NOTE = "note", "Note"
+    PHOTO = "photo", gettext_noop("Photo")
+    NOTE = "note", gettext_noop("Note")
 
 
 class PhotoSubject(models.TextChoices):
     """What a photo is of, or a note about."""
 
-    PLAIN = "plain", "Photo"
-    MARK = "mark", "Damper mark"
-    NAMEPLATE = "nameplate", "Nameplate"
-    PLANE = "plane", "Measuring plane"
-    DEFICIENCY = "deficiency", "Deficiency"
+    PLAIN = "plain", gettext_noop("Photo")
+    MARK = "mark", gettext_noop("Damper mark")
+    NAMEPLATE = "nameplate", gettext_noop("Nameplate")
+    PLANE = "plane", gettext_noop("Measuring plane")
+    DEFICIENCY = "deficiency", gettext_noop("Deficiency")
 
 
 class PhotoType(models.TextChoices):
@@ -67,10 +68,10 @@ class Photo(PhotoHead):
 
 
 class PhotoChangeKind(models.TextChoices):
-    CORRECTED = "corrected", "Corrected"
-    REMOVED = "removed", "Removed"
-    RESTORED = "restored", "Taken back in"
-    ERASED = "erased", "File erased"
+    CORRECTED = "corrected", gettext_noop("Corrected")
+    REMOVED = "removed", gettext_noop("Removed")
+    RESTORED = "restored", gettext_noop("Taken back in")
+    ERASED = "erased", gettext_noop("File erased")
 
 
 class PhotoChange(TenantModel):

@@ -46,7 +46,10 @@ def send(request: HttpRequest, actor: Actor, report_id: UUID) -> HttpResponse:
 def _shown(pointer: str, addresses: list[str]) -> str:
     """What a pointer means on this form."""
     _, name, *rest = pointer.split("/")
-    return addresses[int(rest[0])] if name == "addresses" and rest else name.capitalize()
+    if name == "addresses" and rest:
+        return addresses[int(rest[0])]
+    named = {"addresses": gettext("Addresses"), "message": gettext("Message"), "days": gettext("Days")}
+    return named.get(name, name)
 
 
 @require_POST

@@ -17,6 +17,7 @@ from jobs.access import Action, Actor
 from jobs.errors import DomainError, NotFound
 from jobs.models import TestPoint
 from jobs.pages.base import page, refuse, show
+from jobs.pages.forms import in_words
 from jobs.reasons import LONGEST_REASON, SHORTEST_REASON
 from measurements import photos as measured
 from measurements.models import PhotoSubject
@@ -72,7 +73,7 @@ def job(request: HttpRequest, actor: Actor, job_id: UUID) -> HttpResponse:
         "job": row,
         "groups": groups(found, points),
         "points": points,
-        "subjects": PhotoSubject.choices,
+        "subjects": in_words(PhotoSubject.choices),
         "shown": sum(one.shown for one in found),
         "count": len(found),
         "shortest": SHORTEST_REASON,

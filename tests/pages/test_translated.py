@@ -22,7 +22,9 @@ from django.utils.translation import trans_real
 from jobs import mail, people, schedule_drafts
 from jobs.models import UnitSystem
 from jobs.pages.problems import known_problems
+from jobs.schedule_columns import Column
 from jobs.tenancy.context import company
+from jobs.tenancy.ids import uuid7
 from measurements.calc.units import TABLE
 from measurements.rules import RULES
 from measurements.words import QUANTITIES
@@ -87,7 +89,7 @@ def places(world: World) -> dict[str, Any]:
     uid, secret = mail.password_link(world.users["owner"]).split("/")[-2:]
     return walk.ids_of(world) | {
         "rule": "zero_shift", "code": "not_found", "company": which, "number": number, "key": key,
-        "uid": uid, "draft_id": draft.id, "kind": "csv", "case_id": walk.ids_of(world)["recall_id"],
+        "uid": uid, "draft_id": draft.id, "kind": "csv", "travel_id": uuid7(), "text": "none.such", "case_id": walk.ids_of(world)["recall_id"],
         "token": {"invitation": token, "new-password": secret, "fetch": fetch},
     }  # fmt: skip
 
@@ -109,6 +111,7 @@ def data_of(world: World) -> set[str]:
         found |= {name, name.capitalize(), rule.source}
     with company(world.id):
         found |= _texts()
+    found |= {str(cell) for row in SMALL for cell in row} | set(Column) | {f"{one} %" for one in Column}
     return {one for one in found if re.search(r"[^\W\d_]{2,}", one)}
 
 
