@@ -89,7 +89,8 @@ def places(world: World) -> dict[str, Any]:
     uid, secret = mail.password_link(world.users["owner"]).split("/")[-2:]
     return walk.ids_of(world) | {
         "rule": "zero_shift", "code": "not_found", "company": which, "number": number, "key": key,
-        "uid": uid, "draft_id": draft.id, "kind": "csv", "travel_id": uuid7(), "text": "none.such", "case_id": walk.ids_of(world)["recall_id"],
+        "uid": uid, "draft_id": draft.id, "kind": "csv", "travel_id": uuid7(), "text": "none.such",
+        "case_id": walk.ids_of(world)["recall_id"],
         "token": {"invitation": token, "new-password": secret, "fetch": fetch},
     }  # fmt: skip
 

@@ -36,8 +36,9 @@ def blocking(world: World) -> list[Any]:
 
 def page_of(world: World) -> shown.ReviewPage:
     with company(world.id):
-        found = review.review_set(scene.actor(world, "supervisor"), world.job.id)
-        return shown.review_page(found, material.collect(found))
+        actor = scene.actor(world, "supervisor")
+        found = review.review_set(actor, world.job.id)
+        return shown.review_page(found, material.collect(found), shown.figures_for(actor))
 
 
 # Pictures
@@ -111,8 +112,9 @@ def test_the_newest_figure_of_an_earlier_job_stands_beside_a_change(company_a: W
     scene.post(company_a, later)
     scene.evaluated(company_a)
     with company(company_a.id):
-        found = review.review_set(scene.actor(company_a, "supervisor"), second.id)
-        page = shown.review_page(found, material.collect(found))
+        actor = scene.actor(company_a, "supervisor")
+        found = review.review_set(actor, second.id)
+        page = shown.review_page(found, material.collect(found), shown.figures_for(actor))
     rules = {item.state.flag.rule: item for item in page.flags}
     for rule in ("out_of_tolerance", "changed_since_earlier"):
         assert rules[rule].earlier is not None, rule
