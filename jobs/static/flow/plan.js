@@ -61,14 +61,30 @@ const addressOf = (made) => {
 
 const here = () => `${location.pathname}${location.search}`;
 
+const LAST = "plan-last-job";
+
+/** Keeps which job was planned, so that the page that comes has it in focus. */
+const remember = () => {
+  const job = panel.querySelector('input[name="job"]');
+  try { if (job) sessionStorage.setItem(LAST, job.value); } catch { /* then the focus starts at the top */ }
+};
+
+const refocus = () => {
+  try {
+    const job = sessionStorage.getItem(LAST);
+    sessionStorage.removeItem(LAST);
+    const bar = job && document.querySelector(`.bar[data-job="${CSS.escape(job)}"]`);
+    if (bar) bar.focus();
+  } catch { /* no storage */ }
+};
+
 /** Shows the answer of the server in the panel, or goes where it says. @param {Response} answer */
 const show = async (answer) => {
   const go = answer.headers.get("X-Flow-Go");
-  if (go) { location.assign(go); return; }
-  if (answer.redirected && !answer.headers.get("Content-Type")?.includes("html")) { location.reload(); return; }
+  if (go) { remember(); location.assign(go); return; }
   const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-  const part = page.querySelector(".place") || page.querySelector("main");
-  if (!part) { location.reload(); return; }
+  const part = page.querySelector(".place") || (answer.redirected ? null : page.querySelector("main"));
+  if (!part) { location.assign(answer.url); return; }  // such as to sign in again
   panel.replaceChildren(document.importNode(part, true));
   if (!panel.open) panel.showModal();
   const notice = panel.querySelector(".notice");
@@ -231,4 +247,4 @@ const look = async () => {
     }
   } catch { /* away; the next look tells */ }
 };
-if (board) setInterval(look, EVERY);
+if (board) { refocus(); setInterval(look, EVERY); }
