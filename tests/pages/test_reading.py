@@ -32,6 +32,7 @@ MAY = {
     "/customers/{customer}/change": {"owner", "dispatcher"},
     "/customers/{customer}/sites/new": {"owner", "dispatcher"},
     "/sites/{site}/change": {"owner", "dispatcher"},
+    "/sites/{site}/schedule": {"owner", "dispatcher"},
     "/company": {"owner"},
     "/company/invite": {"owner"},
     "/company/people/{member}": {"owner"},

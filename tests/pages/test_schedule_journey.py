@@ -119,7 +119,7 @@ def test_a_dispatcher_goes_from_nothing_to_a_revised_schedule_by_keyboard(
     send(page, "Look at the rows")
 
     assert "2 rows have problems" in page.inner_text("main")
-    wrong = page.locator("td.wrong")
+    wrong = page.locator(".wrong")
     assert [text.split("\n")[0] for text in wrong.all_inner_texts()] == ["8", "S-1"]
     assert "'8' may be a diameter or a side" in wrong.nth(0).inner_text()
     assert page.locator("[name=plan]").count() == 0
