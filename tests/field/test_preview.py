@@ -128,6 +128,39 @@ def test_pitot_traverses(page: Page, air: str, plane: str) -> None:
         assert (name == "swapped hoses") == any("swapped" in note for note in one["notes"])
 
 
+@pytest.mark.parametrize("plane", ["rectangular", "oval"])
+@pytest.mark.parametrize("lengths", [("4.5", "1.8"), ("0.4", "0.1"), None])
+@pytest.mark.parametrize("quantity", ["pressure", "velocity"])
+def test_swept_lines_by_their_means(
+    page: Page, quantity: str, lengths: tuple[str, str] | None, plane: str
+) -> None:
+    means = [(1, 1, "13.1"), (1, 2, "12.4"), (1, 3, "11.9"), (2, 1, "13.3")]
+    unit = "Pa" if quantity == "pressure" else "m/s"
+    given = (
+        {}
+        if lengths is None
+        else {"upstream": amount(lengths[0], "m"), "downstream": amount(lengths[1], "m")}
+    )
+    sweeps = [
+        {"run": run, "line": line, "quantity": quantity, "started_at": AT.format(10 + n), "unit": unit,
+         "duration": amount("30", "s"), "mean": amount(mean, unit)}
+        for n, (run, line, mean) in enumerate(means)
+    ]  # fmt: skip
+    body = {"method": "swept_traverse", "conditions": AIRS["mild"][0], "plane": PLANES[plane][0] | given,
+            "instruments": {"pressure": TOOL}, "zero_checks": zeros("0.2", "-0.1"),
+            "sweeps": sweeps}  # fmt: skip
+    before, after = (None, None) if lengths is None else (float(lengths[0]), float(lengths[1]))
+    swept = tuple(calc.Sweep(n, run, mean=float(v), duration=30.0) for run, n, v in means)
+    wanted = calc.swept_traverse(
+        calc.SweptTraverse(
+            PLANES[plane][1], 3, swept,
+            calc.Signal(quantity), IDEAL, AIRS["mild"][1], zero=0.05 if quantity == "pressure" else 0.0,
+            upstream=before, downstream=after, standard_density=1.2014,
+        )
+    )  # fmt: skip
+    agree(called(page, "preview", "preview", [[body, {**PLACE, "probeFactor": None}]])[0], wanted)
+
+
 @pytest.mark.parametrize("signal", ["velocity", "standard_velocity"])
 def test_anemometer_traverses(page: Page, signal: str) -> None:
     figures = [(1, 1, 1, "812"), (1, 1, 2, "905"), (2, 1, 1, "799"), (1, 2, 1, "1010")]
@@ -202,7 +235,11 @@ def test_what_is_not_plain_says_that_it_needs_the_service(page: Page) -> None:
     air = AIRS["mild"][0]
     pressure = rows([(1, 1, 1, "13.1")], "pressure", "Pa")
     cases: list[Body] = [
-        {"method": "swept_traverse"},
+        {"method": "swept_traverse", "plane": PLANES["rectangular"][0], "sweeps": []},
+        {"method": "swept_traverse", "conditions": air, "plane": PLANES["round"][0],
+         "sweeps": [{"run": 1, "line": 1, "quantity": "pressure", "mean": amount("12", "Pa")}]},
+        {"method": "swept_traverse", "conditions": air, "plane": PLANES["oval"][0],
+         "sweeps": [{"run": 1, "line": 1, "quantity": "pressure", "samples": ["12", "13"]}]},
         {"method": "fan_test"},
         {"method": "pitot_traverse", "conditions": air, "plane": PLANES["round"][0], "readings": []},
         {"method": "pitot_traverse", "conditions": air, "readings": pressure},

@@ -6,10 +6,12 @@
  * water.py, which name their sources); a test compares both.
  */
 
-import { areaOf, makeDuct } from "./layout.js";
+import { areaOf, makeDuct, planeQuality } from "./layout.js";
 import { siOf } from "./units.js";
 
 const ZERO_CELSIUS = 273.15, R_DRY_AIR = 287.042, MASS_RATIO = 0.621945;
+/** Spread of the pressure along a line, relative; in a poor plane so many times as much (swept.py). */
+const PRESSURE_CV = 0.20, UNEVEN_CV = Math.sqrt(2.5);
 const AXIS_FACTOR = 0.9, REFERENCE_DENSITY = 1000, ASSUMED_WATER = 313.15, UNKNOWN_HUMIDITY = 0.5;
 
 /** Why there is no preview; the message is for people. */
@@ -43,6 +45,7 @@ export function runSpread(runs) {
 
 const METHODS = {
   pitot_traverse: pitotTraverse,
+  swept_traverse: sweptTraverse,
   anemometer_traverse: anemometerTraverse,
   centreline_reading: centreline,
   hood_reading: hood,
@@ -64,6 +67,30 @@ function anemometerTraverse(body, place) {
   const values = rowsOf(body, "velocity", "velocity");
   const factor = (density) => (1 - blocked) * (thermal ? reference / density : 1);
   return ofVelocities(body, place, values, factor, []);
+}
+
+/** Lines of a rectangle or flat oval by the means that were shown; series and diameters need the service. */
+function sweptTraverse(body, place) {
+  const sweeps = body.sweeps ?? [];
+  if (!sweeps.length) throw new NeedsService(gettext("No line is swept yet."));
+  const { quantity } = sweeps[0], pressure = quantity === "pressure", duct = ductOf(body.plane);
+  if (duct.shape === "round") throw new NeedsService(gettext("For sweeps along diameters the service computes the flow."));
+  if (sweeps.some((sweep) => !sweep.mean)) throw new NeedsService(gettext("For a series of samples the service computes the flow."));
+  const moments = sweeps.map((sweep) => ({ taken_at: sweep.started_at }));
+  const zero = pressure ? zeroOf({ ...body, readings: moments }, "pressure") : 0;
+  const rows = sweeps.map((sweep) => ({ run: sweep.run, line: sweep.line, point: 1, value: siOf(sweep.mean, quantity) - zero }));
+  if (rows.some((row) => row.value < 0)) throw new NeedsService(gettext("A line averages below zero: look at the hoses and the direction."));
+  if (!pressure) return ofVelocities(body, place, rows, () => place.probeFactor ?? 1, []);
+  const roots = rows.map((row) => ({ ...row, value: Math.sqrt(2 * row.value) }));
+  const averaged = 1 - averageBias(body.plane, duct);
+  return ofVelocities(body, place, roots, (density) => (averaged * (place.probeFactor ?? 1)) / Math.sqrt(density), []);
+}
+
+/** How much the root of a mean pressure reads above the mean root, where no series tells it. */
+function averageBias(plane, duct) {
+  const { grade } = planeQuality(duct, siOf(plane.upstream, "length"), siOf(plane.downstream, "length"));
+  const spread = PRESSURE_CV * (grade === "poor" ? UNEVEN_CV : 1);
+  return (spread * spread) / 8;
 }
 
 function centreline(body, place) {
