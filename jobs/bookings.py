@@ -17,6 +17,7 @@ from zoneinfo import ZoneInfo
 
 from django.db import IntegrityError, transaction
 from django.db.models import Q
+from django.utils.translation import gettext
 from psycopg.errors import ExclusionViolation
 
 from jobs.errors import Conflict, Fault, Invalid
@@ -66,9 +67,9 @@ def spell_words(spell: Any) -> str:
     """Days of a spell or booking, with the clock at the site where it was told."""
     first, last = str(spell.starts_on), str(spell.ends_on)
     if spell.from_time is None and spell.to_time is None:
-        return f"{first} to {last}"
+        return gettext("%(first)s to %(last)s") % {"first": first, "last": last}
     begins, ends = (f" {one:%H:%M}" if one else "" for one in (spell.from_time, spell.to_time))
-    return f"{first}{begins} to {last}{ends}"
+    return gettext("%(first)s to %(last)s") % {"first": f"{first}{begins}", "last": f"{last}{ends}"}
 
 
 def spell_of(
