@@ -5,7 +5,7 @@ technician; what was done is told with the next reading of the point.
 """
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from uuid import UUID
 
@@ -14,7 +14,7 @@ from jobs.models import Company, Job, PointKind, System, SystemKind, TestPoint
 from measurements.balancing import steps as plans
 from measurements.balancing.fan import FanState, fan_state, speed_changes, speeds
 from measurements.balancing.load import Material, load
-from measurements.balancing.rounds import WAITING, Figure, Move, moves_of, stands, surveys
+from measurements.balancing.rounds import WAITING, Figure, Move, Told, moves_of, stands, surveys
 from measurements.balancing.steps import Balancing
 from measurements.balancing.tree import Tree, grow
 from measurements.inputs import first_given
@@ -38,7 +38,8 @@ missing, balanced; open: nothing left to turn, and yet outlets out of tolerance.
 class PointState:
     """An outlet, valve or branch with its rounds, oldest first. `now`: what counts.
 
-    `stale`: the tag of what was turned since it was read last; "" when nothing was.
+    `stale`: the tag of what was turned since it was read last; "" when nothing was. `told`: of its damper,
+    with readings of others.
     """
 
     point: TestPoint
@@ -47,6 +48,7 @@ class PointState:
     rounds: tuple[Figure, ...]
     now: Figure | None
     stale: str
+    told: tuple[Told, ...] = ()
 
     @property
     def first(self) -> Figure | None:
@@ -57,12 +59,19 @@ class PointState:
         return self.rounds[-1] if self.rounds else None
 
     @property
+    def damper(self) -> tuple[str, bool]:
+        """Where it stands, and whether that is marked, as told last."""
+        rows = [(one.at, one.setting, one.marked) for one in self.rounds if one.setting]
+        rows += [(one.at, one.setting, one.marked) for one in self.told]
+        return max(rows, key=lambda row: row[0])[1:] if rows else ("", False)
+
+    @property
     def setting(self) -> str:
-        return self.last.setting if self.last else ""
+        return self.damper[0]
 
     @property
     def marked(self) -> bool:
-        return bool(self.last and self.last.setting and self.last.marked)
+        return self.damper[1]
 
     @property
     def settled(self) -> bool:
@@ -86,7 +95,7 @@ class BranchState:
 
 @dataclass(frozen=True)
 class Balance:
-    """One system of a job, see the module. `whole`: the plan of all branches together, where some are."""
+    """One system of a job, see the module. `whole`: the plan of all branches, if several."""
 
     job: Job
     system: System
@@ -134,7 +143,7 @@ def balance_of(material: Material) -> Balance:
     points = tuple(_point_state(point, material, tree, moves) for point in (*tree.branches, *tree.ends))
     branches = tuple(_branch_states(material, tree, moves))
     fan_points = [one for one in material.points if one.kind == PointKind.FAN]
-    whole = _whole(material, tree, moves) if tree.branches else None
+    whole = _whole(material, tree, moves) if len(branches) > 1 else None
     total = whole or (branches[0].found if branches else None)
     seen = total.shares if total is not None and not total.surveys.turned else None
     tolerance = _tightest(material, tree.ends)
@@ -163,6 +172,7 @@ def _moves(material: Material, tree: Tree) -> Iterator[Move]:
     """Whatever changed the flows: dampers and valves turned, the fan at another speed."""
     for point in (*tree.branches, *tree.ends):
         yield from moves_of(material.figures.get(point.id, ()))
+        yield from (Move(one.point, one.at) for one in material.told.get(point.id, ()))
     for fan, tests in material.fan_tests.items():
         for at in speed_changes(tests):
             yield Move(fan, at)
@@ -179,6 +189,7 @@ def _point_state(point: TestPoint, material: Material, tree: Tree, moves: Sequen
         rounds,
         now,
         _stale(now, moves, material),
+        tuple(material.told.get(point.id, ())),
     )
 
 
@@ -216,7 +227,7 @@ def _to_do(made: Balancing) -> tuple[str, tuple[UUID, ...]]:
         return READ, missing
     if made.equal:
         return EQUAL, ()
-    if made.open_steps:
+    if made.open_steps and not made.seen_equal:
         return ADJUST, ()
     return (AGAIN, missing) if made.surveys.turned else (STUCK, ())
 
@@ -233,7 +244,10 @@ def _whole(material: Material, tree: Tree, moves: Sequence[Move]) -> Balancing:
         for branch in tree.branches
     }
     scope = plans.system_scope(tree, material.figures, _tightest(material, ends), known, dampers)
-    return plans.balancing(scope, found)
+    made = plans.balancing(scope, found)
+    # within a branch its own plan has the say
+    inside = {end.id for end in ends if tree.above[end.id] is not None}
+    return replace(made, steps=tuple(step for step in made.steps if step.point not in inside))
 
 
 def _phase(

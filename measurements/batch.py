@@ -171,6 +171,15 @@ class AdjustmentIn(Struct, forbid_unknown_fields=True):
     done: Annotated[str, Meta(max_length=300)] = ""
 
 
+class TurnedIn(Struct, forbid_unknown_fields=True):
+    """A damper of another point that was turned before this reading: a branch's, which is read below it."""
+
+    test_point: UUID
+    setting: Annotated[str, Meta(min_length=1, max_length=60)]
+    marked: bool = False
+    done: Annotated[str, Meta(max_length=300)] = ""
+
+
 class Supersedes(Struct, forbid_unknown_fields=True):
     session: UUID
     reason: Annotated[str, Meta(min_length=3, max_length=2000)]
@@ -189,6 +198,7 @@ class SessionIn(Struct, forbid_unknown_fields=True, kw_only=True):
     told: dict[Annotated[str, Meta(max_length=40)], Told | str | list[Told | str | None]] = {}
     zero_checks: Annotated[list[ZeroCheckIn], Meta(max_length=50)] = []
     adjustment: AdjustmentIn | None = None
+    turned: Annotated[list[TurnedIn], Meta(max_length=20)] = []
     supersedes: Supersedes | None = None
     note: Annotated[str, Meta(max_length=20_000)] = ""
     readings: Raw = Raw(b"[]")

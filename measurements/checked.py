@@ -238,6 +238,9 @@ def _content(session: SessionIn, instruments: dict[str, UUID], faults: list[Faul
     }
     if session.adjustment is not None:
         found["adjustment"] = msgspec.structs.asdict(session.adjustment)
+    if session.turned:
+        rows = [msgspec.structs.asdict(one) for one in session.turned]
+        found["turned"] = [row | {"test_point": str(row["test_point"])} for row in rows]
     return found
 
 

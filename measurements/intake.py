@@ -159,7 +159,7 @@ def look_up(company_id: UUID, checked: Sequence[Checked]) -> Known:
     if not checked:
         return Known()
     jobs = _uuids({c.job for c in checked})
-    points = _uuids({c.test_point for c in checked})
+    points = _uuids({c.test_point for c in checked} | {point for c in checked for point in _turned_by(c)})
     instruments = _uuids(set(chain.from_iterable(map(_instruments_of, checked))))
     sessions = _uuids({c.id for c in checked} | {c.supersedes for c in checked if c.supersedes})
     c = company_id
@@ -180,6 +180,11 @@ def _instruments_of(checked: Checked) -> Iterator[UUID]:
     yield from checked.instruments.values()
     for check in checked.content["zero_checks"]:
         yield UUID(check["instrument"])
+
+
+def _turned_by(checked: Checked) -> list[UUID]:
+    """Points whose dampers were turned before this session."""
+    return [UUID(one["test_point"]) for one in checked.content.get("turned", ())]
 
 
 def _row_ids(checked: Checked) -> list[bytes]:
@@ -284,12 +289,21 @@ def reference_faults(one: Checked, known: Known) -> Iterator[Fault]:
         yield Fault("/test_point", UNKNOWN)
     elif one.job in known.jobs and (one.job, one.test_point) not in known.places:
         yield Fault("/test_point", "This test point is not in a system of the job.")
+    yield from _turned_faults(one, known)
     for use, instrument in one.instruments.items():
         if instrument not in known.instruments:
             yield Fault(f"/instruments/{use}", UNKNOWN)
     for n, check in enumerate(one.content["zero_checks"]):
         if UUID(check["instrument"]) not in known.instruments:
             yield Fault(f"/zero_checks/{n}/instrument", UNKNOWN)
+
+
+def _turned_faults(one: Checked, known: Known) -> Iterator[Fault]:
+    for n, point in enumerate(_turned_by(one)):
+        if point not in known.points:
+            yield Fault(f"/turned/{n}/test_point", UNKNOWN)
+        elif one.job in known.jobs and (one.job, point) not in known.places:
+            yield Fault(f"/turned/{n}/test_point", "This test point is not in a system of the job.")
 
 
 def _supersedes_faults(one: Checked, old: UUID, known: Known, new: dict[UUID, Checked]) -> Iterator[Fault]:

@@ -1,6 +1,8 @@
 """Outlets and screening readings in rows, deficiencies, counts, and the sum of outlets against the main."""
 
+from collections import defaultdict
 from collections.abc import Iterator
+from typing import Any
 from uuid import UUID
 
 from jobs.models import PointKind, TestPoint
@@ -58,24 +60,28 @@ def setting(session: Session) -> str:
 
 
 def adjustments(system: SystemState, material: Material) -> Iterator[doc.Adjustment]:
-    """Every point whose damper or valve was told, as it stands in the end."""
+    """Every point whose damper or valve was told, by its own readings or others', as it stands in the end."""
+    every = [s for state in system.points for one in state.sessions for s in (*one.replaced, one.session)]
+    every.sort(key=lambda session: (session.started_at, str(session.id)))
+    told: dict[UUID, list[tuple[Session, dict[str, Any]]]] = defaultdict(list)
+    for session in every:
+        if own := session.content.get("adjustment"):
+            told[session.test_point_id].append((session, own))
+        for other in session.content.get("turned", ()):
+            told[UUID(other["test_point"])].append((session, other))
     for state in system.points:
-        sessions = sorted(
-            (s for one in state.sessions for s in (*one.replaced, one.session)),
-            key=lambda s: (s.started_at, str(s.id)),
-        )
-        told = [session for session in sessions if session.content.get("adjustment")]
-        if not told:
+        rows = told.get(state.point.id)
+        if not rows:
             continue
-        last = told[-1].content["adjustment"]
-        done = [text for s in told if (text := s.content["adjustment"].get("done", "").strip())]
+        (session, last), first = rows[-1], rows[0][1]
+        done = [text for _, row in rows if (text := row.get("done", "").strip())]
         yield doc.Adjustment(
             tag=state.point.tag,
-            before=setting(told[0]) if len(told) > 1 else "",
+            before=first["setting"] if len(rows) > 1 else "",
             setting=last["setting"],
             marked=bool(last["marked"]),
             done="; ".join(dict.fromkeys(done)),
-            by=material.person(told[-1].member, "technician", told[-1].finished_at),
+            by=material.person(session.member, "technician", session.finished_at),
         )
 
 

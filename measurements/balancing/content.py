@@ -55,6 +55,10 @@ def _point(one: PointState) -> dict[str, Any]:
         "tolerance_above": above,
         "now": _figure(one.now) if one.now else None,
         "rounds": [_figure(figure) for figure in one.rounds],
+        "told": [
+            {"at": told.at.isoformat(), "setting": told.setting, "marked": told.marked, "done": told.done}
+            for told in one.told
+        ],
         "turned_since": one.stale,
         "setting": one.setting,
         "marked": one.marked,

@@ -15,7 +15,7 @@ from jobs.models import Company, Job, JobSystem, Quantity, System, TestPoint
 from jobs.queries import visible, visible_jobs
 from measurements import calc
 from measurements.balancing.fan import FanTest, found_in
-from measurements.balancing.rounds import WAITING, Figure
+from measurements.balancing.rounds import WAITING, Figure, Told
 from measurements.current import FLOW_METHODS, current_results, current_sessions
 from measurements.models import Correction, Method, Outcome, Reading, Result, Session, SessionVoid
 
@@ -31,6 +31,8 @@ class Material:
     figures: dict[UUID, list[Figure]]
     current: dict[UUID, UUID]
     fan_tests: dict[UUID, list[FanTest]]
+    told: dict[UUID, list[Told]]
+    """By point what was told of its damper with readings of others, oldest first."""
 
     @property
     def digest(self) -> str:
@@ -83,7 +85,18 @@ def load(actor: Actor, job_id: UUID, system_id: UUID) -> Material:
         _figures(sessions, results, shown),
         {one.test_point_id: one.id for one in counting.defer("content")},
         _fan_tests(sessions, results),
+        _told(sessions),
     )
+
+
+def _told(sessions: Iterable[Session]) -> dict[UUID, list[Told]]:
+    found: dict[UUID, list[Told]] = defaultdict(list)
+    for one in sessions:
+        for row in one.content.get("turned", ()):
+            point = UUID(row["test_point"])
+            told = Told(point, one.started_at, row["setting"], bool(row["marked"]), row["done"])
+            found[point].append(told)
+    return dict(found)
 
 
 def _shown(sessions: Iterable[UUID]) -> dict[UUID, float]:

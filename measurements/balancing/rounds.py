@@ -68,6 +68,17 @@ def stands(setting: str) -> Damper:
 
 
 @dataclass(frozen=True)
+class Told:
+    """Where the damper of a point was put, told with the reading of another one below it."""
+
+    point: UUID
+    at: datetime
+    setting: str
+    marked: bool
+    done: str
+
+
+@dataclass(frozen=True)
 class Move:
     """A damper, valve or fan was set to something else. `point`: whose."""
 

@@ -85,12 +85,17 @@ class Balancing:
         return self.surveys.complete[-1].until if self.surveys.complete else None
 
     @property
-    def equal(self) -> bool:
-        """Whether the last survey shows equal shares, with nothing turned since."""
-        if self.surveys.turned or self.spread is None:
+    def seen_equal(self) -> bool:
+        """Whether the last survey shows equal shares."""
+        if self.spread is None:
             return False
         low, high = self.spread
         return 1.0 - self.tolerance <= low and high <= 1.0 + self.tolerance
+
+    @property
+    def equal(self) -> bool:
+        """Whether it does, with nothing turned since."""
+        return self.seen_equal and not self.surveys.turned
 
     @property
     def open_steps(self) -> list[Planned]:

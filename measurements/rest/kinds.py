@@ -28,7 +28,16 @@ FIGURE: Schema = {
     "oneOf": [{"type": "string", "example": "13.10"}, {"type": "number"}],
     "description": "As text the digits shown are kept.",
 }
-SHARED = ("Supersedes", "AdjustmentIn", "ZeroCheckIn", "PlaneIn", "Conditions", "Amount", "SweepIn")
+SHARED = (
+    "Supersedes",
+    "AdjustmentIn",
+    "TurnedIn",
+    "ZeroCheckIn",
+    "PlaneIn",
+    "Conditions",
+    "Amount",
+    "SweepIn",
+)
 NAMES = {name: name.removesuffix("In") for name in SHARED} | {"PlaneIn": "MeasuringPlane"}
 
 
@@ -39,7 +48,14 @@ def name_of(kind: MethodKind) -> str:
 
 def components() -> dict[str, Schema]:
     """Every schema that a batch needs, by name."""
-    shared_types = [batch.Supersedes, batch.AdjustmentIn, batch.ZeroCheckIn, batch.PlaneIn, batch.Conditions]
+    shared_types = [
+        batch.Supersedes,
+        batch.AdjustmentIn,
+        batch.TurnedIn,
+        batch.ZeroCheckIn,
+        batch.PlaneIn,
+        batch.Conditions,
+    ]
     _, parts = msgspec.json.schema_components([*shared_types, batch.SweepIn], ref_template=REF + "{name}")
     shared = {f"Batch{NAMES[name]}": _renamed(parts[name]) for name in SHARED}
     kinds = {name_of(kind): session_schema(kind) for kind in METHODS.values()}
@@ -98,6 +114,7 @@ def session_schema(kind: MethodKind) -> Schema:
         "instruments": _instruments(kind),
         "zero_checks": {"type": "array", "items": {"$ref": f"{REF}BatchZeroCheck"}, "maxItems": 50},
         "adjustment": {"oneOf": [{"$ref": f"{REF}BatchAdjustment"}, {"type": "null"}]},
+        "turned": {"type": "array", "items": {"$ref": f"{REF}BatchTurned"}, "maxItems": 20},
         "supersedes": {"oneOf": [{"$ref": f"{REF}BatchSupersedes"}, {"type": "null"}]},
         "note": {"type": "string", "maxLength": 20000},
     }

@@ -59,6 +59,17 @@ class Building:
         self.air.set_outlet(tag, shown)
         self.read(tag, adjustment={"setting": setting, "marked": False, "done": "Closed"} | changes)
 
+    def set_branch(self, tag: str, at: str, shown: float, setting: str = "4 of 8") -> None:
+        """Turns a branch's damper until the hood shows a flow at an outlet below it (m³/s); reads that."""
+        self.air.set_branch(tag, at, shown)
+        turned = {
+            "test_point": str(self.world.points[tag].id),
+            "setting": setting,
+            "marked": True,
+            "done": "",
+        }
+        self.read(at, turned=[turned])
+
     def post(self) -> None:
         """Posts all readings and has them evaluated."""
         if self.waiting:

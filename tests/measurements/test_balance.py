@@ -27,6 +27,7 @@ from measurements.balancing.tree import grow
 from measurements.calc.network import Damper
 from measurements.calc.network_steps import Action, live_target
 from measurements.correct import void
+from measurements.intake import UNKNOWN
 from measurements.models import Session
 from measurements.rules.noticed import NO_FLAG, fields_of
 from tests import factories
@@ -205,8 +206,22 @@ def test_branches_of_a_building_become_equal_by_the_plan(company_a: World) -> No
     assert found.whole is not None
     assert len(found.whole.surveys.complete) == 2
     assert any(step.step.tag.startswith("B") for step in found.whole.open_steps)
+    apart = float(np.abs(air.unequal()).max())
+    for step in found.whole.open_steps:
+        target = live_target(step.step, air.read(step.step.read_at) / (step.factor or 1.0))
+        building.set_branch(step.step.tag, step.step.read_at, target * (step.factor or 1.0))
+    building.post()
+    found = building.balance()
+    duct = next(one for one in found.points if one.point.tag == "B2")
+    assert (duct.setting, duct.marked) == ("4 of 8", True)
+    assert found.phase == "survey"
+    building.survey()
+    building.post()
+    found = building.balance()
+    assert not any(one.stale for one in found.ends)
+    assert float(np.abs(air.unequal()).max()) < 0.3 * apart
     rounds = next(one for one in found.ends if one.point.tag == "O5-3").rounds
-    assert [one.moved for one in rounds] == [False, True, False]
+    assert [one.moved for one in rounds][:3] == [False, True, False]
     assert rounds[2].setting == "3 of 8"
 
 
@@ -318,6 +333,24 @@ def test_an_outlet_without_a_design_is_read_but_never_planned(fine: World) -> No
     assert "S-9" not in steps
     said = [one["seen"] for one in content(found)["branches"][0]["remarks"]]
     assert any("S-0 carries 20" in one and "design flow is zero" in one for one in said)
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("whose", ["nobody", "another company", "another job"])
+def test_a_damper_turned_at_a_point_that_is_not_there_is_refused(
+    fine: World, company_b: World, whose: str
+) -> None:
+    with company(fine.id):
+        other = factories.outlet(factories.system(fine.site, "AHU-7"), "X-1")
+    point = {"nobody": uuid7(), "another company": company_b.points["BD-1"].id, "another job": other.id}[
+        whose
+    ]
+    turned = [{"test_point": str(point), "setting": "4 of 8"}]
+    (outcome,) = batches.post(fine, batches.hood(fine, turned=turned))
+    assert outcome.outcome == "refused"
+    assert outcome.errors[0].pointer == "/sessions/0/turned/0/test_point"
+    told = "This test point is not in a system of the job." if whose == "another job" else UNKNOWN
+    assert outcome.errors[0].detail == told
 
 
 # ---- the fan ---------------------------------------------------------------------------------------------

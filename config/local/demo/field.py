@@ -6,7 +6,7 @@ from datetime import datetime, timedelta, timezone
 from typing import Any
 
 from config.local.demo.air import ALTITUDE_PRESSURE_HPA, Duct, Technician
-from config.local.demo.scenario import carried
+from config.local.demo.scenario import SHORT_OUTLET, carried
 
 ZONE = timezone(timedelta(hours=1))
 
@@ -261,19 +261,38 @@ class Tablet:
         ]
         return made
 
-    def outlet(self, tag: str, unit: str = "L/s") -> dict[str, Any]:
-        """Three readings of the flow hood."""
+    def found(self, tag: str, share: float) -> dict[str, Any]:
+        """The first round at an outlet, its damper open, carrying a share of its design."""
+        made = self.outlet(tag, flow=share * self.points()[tag]["design_flow_m3_s"], hands=Technician(11))
+        made["adjustment"] = {"setting": "open", "marked": False}
+        return made
+
+    def outlet(
+        self,
+        tag: str,
+        unit: str = "L/s",
+        *,
+        before: dict[str, Any] | None = None,
+        flow: float | None = None,
+        hands: Technician | None = None,
+    ) -> dict[str, Any]:
+        """Three readings of the flow hood; `before`: the session of the round before."""
         made = self.session(tag, "hood_reading", 2)
+        if before is not None:
+            made["supersedes"] = {"session": before["id"], "reason": "Round 2 after adjustment"}
         made["conditions"].pop("duct_static_pressure")
         made["instruments"]["hood"] = self.tool("flow_hood")
         made["adjustment"] = {"setting": f"{3 + int(tag[2:]) % 5} of 8", "marked": True}
+        if before is not None:
+            stays = tag == SHORT_OUTLET
+            made["adjustment"] |= {"setting": "open"} if stays else {"done": f"Closed to {SHORT_OUTLET}"}
         made["readings"] = [
             {
                 "run": 1,
                 "line": 1,
                 "point": n,
                 "quantity": "flow",
-                "value": self.hands.hood(carried(tag)),
+                "value": (hands or self.hands).hood(carried(tag) if flow is None else flow),
                 "unit": unit,
                 "taken_at": self.tick(15),
             }

@@ -48,6 +48,8 @@ OUTLETS = [  # tag, parent, design L/s, share of design that it really carries
     ("S-12", "BD-1", 180, 0.985),
 ]
 SHORT_OUTLET = "S-09"
+AS_FOUND = {"S-08": 1.16, "S-09": 0.71, "S-10": 1.22, "S-11": 1.09, "S-12": 1.18}
+"""Shares of design of the branch's outlets in the first round, dampers open."""
 OUTDOOR_DESIGN, OUTDOOR_SHARE = 700, 1.027
 LEAKAGE = 0.012  # of the main's flow, between the plane and the outlets
 
