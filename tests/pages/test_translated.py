@@ -186,7 +186,8 @@ def test_every_word_of_every_page_is_for_translators(role: str | None, signed_in
     marked.asked.clear()
     found = walked(client, world)
     assert not found, "\n".join(found)
-    strange = sorted(marked.asked - messages() - of_django())
+    # A text of the company that is looked up comes out as it went in: harmless.
+    strange = sorted(marked.asked - messages() - of_django() - data_of(world))
     assert not strange, "\n".join(["looked up, but no catalogue would hold it:", *strange])
 
 
