@@ -71,6 +71,49 @@ def test_nothing_that_is_missing_is_sent_without_being_told(page: Page) -> None:
     assert described.kept(page)["state"] == "open"
 
 
+def test_points_that_were_not_read_and_zeros_may_lack_but_only_knowingly(page: Page) -> None:
+    reading = {"run": 1, "line": 1, "point": 1, "quantity": "pressure", "value": "12.0", "unit": "Pa"}
+    body = {
+        "readings": [reading | {"taken_at": "2026-03-02T09:00:00Z"}],
+        "conditions": {"air_temperature": {"value": "21", "unit": "Cel"}},
+        "instruments": {"pressure": "tool-pressure"},
+    }
+    described.put(page, row("pitot_traverse", **body))
+    described.show(page, "result")
+    page.get_by_text("Run 1 lacks 24 points: A2, A3, A4, A5, B1, B2 …").first.wait_for()
+    page.get_by_role("button", name="Finish and send").click()
+    page.get_by_role("dialog").get_by_role("button", name="Go back to it").click()
+    assert described.kept(page)["state"] == "open"
+    page.get_by_role("button", name="Finish and send").click()
+    page.get_by_role("dialog").get_by_text("The zero after the readings was not looked at.").wait_for()
+    page.get_by_role("dialog").get_by_role("button", name="Finish without it").click()
+    page.get_by_text("It waits to be sent").wait_for()
+    assert (
+        described.kept(page)["body"]["plane"] | {"lines": 5, "points": 5}
+        == described.kept(page)["body"]["plane"]
+    )
+
+
+def test_too_few_readings_of_a_place_are_never_sent(page: Page) -> None:
+    reading = {"run": 1, "line": 1, "point": 1, "quantity": "velocity", "value": "0.5", "unit": "m/s"}
+    told = {
+        "width": {"value": "1200", "unit": "mm"},
+        "height": {"value": "450", "unit": "mm"},
+        "signal": "velocity",
+    }
+    body = {
+        "readings": [reading | {"taken_at": "2026-03-02T09:00:00Z"}], "told": told,
+        "conditions": {"air_temperature": {"value": "21", "unit": "Cel"}},
+        "instruments": {"velocity": "tool-velocity"},
+    }  # fmt: skip
+    described.put(page, row("hood_face", **body))
+    described.show(page, "result")
+    page.get_by_text("Velocity in the opening needs 2 readings.").wait_for()
+    page.get_by_role("button", name="Finish and send").click()
+    page.get_by_role("heading", name="Readings").wait_for()
+    assert described.kept(page)["state"] == "open"
+
+
 def test_an_instrument_out_of_calibration_is_said_before_measuring(page: Page) -> None:
     work = described.worklist()
     work["jobs"][0]["instruments"] = [described.tool("pressure", due="2026-02-01")]

@@ -176,17 +176,14 @@ function lackList(m) {
   return h("section", {}, h("h3", {}, gettext("Still missing")), h("ul", { class: "lacks" }, found.map((one) => h("li", {}, h("span", {}, one.words), m.link(one.step)))));
 }
 
-const MAY_LACK = /^(readings|sweeps|zero|zero_after)$/;
-
 function finish(m) {
   const press = async () => {
     await m.settled();
     const found = missing(m.body, m.kind, useWords());
-    const hard = found.filter((one) => !MAY_LACK.test(one.step) || !(m.body.readings.length || m.body.sweeps.length));
-    const short = found.filter((one) => one.step === "readings" && m.kind.places.some((place) => place.least && one.words.startsWith(place.words)));
-    if (hard.length || short.length) {
-      m.context.say([...hard, ...short][0].words);
-      m.go([...hard, ...short][0].step);
+    const must = found.find((one) => !one.may);
+    if (must) {
+      m.context.say(must.words);
+      m.go(must.step);
       return;
     }
     if (found.length && !(await ask({

@@ -122,12 +122,13 @@ export function noteOf(view, words) {
 }
 
 /**
- * What is missing before a session can be sent, each with the step where it is entered.
- * @returns {{step: string, words: string}[]}
+ * What is missing before a session can be sent, each with the step where it is entered. `may`: it can be sent
+ * without, knowingly; the service flags it then.
+ * @returns {{step: string, words: string, may: boolean}[]}
  */
 export function missing(body, kind, useWords = {}) {
   const found = [];
-  const lack = (step, words) => found.push({ step, words });
+  const lack = (step, words, may = false) => found.push({ step, words, may });
   for (const use of neededUses(body, kind)) {
     if (!body.instruments[use]) {
       lack("ready", say(gettext("Name the instrument for %(use)s."), { use: useWords[use] ?? use }));
@@ -163,7 +164,7 @@ function lackOfReadings(body, kind, lack) {
   if (kind.swept) {
     const lines = body.plane?.lines ?? 0, swept = new Set(body.sweeps.filter((one) => one.run === 1).map((one) => one.line));
     if (!body.sweeps.length) lack("sweeps", gettext("No line is swept yet."));
-    else if (swept.size < lines) lack("sweeps", say(gettext("%(count)s lines are not swept yet."), { count: lines - swept.size }));
+    else if (swept.size < lines) lack("sweeps", say(gettext("%(count)s lines are not swept yet."), { count: lines - swept.size }), true);
     return;
   }
   if (!body.readings.length) {
@@ -185,15 +186,15 @@ function lackOfZero(body, kind, lack) {
   const rows = kind.swept ? body.sweeps.map((one) => one.started_at) : body.readings.map((row) => row.taken_at);
   if (!zeroUse(kind) || !rows.length) return;
   const moments = rows.map((text) => Date.parse(text)), checks = body.zero_checks.map((check) => Date.parse(check.at));
-  if (!checks.some((at) => at <= Math.min(...moments))) lack("zero", gettext("The zero before the readings was not looked at."));
-  if (!checks.some((at) => at > Math.max(...moments))) lack("zero_after", gettext("The zero after the readings was not looked at."));
+  if (!checks.some((at) => at <= Math.min(...moments))) lack("zero", gettext("The zero before the readings was not looked at."), true);
+  if (!checks.some((at) => at > Math.max(...moments))) lack("zero_after", gettext("The zero after the readings was not looked at."), true);
 }
 
 /** Points of a traverse that a run lacks; a session may go without them, but only knowingly. */
 function lackOfPoints(body, lack) {
   for (const [run, labels] of openPoints(body)) {
     const list = labels.slice(0, 6).join(", ") + (labels.length > 6 ? " …" : "");
-    lack("readings", say(gettext("Run %(run)s lacks %(count)s points: %(list)s."), { run, count: labels.length, list }));
+    lack("readings", say(gettext("Run %(run)s lacks %(count)s points: %(list)s."), { run, count: labels.length, list }), true);
   }
 }
 
