@@ -247,7 +247,8 @@ def _whole(material: Material, tree: Tree, moves: Sequence[Move]) -> Balancing:
     made = plans.balancing(scope, found)
     # within a branch its own plan has the say
     inside = {end.id for end in ends if tree.above[end.id] is not None}
-    return replace(made, steps=tuple(step for step in made.steps if step.point not in inside))
+    steps = tuple(step for step in plans.by_means(made, scope) if step.point not in inside)
+    return replace(made, steps=steps)
 
 
 def _phase(

@@ -4,8 +4,8 @@ Outlets of a branch are balanced to each other first, each branch as a tree of i
 by the plan of the whole tree (measurements/calc/network_plan.py).
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from uuid import UUID
 
@@ -13,6 +13,7 @@ from jobs.models import TestPoint
 from measurements import calc
 from measurements.balancing.rounds import Figure, Survey, Surveys, stands
 from measurements.balancing.tree import Tree
+from measurements.calc.method import Estimate
 from measurements.calc.network import (
     TRUNK,
     Branch,
@@ -185,6 +186,29 @@ def balancing(scope: Scope, found: Surveys) -> Balancing:
         for step in plan.steps
     )
     return Balancing(points, found, scope.tolerance, seen, plan, steps, spread, reference)
+
+
+def by_means(made: Balancing, scope: Scope) -> Iterator[Planned]:
+    """The steps of a whole system with each branch brought to the common share by its mean, not by its lowest
+    outlet, where it is read: its outlets are near each other, and stay as they are.
+    """
+    if made.plan is None or made.shares is None:
+        return
+    parts = {branch.tag for branch in scope.network.branches}
+    means = {branch.tag: branch.share for branch in made.shares.branches}
+    lowest = {one.tag: one.share.value for one in made.shares.outlets if one.share is not None}
+    above = {outlet.tag: outlet.parent for outlet in scope.network.outlets}
+
+    def part(outlet: str) -> float:
+        mean = means.get(above.get(outlet, TRUNK))
+        return lowest[outlet] / mean if mean and outlet in lowest and above[outlet] != TRUNK else 1.0
+
+    start = part(dict(made.plan.references)[TRUNK])
+    for one in made.steps:
+        factor = part(one.step.read_at) / start if one.step.tag in parts else 1.0 / start
+        target, share = one.step.target, one.step.share
+        moved = Estimate(target.value * factor, target.u * factor)
+        yield replace(one, step=replace(one.step, target=moved, share=share * factor if share else share))
 
 
 def _spread(seen: Shares) -> tuple[float, float] | None:

@@ -206,7 +206,6 @@ def test_branches_of_a_building_become_equal_by_the_plan(company_a: World) -> No
     assert found.whole is not None
     assert len(found.whole.surveys.complete) == 2
     assert any(step.step.tag.startswith("B") for step in found.whole.open_steps)
-    apart = float(np.abs(air.unequal()).max())
     for step in found.whole.open_steps:
         target = live_target(step.step, air.read(step.step.read_at) / (step.factor or 1.0))
         building.set_branch(step.step.tag, step.step.read_at, target * (step.factor or 1.0))
@@ -219,7 +218,7 @@ def test_branches_of_a_building_become_equal_by_the_plan(company_a: World) -> No
     building.post()
     found = building.balance()
     assert not any(one.stale for one in found.ends)
-    assert float(np.abs(air.unequal()).max()) < 0.3 * apart
+    assert float(np.abs(air.unequal()).max()) < 0.08  # 0.09 when branches are set by their lowest outlet
     rounds = next(one for one in found.ends if one.point.tag == "O5-3").rounds
     assert [one.moved for one in rounds][:3] == [False, True, False]
     assert rounds[2].setting == "3 of 8"
