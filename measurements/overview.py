@@ -11,9 +11,10 @@ from functools import cached_property
 from typing import Any
 from uuid import UUID
 
-from django.db.models import Count, Exists, Max, OuterRef, QuerySet, Subquery, Sum
+from django.contrib.postgres.aggregates import StringAgg
+from django.db.models import Count, Exists, OuterRef, QuerySet, Subquery, Sum, TextField, Value
 from django.db.models.fields.json import KeyTransform
-from django.db.models.functions import Extract
+from django.db.models.functions import MD5, Cast
 
 from jobs.access import Actor
 from jobs.errors import NotFound
@@ -193,7 +194,7 @@ def pulse(job_id: UUID) -> str:
         _of_all(systems, Sum("version")),
         _of_all(points, Count("id")),
         _of_all(points, Sum("version")),
-        _of_all(points, Extract(Max("created_at"), "epoch")),
+        _of_all(points, MD5(StringAgg(Cast("id", TextField()), Value(""), order_by="id"))),
         _of_all(Member.objects.all(), Sum("version")),
     )
     return "-".join(str(part or 0) for part in found.get())
