@@ -6,6 +6,7 @@ picture is drawn with grain, so that it packs about as a photo of a plant room d
 """
 
 import io
+import os
 import statistics
 import subprocess
 import sys
@@ -14,6 +15,7 @@ import time
 from pathlib import Path
 from typing import Any
 
+import django
 from PIL import Image
 from playwright.sync_api import Playwright, Route, sync_playwright
 
@@ -30,13 +32,15 @@ def main() -> None:
         inside = [sys.executable, "-m", "tests.benchmarks.photo_figures", "--inside"]
         command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
         raise SystemExit(subprocess.run(command, cwd=ROOT, check=False).returncode)
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+    django.setup()
     with local_stack() as stack, sync_playwright() as play, tempfile.TemporaryDirectory() as folder:
         kept = on_the_tablet(stack, play, Path(folder))
     at_the_service(kept)
 
 
 def camera() -> bytes:
-    """12 megapixels with grain, a place and a camera in its Exif."""
+    """12 megapixels with grain, and a camera named in its Exif."""
     from tests.measurements import pictures
 
     grain = Image.effect_noise((4000, 3000), 40).convert("RGB")
@@ -93,9 +97,6 @@ def on_the_tablet(stack: Stack, play: Playwright, folder: Path) -> bytes:
 
 def at_the_service(kept: bytes) -> None:
     """How long the checks and the print of what came take."""
-    import django
-
-    django.setup()
     from measurements.photo_files import check_photo
     from reports.prints import print_of, thumbnail
 
