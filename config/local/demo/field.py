@@ -267,6 +267,12 @@ class Tablet:
         made["adjustment"] = {"setting": "open", "marked": False}
         return made
 
+    def set_to(self, tag: str, before: dict[str, Any]) -> dict[str, Any]:
+        """The damper closed until the share is the lowest outlet's, and read there."""
+        made = self.outlet(tag, before=before, hands=Technician(12))
+        made["adjustment"] |= {"marked": False, "done": f"Closed to the share of {SHORT_OUTLET}"}
+        return made
+
     def outlet(
         self,
         tag: str,
@@ -279,13 +285,12 @@ class Tablet:
         """Three readings of the flow hood; `before`: the session of the round before."""
         made = self.session(tag, "hood_reading", 2)
         if before is not None:
-            made["supersedes"] = {"session": before["id"], "reason": "Round 2 after adjustment"}
+            made["supersedes"] = {"session": before["id"], "reason": "Next round after adjustment"}
         made["conditions"].pop("duct_static_pressure")
         made["instruments"]["hood"] = self.tool("flow_hood")
         made["adjustment"] = {"setting": f"{3 + int(tag[2:]) % 5} of 8", "marked": True}
-        if before is not None:
-            stays = tag == SHORT_OUTLET
-            made["adjustment"] |= {"setting": "open"} if stays else {"done": f"Closed to {SHORT_OUTLET}"}
+        if before is not None and tag == SHORT_OUTLET:
+            made["adjustment"]["setting"] = "open"
         made["readings"] = [
             {
                 "run": 1,
