@@ -264,7 +264,6 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
         "PlanKind": [("people", "people"), ("instruments", "instruments")],
         "ComputationOutcome": "measurements.models.Outcome",
         "CheckKind": "measurements.models.CheckKind",
-        "PhotoKind": "measurements.models.PhotoKind",
         "DocumentKind": "reports.models.DocumentKind",
         "DocumentBefore": ["interim", "deficiencies", "deferred"],
         "PhotoKind": "measurements.models.PhotoKind",
