@@ -1,4 +1,4 @@
-"""A day in a cellar: no network, a traverse, hoods, sweeps, a photo, a browser that is killed; then all at once."""
+"""A day without network: a traverse, hoods, sweeps, a photo, a browser that is killed; then all at once."""
 
 import re
 from collections.abc import Iterator
