@@ -14,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import travel
 from jobs.access import Action, Actor, require
@@ -150,7 +151,7 @@ def _people(actor: Actor, rows: dict[UUID, list[Booking]], days: Sequence[date])
     for member in members:
         if not may_measure(member) and member.id not in rows:
             continue
-        remark = "" if may_measure(member) else "may not measure any more"
+        remark = "" if may_measure(member) else gettext("may not measure any more")
         bars = [
             Bar(Kind.PEOPLE, member.id, row, (*_let_go(row), *_short_way(before, row, ways)))
             for before, row in zip([None, *rows[member.id]], rows[member.id], strict=False)
@@ -162,7 +163,7 @@ def _let_go(row: Booking) -> tuple[str, ...]:
     """A job that was approved lets go; opened again it has nobody until the days are set anew."""
     if row.holds or row.job.status != JobStatus.OPEN:
         return ()
-    return ("It is not held: the job was closed in between. Set the days again.",)
+    return (gettext("It is not held: the job was closed in between. Set the days again."),)
 
 
 Minutes = dict[tuple[UUID, UUID], int]
@@ -183,7 +184,8 @@ def _short_way(before: Booking | None, row: Booking, ways: tuple[Minutes, int]) 
     if left >= timedelta(minutes=needed):
         return ()
     minutes = int(left.total_seconds() // 60)
-    return (f"The way from {before.job.site.name} takes {needed} min; {minutes} are left.",)
+    text = gettext("The way from %(site)s takes %(needed)s min; %(left)s are left.")
+    return (text % {"site": before.job.site.name, "needed": needed, "left": minutes},)
 
 
 def _instruments(actor: Actor, rows: dict[UUID, list[Booking]], days: Sequence[date]) -> Iterable[Line]:

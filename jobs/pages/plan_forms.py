@@ -7,7 +7,7 @@ from uuid import UUID
 
 from django import forms
 from django.utils.translation import gettext as _
-from django.utils.translation import gettext_lazy as lazy
+from django.utils.translation import gettext_lazy
 
 from jobs.board import Candidate
 from jobs.bookings import Kind
@@ -22,8 +22,8 @@ def day_field(label: Any, **kwargs: Any) -> forms.DateField:
         label=label,
         widget=forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"}),
         error_messages={
-            "required": lazy("Enter a day."),
-            "invalid": lazy("Write the day as year-month-day, such as 2026-03-02."),
+            "required": gettext_lazy("Enter a day."),
+            "invalid": gettext_lazy("Write the day as year-month-day, such as 2026-03-02."),
         },
         **kwargs,
     )
@@ -35,7 +35,7 @@ def clock_field(label: Any, help_text: Any) -> forms.TimeField:
         required=False,
         help_text=help_text,
         widget=forms.TimeInput(format="%H:%M", attrs={"type": "time"}),
-        error_messages={"invalid": lazy("Write a time of day, such as 13:00.")},
+        error_messages={"invalid": gettext_lazy("Write a time of day, such as 13:00.")},
     )
 
 
@@ -48,12 +48,14 @@ class PlaceForm(Form):
     seen = forms.IntegerField(widget=forms.HiddenInput, min_value=1)
     back = forms.CharField(widget=forms.HiddenInput, required=False, max_length=300)
     who = forms.UUIDField(
-        widget=forms.Select, error_messages={"required": lazy("Choose somebody or something.")}
+        widget=forms.Select, error_messages={"required": gettext_lazy("Choose somebody or something.")}
     )
-    starts_on = day_field(lazy("First day"))
-    ends_on = day_field(lazy("Last day"))
-    from_time = clock_field(lazy("From"), lazy("On the first day; empty: the company's hours."))
-    to_time = clock_field(lazy("To"), lazy("On the last day."))
+    starts_on = day_field(gettext_lazy("First day"))
+    ends_on = day_field(gettext_lazy("Last day"))
+    from_time = clock_field(
+        gettext_lazy("From"), gettext_lazy("On the first day; empty: the company's hours.")
+    )
+    to_time = clock_field(gettext_lazy("To"), gettext_lazy("On the last day."))
 
     def offer(self, kind: Kind, found: Sequence[Candidate]) -> None:
         """The choices: what fits first, the rest apart."""
@@ -71,33 +73,33 @@ class JobForm(Form):
 
     version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=1)
     title = forms.CharField(
-        label=lazy("Title"),
+        label=gettext_lazy("Title"),
         max_length=200,
-        help_text=lazy("What is to be done, such as: Balance of the reading rooms."),
-        error_messages={"required": lazy("Enter a title.")},
+        help_text=gettext_lazy("What is to be done, such as: Balance of the reading rooms."),
+        error_messages={"required": gettext_lazy("Enter a title.")},
     )
     systems = forms.MultipleChoiceField(
-        label=lazy("Systems"),
+        label=gettext_lazy("Systems"),
         widget=forms.CheckboxSelectMultiple,
-        error_messages={"required": lazy("Choose at least one system.")},
+        error_messages={"required": gettext_lazy("Choose at least one system.")},
     )
-    starts_on = day_field(lazy("First day"))
-    ends_on = day_field(lazy("Last day"))
+    starts_on = day_field(gettext_lazy("First day"))
+    ends_on = day_field(gettext_lazy("Last day"))
     tolerance_below = forms.DecimalField(
-        label=lazy("Below design, %"),
+        label=gettext_lazy("Below design, %"),
         required=False,
         max_digits=6,
-        help_text=lazy("Empty: the company's."),
-        error_messages={"invalid": lazy("Enter a number, such as 10.")},
+        help_text=gettext_lazy("Empty: the company's."),
+        error_messages={"invalid": gettext_lazy("Enter a number, such as 10.")},
     )
     tolerance_above = forms.DecimalField(
-        label=lazy("Above design, %"),
+        label=gettext_lazy("Above design, %"),
         required=False,
         max_digits=6,
-        error_messages={"invalid": lazy("Enter a number, such as 10.")},
+        error_messages={"invalid": gettext_lazy("Enter a number, such as 10.")},
     )
     notes = forms.CharField(
-        label=lazy("Notes for who goes there"),
+        label=gettext_lazy("Notes for who goes there"),
         required=False,
         max_length=4000,
         widget=forms.Textarea(attrs={"rows": 4}),
@@ -139,24 +141,31 @@ class JobForm(Form):
 class CancelForm(Form):
     version = forms.IntegerField(widget=forms.HiddenInput, min_value=1)
     reason = forms.CharField(
-        label=lazy("Reason"),
+        label=gettext_lazy("Reason"),
         max_length=2000,
         widget=forms.Textarea(attrs={"rows": 3}),
-        help_text=lazy("It stands in the company's log."),
-        error_messages={"required": lazy("Say why the job is cancelled.")},
+        help_text=gettext_lazy("It stands in the company's log."),
+        error_messages={"required": gettext_lazy("Say why the job is cancelled.")},
     )
 
 
 class TravelForm(Form):
     one = forms.UUIDField(
-        label=lazy("Between"), widget=forms.Select, error_messages={"required": lazy("Choose a site.")}
+        label=gettext_lazy("Between"),
+        widget=forms.Select,
+        error_messages={"required": gettext_lazy("Choose a site.")},
     )
     other = forms.UUIDField(
-        label=lazy("and"), widget=forms.Select, error_messages={"required": lazy("Choose a site.")}
+        label=gettext_lazy("and"),
+        widget=forms.Select,
+        error_messages={"required": gettext_lazy("Choose a site.")},
     )
     minutes = forms.IntegerField(
-        label=lazy("Minutes"),
-        error_messages={"required": lazy("Enter minutes."), "invalid": lazy("Enter whole minutes.")},
+        label=gettext_lazy("Minutes"),
+        error_messages={
+            "required": gettext_lazy("Enter minutes."),
+            "invalid": gettext_lazy("Enter whole minutes."),
+        },
     )
 
     def offer(self, sites: Iterable[Site]) -> None:

@@ -88,6 +88,14 @@ WORDS: dict[str, tuple[str, str]] = {
         gettext_noop("A batch from the field is not what this address takes."),
         gettext_noop("See 'errors' for the place. Nothing of the batch was stored."),
     ),
+    "no-photo": (
+        gettext_noop("The file is no JPEG, PNG or WebP picture, or it carries more than the picture."),
+        gettext_noop("See 'detail'. Save it anew as a picture without its particulars, then send that."),
+    ),
+    "mismatching-upload-offset": (
+        gettext_noop("A part of an upload does not begin where the upload ends."),
+        gettext_noop("Go on from the byte that 'Upload-Offset' names; what had arrived is kept."),
+    ),
     "known-with-other-content": (
         gettext_noop("Something else is stored under this id already. What is stored stays as it is."),
         gettext_noop("Send it under a new id, or ask what is stored under this one."),

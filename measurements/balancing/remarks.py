@@ -2,6 +2,8 @@
 
 from collections.abc import Iterable, Iterator
 
+from django.utils.translation import gettext_noop
+
 from measurements import calc
 from measurements.calc import Code
 from measurements.methods.base import CRITICAL, HOT, LIMITS, MOVING
@@ -11,7 +13,7 @@ from measurements.rules.noticed import told
 from measurements.rules.noticed_rows import Row
 
 WARNING, REMARK = Severity.WARNING, Severity.REMARK
-FUEL = (
+FUEL = gettext_noop(
     "Changing exhaust or supply near fuel-burning appliances can draw combustion gases into rooms: check "
     "draft and carbon monoxide."
 )
