@@ -18,7 +18,7 @@ from tests.pages.seeds import planted
 pytestmark = [pytest.mark.journey, pytest.mark.browser]
 POINTS = [f"{line}{point}" for line in "ABCDE" for point in range(1, 6)]
 KILLED_AT = 17
-HOODS, A_HOOD = ("S-1", "S-2", "S-3", "S-1"), 3
+HOODS, A_HOOD = ("S-1", "S-2", "S-3", "S-1", "S-2"), 2
 LINES = 5
 
 
