@@ -75,12 +75,13 @@ def test_a_day_without_network_arrives_whole_and_once(
     with tablet.profile(play, tmp_path) as browser:  # and once more with network: nothing comes twice
         page = tablet.opened(browser, stack.base_url)
         page.get_by_text("All is sent").wait_for()
+        camera.until(lambda: camera.photos_of(stack, seed, "S-1"))
         page.wait_for_timeout(2000)
     assert sorted(arrived(stack, seed)) == sorted(made)
     whole = [hands.asked(stack, seed, f"sessions/{one}") for one in sorted(made)]
     assert sum(len(one["readings"]["value"]) for one in whole) == 2 * len(POINTS) + A_HOOD * len(HOODS)
     assert sum(len(one["sweeps"]) for one in whole) == LINES
-    assert len(camera.photos_of(stack, seed, "S-1")) == 1
+    assert len(camera.photos_of(stack, seed, "S-1")) == 1  # though its page was killed, not left
 
 
 def arrived(stack: Stack, seed: dict[str, Any]) -> list[str]:

@@ -271,6 +271,7 @@ async function start() {
   context = new Context(await openStore());
   await context.open();
   navigator.storage?.persist?.();
+  await leftOpen();
   context.outbox.addEventListener("change", standing);
   let redraw;
   const changed = () => {
@@ -287,6 +288,14 @@ async function start() {
   document.documentElement.dataset.ready = "yes";
   performance.mark("ready");
   context.outbox.wake();
+}
+
+/** Photos and notes whose page was ended by a kill, not by leaving it, go to be sent as if it had been left. */
+async function leftOpen() {
+  if (location.hash.startsWith("#/photos/")) return;
+  for (const photo of await context.store.photos()) {
+    if (photo.state === "open") await context.store.changePhoto(photo.id, (row) => { row.state = "ready"; });
+  }
 }
 
 start().catch((error) => {
