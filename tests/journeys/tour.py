@@ -16,6 +16,7 @@ from config.local.demo import scenario
 from config.local.stack import Stack, local_stack
 from tests.benchmarks.intake_figures import ROOT
 from tests.field import tablet
+from tests.field import test_measure as hands
 from tests.pages.browser import ARGUMENTS, executable
 
 PICTURES = ROOT / "config" / "pictures"
@@ -80,7 +81,22 @@ def field(page: Page, folder: Path) -> None:
     take(page, "", folder / "day.png")
     page.get_by_role("link", name="second season").click()
     page.locator(".rows button").first.wait_for()
-    take(page, "", folder / "field-job.png")
+    page.locator(".rows .row", has=page.get_by_text("MD-1", exact=True)).first.click()
+    page.get_by_role("dialog").get_by_role("button", name=re.compile(": Pitot traverse$")).click()
+    page.get_by_role("heading", name="Ready", exact=True).wait_for()
+    page.wait_for_timeout(800)
+    page.locator(".steps").get_by_role("button", name=re.compile("^Duct")).click()
+    hands.rectangular_duct(page)
+    page.locator(".steps").get_by_role("button", name=re.compile("^Readings")).click()
+    page.locator(".keypad").wait_for()
+    for figure in ("12.4", "13.1", "13.6", "12.9"):
+        hands.type_(page, figure)
+        page.wait_for_timeout(300)
+    take(page, "", folder / "measure.png")
+    page.get_by_role("link", name="Back").click()
+    page.get_by_role("link", name="Balance").first.click()
+    page.wait_for_timeout(1500)
+    take(page, "", folder / "round.png")
 
 
 def take(page: Page, address: str, file: Path) -> None:
