@@ -97,7 +97,7 @@ def test_B5_a_foreign_node_looks_like_an_unknown_one(company_a: World, company_b
 
 
 def test_every_type_reads_through_the_visible_rows(company_a: World) -> None:
-    from config.graphql import Seen
+    from config.graphql.base import Seen
 
     for type_ in schema.schema_converter.type_map.values():
         origin = getattr(type_.definition, "origin", None)
