@@ -7,7 +7,7 @@ from enum import Enum
 from typing import TYPE_CHECKING
 from uuid import UUID
 
-from django.db.models import Exists, OuterRef
+from django.db.models import Exists, OuterRef, QuerySet
 from django.utils import timezone
 from django.utils.translation import gettext
 
@@ -159,9 +159,17 @@ def actor_for_token(text: str) -> Actor | None:
     parts = split_token(text)
     if parts is None:
         return None
+    return _actor_of(_tokens().filter(secret_hash=hash_secret(parts[1])).first())
+
+
+def _tokens() -> QuerySet[AccessToken]:
+    """Tokens but for those in the name of somebody whom the operators shut out."""
     shut_out = User.objects.filter(id=OuterRef("member__user_ref"), is_active=False)
-    found = AccessToken.objects.select_related("member", "device").filter(~Exists(shut_out))
-    token = found.filter(secret_hash=hash_secret(parts[1])).first()
+    return AccessToken.objects.select_related("member", "device").filter(~Exists(shut_out))
+
+
+def _actor_of(token: AccessToken | None) -> Actor | None:
+    """Whom a token stands for; None for one that ended."""
     if token is None or token.revoked_at or (token.expires_at and token.expires_at <= timezone.now()):
         return None
     if token.device is not None and token.device.revoked_at:
@@ -179,6 +187,15 @@ def actor_for_token(text: str) -> Actor | None:
         kind=TokenKind(token.kind),
         units=token.member.unit_system if token.member else "",
     )
+
+
+def still_there(actor: Actor) -> Actor | None:
+    """The actor as they stand now; None once their token ended or they left. For what goes on for long."""
+    if actor.token_id is None:
+        member = Member.objects.filter(id=actor.member_id, active=True).first()
+        shut_out = member and User.objects.filter(id=member.user_ref, is_active=False).exists()
+        return actor_for_member(member) if member and not shut_out else None
+    return _actor_of(_tokens().filter(id=actor.token_id).first())
 
 
 def actor_for_user(user_id: UUID) -> Actor | None:

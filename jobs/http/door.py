@@ -1,6 +1,6 @@
 """The base of REST views: who may, what was seen, strict input."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, ClassVar
 
 from rest_framework import serializers
@@ -10,15 +10,19 @@ from rest_framework.response import Response
 
 from jobs.access import Action, Actor, require
 from jobs.errors import (
+    DomainError,
     Fault,
     Invalid,
     NotSignedIn,
     PreconditionFailed,
     PreconditionRequired,
 )
+from jobs.http import stream
+from jobs.http.paging import PAGING
 from jobs.http.problem import MethodNotAllowed
+from jobs.http.representation import FIELDS, chosen_fields, confirm, narrow, narrowed, version_of
 
-PAGING = ("after", "limit")
+Told = Callable[[list[Any]], Any]
 
 
 class Door(GenericAPIView):
@@ -59,12 +63,44 @@ class Door(GenericAPIView):
         """The query's parameters by name. Raises Invalid for one that is not among `names` or paging."""
         return read_filters(self.request, names)
 
-    def page(self, rows: Any, serializer: type[serializers.BaseSerializer[Any]]) -> Response:
-        """One page of rows, by keyset."""
-        found = self.paginate_queryset(rows)
-        return self.get_paginated_response(
-            serializer(found, many=True, context=self.get_serializer_context()).data
-        )
+    def page(self, rows: Any, serializer: type[serializers.BaseSerializer[Any]], **told: Told) -> Any:
+        """One page of rows by keyset, or all of them as a stream (`jobs.http.stream`).
+
+        `told` adds to the serializer's context what the rows of the page need together, by name.
+        """
+        names = chosen_fields(self.request)
+
+        def show(found: list[Any]) -> Sequence[dict[str, Any]]:
+            more = {name: tell(found) for name, tell in told.items()}
+            shape = serializer(found, many=True, context={**self.get_serializer_context(), **more})
+            narrow(shape, names)
+            return shape.data  # type: ignore[no-any-return]
+
+        if stream.is_wanted(self.request):
+            action = self.needs["GET"] or Action.READ
+            keyset: Any = self.paginator
+            chunks = keyset.chunks(rows, self.request, self, stream.CHUNK)
+            narrow(serializer(many=True), names)  # while it can still be refused
+            return stream.as_lines(self.actor, action, chunks, show)
+        return self.get_paginated_response(show(self.paginate_queryset(rows) or []))
+
+    def perform_content_negotiation(self, request: Request, force: bool = False) -> Any:
+        asked = request.headers.get("Accept", "").partition(";")[0].strip() == stream.MEDIA_TYPE
+        return super().perform_content_negotiation(request, force or asked)
+
+    def finalize_response(self, request: Request, response: Any, *args: Any, **kwargs: Any) -> Any:
+        if request.method == "GET" and response.status_code == 200 and isinstance(response, Response):
+            try:
+                self._to_be_read(request, response)
+            except DomainError as error:
+                response = self.handle_exception(error)
+        return super().finalize_response(request, response, *args, **kwargs)
+
+    def _to_be_read(self, request: Request, response: Response) -> None:
+        """Chosen fields only, and an ETag of what is shown; a door that has an ETag of its own keeps it."""
+        response.data = narrowed(response.data, chosen_fields(request))
+        if "ETag" not in response.headers or getattr(response, "versioned", False):
+            response.add_post_render_callback(lambda rendered: confirm(rendered, request))
 
 
 class PublicDoor(GenericAPIView):
@@ -86,7 +122,7 @@ def read(view: GenericAPIView, serializer: type[serializers.Serializer], **extra
 
 def read_filters(request: Request, names: Iterable[str]) -> dict[str, str]:
     """Query parameters by name, each at most once and known. Raises Invalid."""
-    known = [*names, *PAGING]
+    known = [*names, *PAGING, FIELDS]
     faults = []
     for name in request.query_params:
         if name not in known:
@@ -104,7 +140,9 @@ def read_filters(request: Request, names: Iterable[str]) -> dict[str, str]:
 
 def tagged(data: Any, version: int | str, status: int = 200) -> Response:
     """An answer with the ETag that an edit must send back in If-Match."""
-    return Response(data, status=status, headers={"ETag": etag(version)})
+    response = Response(data, status=status, headers={"ETag": etag(version)})
+    response.versioned = True  # type: ignore[attr-defined]  # a GET adds what it shows
+    return response
 
 
 class Strict(serializers.Serializer):
@@ -158,4 +196,4 @@ def seen_tag(request: Request) -> str:
             "Send 'If-Match' with the ETag of what you saw, so that nobody's change is lost.",
             [Fault("header:If-Match", "missing")],
         )
-    return text.strip().removeprefix("W/").strip('"')
+    return version_of(text)

@@ -12,7 +12,8 @@ from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.utils import OpenApiParameter
 from rest_framework import serializers
 
-from jobs.http.door import PublicDoor
+from jobs.http import stream
+from jobs.http.door import Door, PublicDoor
 from jobs.http.idempotency import HEADER, Repeatable
 from jobs.http.problem import MEDIA_TYPE
 
@@ -69,6 +70,20 @@ MATCH_PARAMETER = OpenApiParameter(
 )
 
 
+FIELDS_PARAMETER = {
+    "in": "query",
+    "name": "fields",
+    "schema": {"type": "string", "pattern": "^[a-z][a-z0-9_]*(,[a-z][a-z0-9_]*)*$"},
+    "description": "Only these fields, with commas between them, e.g. `id,status`.",
+}
+SEEN_PARAMETER = {
+    "in": "header",
+    "name": "If-None-Match",
+    "schema": {"type": "string"},
+    "description": "The ETag seen last; the answer is 304 while nothing changed.",
+}
+
+
 class DoorSchema(AutoSchema):
     """The schema of a view, with what its base classes do."""
 
@@ -83,6 +98,12 @@ class DoorSchema(AutoSchema):
     def get_auth(self) -> list[dict[str, list[Any]]]:
         """Either way in is enough; one object with both would ask for both."""
         return [{name: scopes} for one in super().get_auth() for name, scopes in one.items()]
+
+    def get_operation(self, *args: Any, **kwargs: Any) -> Any:
+        operation = super().get_operation(*args, **kwargs)
+        if operation and self.method == "GET" and isinstance(self.view, Door):
+            _add_representations(operation)
+        return operation
 
     def _get_response_bodies(self, direction: Any = "response") -> dict[str, Any]:
         bodies: dict[str, Any] = super()._get_response_bodies(direction)
@@ -108,6 +129,28 @@ class DoorSchema(AutoSchema):
     def _problem(self, status: int) -> dict[str, Any]:
         component = self.resolve_serializer(ProblemShape, "response")
         return {"content": {MEDIA_TYPE: {"schema": component.ref}}, "description": WORDS.get(status, "")}
+
+
+def _add_representations(operation: dict[str, Any]) -> None:
+    """What every answer in JSON can do: chosen fields, 304, and for lists the stream."""
+    answer = operation["responses"].get("200", {})
+    shape = answer.get("content", {}).get("application/json")
+    if shape is None:
+        return
+    names = {parameter["name"] for parameter in operation.setdefault("parameters", [])}
+    operation["parameters"] += [one for one in (FIELDS_PARAMETER, SEEN_PARAMETER) if one["name"] not in names]
+    operation["responses"].setdefault("304", {"description": "The same as what the ETag named; no body."})
+    if "limit" in names:
+        reference = shape["schema"].get("$ref", "").rpartition("/")[2]
+        item = reference.removeprefix("Paginated").removesuffix("List")
+        answer["content"][stream.MEDIA_TYPE] = {
+            "schema": {"$ref": f"#/components/schemas/{item}"} if reference != item else {"type": "object"},
+        }
+        answer["description"] = (
+            f"A page; with `Accept: {stream.MEDIA_TYPE}` all items, one a line, and last "
+            '`{"end": {"items": n}}`, without which the stream was cut off.'
+        )
+    operation["responses"] = dict(sorted(operation["responses"].items()))
 
 
 class StrictInput(OpenApiSerializerExtension):

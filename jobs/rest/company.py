@@ -1,7 +1,6 @@
 """Doors to the company's settings and its log."""
 
 import re
-from typing import Any
 
 from drf_spectacular.utils import OpenApiExample, OpenApiParameter, extend_schema
 from rest_framework.request import Request
@@ -9,9 +8,8 @@ from rest_framework.response import Response
 
 from jobs import companies
 from jobs.access import Action
-from jobs.errors import Fault, Invalid
 from jobs.http.door import Door, seen_version, tagged
-from jobs.http.paging import LIMIT, MOST, Keyset, read_limit
+from jobs.http.paging import Keyset
 from jobs.models import Company
 from jobs.queries import visible_events
 from jobs.rest import serializers_people as shapes
@@ -51,23 +49,13 @@ class CompanyDoor(Door):
 class ByNumber(Keyset):
     """Pages of the log, by number."""
 
-    def paginate_queryset(self, queryset: Any, request: Request, view: Any = None) -> list[Any]:
-        self.request, self.limit = request, read_limit(request)
-        rows = list(queryset.filter(number__gt=read_number(request))[: self.limit + 1])
-        self.more, page = len(rows) > self.limit, rows[: self.limit]
-        self.last = page[-1].number if page else None
-        return page
+    column = "number"
+    schema_of_column = {"type": "integer", "minimum": 0}
 
-    def get_schema_operation_parameters(self, view: Any) -> list[dict[str, Any]]:
-        return []
-
-
-def read_number(request: Request) -> int:
-    """The number after which to go on. Raises Invalid."""
-    text = request.query_params.get("after", "0")
-    if not (text.isascii() and text.isdigit() and len(text) <= 18):
-        raise Invalid("'after' is the number of an event.", [Fault("query:after", "not a whole number")])
-    return int(text)
+    def read(self, text: str) -> int:
+        if not (text.isascii() and text.isdigit() and len(text) <= 18):
+            raise ValueError(text)
+        return int(text)
 
 
 def read_verb(text: str) -> str:
@@ -86,8 +74,6 @@ class Events(Door):
         operation_id="event_list",
         tags=["company"],
         parameters=[
-            OpenApiParameter("after", int, description="Go on after this number; 0 from the start."),
-            OpenApiParameter("limit", int, description=f"Events a page, 1 to {MOST}, {LIMIT} unless told."),
             OpenApiParameter("subject", str, description="Only what happened to one thing, by its id."),
             OpenApiParameter("verb", str, description="Only one kind, e.g. session.stored."),
         ],

@@ -3,6 +3,7 @@
 import math
 import re
 from collections.abc import Callable, Mapping
+from datetime import UTC, date, datetime
 from typing import Any, NamedTuple, TypeVar
 from uuid import UUID
 
@@ -188,6 +189,34 @@ def one_of(values: type[Any]) -> Callable[[str], str]:
 
 def yes_or_no(text: str) -> bool:
     return {"true": True, "false": False}[text]
+
+
+def text(given: str) -> str:
+    """A reader of a name as it stands, whole."""
+    if not 1 <= len(given) <= 200:
+        raise ValueError(given)
+    return given
+
+
+def whole_number(given: str) -> int:
+    if not (given.isascii() and given.isdigit() and len(given) <= 9):
+        raise ValueError(given)
+    return int(given)
+
+
+def day(given: str) -> date:
+    """A reader of a day, e.g. 2026-03-02."""
+    if len(given) != len("2026-03-02"):
+        raise ValueError(given)
+    return date.fromisoformat(given)
+
+
+def moment(given: str) -> datetime:
+    """A reader of a moment with its offset, e.g. 2026-03-02T08:00:00Z."""
+    found = datetime.fromisoformat(given.replace(" ", "+"))  # a plus sign that an address made a space
+    if found.tzinfo is None or "T" not in given:
+        raise ValueError(given)
+    return found.astimezone(UTC)
 
 
 uuid = UUID

@@ -18,7 +18,7 @@ from jobs.models import InstrumentKind
 from jobs.queries import visible_instruments
 from jobs.rest import instrument_shapes as shapes
 from jobs.rest.answers import created, filter_parameters
-from jobs.rest.fields import matching, one_of, yes_or_no
+from jobs.rest.fields import Known, matching, one_of, text, yes_or_no
 
 DUE_DAYS = 60
 INSTRUMENT_EXAMPLE = {
@@ -42,13 +42,19 @@ class Instruments(Repeatable, Door):
         operation_id="instrument_list",
         tags=["instruments"],
         parameters=filter_parameters(
-            kind=f"Only one kind: {', '.join(InstrumentKind.values)}.", in_service="true or false."
+            kind=f"Only one kind: {', '.join(InstrumentKind.values)}.",
+            in_service="true or false.",
+            serial="Only the one with this serial number.",
         ),
         responses=shapes.InstrumentOut(many=True),
     )
     def get(self, request: Request) -> Response:
         """All instruments with their ranges, oldest first."""
-        known = {"kind": ("kind", one_of(InstrumentKind)), "in_service": ("in_service", yes_or_no)}
+        known: Known = {
+            "kind": ("kind", one_of(InstrumentKind)),
+            "in_service": ("in_service", yes_or_no),
+            "serial": ("serial", text),
+        }
         rows = matching(visible_instruments(self.actor), self.filters(*known), known)
         return self.page(rows, shapes.InstrumentOut)
 

@@ -19,7 +19,7 @@ from jobs.queries import visible_jobs
 from jobs.readiness import readiness
 from jobs.rest import job_shapes as shapes
 from jobs.rest.answers import created, filter_parameters
-from jobs.rest.fields import Known, matching, one_of, uuid
+from jobs.rest.fields import Known, day, matching, one_of, uuid, whole_number
 
 JOB_EXAMPLE = {
     "title": "Balance of reading rooms",
@@ -42,6 +42,9 @@ class Jobs(Repeatable, Door):
             status=f"Only one status: {', '.join(JobStatus.values)}.",
             site="Only those at one site, by id.",
             member="Only those that a member is assigned to, by id.",
+            number="Only the one with this number.",
+            ends_from="Only those whose last day is this one or later, e.g. 2026-03-02.",
+            starts_until="Only those whose first day is this one or earlier.",
         ),
         responses=shapes.JobOut(many=True),
     )
@@ -51,6 +54,9 @@ class Jobs(Repeatable, Door):
             "status": ("status", one_of(JobStatus)),
             "site": ("site_id", uuid),
             "member": ("id__in", of_member),
+            "number": ("number", whole_number),
+            "ends_from": ("ends_on__gte", day),
+            "starts_until": ("starts_on__lte", day),
         }
         rows = matching(visible_jobs(self.actor), self.filters(*known), known)
         return self.page(rows, shapes.JobOut)

@@ -15,7 +15,7 @@ from jobs.models import PointKind
 from jobs.queries import visible_customers, visible_points, visible_sites, visible_systems
 from jobs.rest import register_shapes as shapes
 from jobs.rest.answers import created, filter_parameters
-from jobs.rest.fields import Known, matching, one_of, uuid
+from jobs.rest.fields import Known, matching, one_of, text, uuid
 
 LIST = {"GET": Action.READ, "POST": Action.PLAN}
 ONE = {"GET": Action.READ, "PATCH": Action.PLAN}
@@ -25,11 +25,17 @@ class Customers(Repeatable, Door):
     needs = LIST
     serializer_class = shapes.CustomerOut
 
-    @extend_schema(operation_id="customer_list", tags=["register"], responses=shapes.CustomerOut(many=True))
+    @extend_schema(
+        operation_id="customer_list",
+        tags=["register"],
+        parameters=filter_parameters(name="Only the one of this name."),
+        responses=shapes.CustomerOut(many=True),
+    )
     def get(self, request: Request) -> Response:
         """All customers, oldest first."""
-        self.filters()
-        return self.page(visible_customers(self.actor), shapes.CustomerOut)
+        known: Known = {"name": ("name", text)}
+        rows = matching(visible_customers(self.actor), self.filters(*known), known)
+        return self.page(rows, shapes.CustomerOut)
 
     @extend_schema(
         operation_id="customer_add",
@@ -74,12 +80,14 @@ class Sites(Repeatable, Door):
     @extend_schema(
         operation_id="site_list",
         tags=["register"],
-        parameters=filter_parameters(customer="Only those of one customer, by id."),
+        parameters=filter_parameters(
+            customer="Only those of one customer, by id.", name="Only those of this name."
+        ),
         responses=shapes.SiteOut(many=True),
     )
     def get(self, request: Request) -> Response:
         """All sites, oldest first."""
-        known = {"customer": ("customer_id", uuid)}
+        known: Known = {"customer": ("customer_id", uuid), "name": ("name", text)}
         rows = matching(visible_sites(self.actor), self.filters(*known), known)
         return self.page(rows, shapes.SiteOut)
 
@@ -136,12 +144,12 @@ class Systems(Repeatable, Door):
     @extend_schema(
         operation_id="system_list",
         tags=["register"],
-        parameters=filter_parameters(site="Only those of one site, by id."),
+        parameters=filter_parameters(site="Only those of one site, by id.", tag="Only those with this tag."),
         responses=shapes.SystemOut(many=True),
     )
     def get(self, request: Request) -> Response:
         """All systems, oldest first."""
-        known = {"site": ("site_id", uuid)}
+        known: Known = {"site": ("site_id", uuid), "tag": ("tag", text)}
         rows = matching(visible_systems(self.actor), self.filters(*known), known)
         return self.page(rows, shapes.SystemOut)
 
@@ -199,6 +207,7 @@ class Points(Repeatable, Door):
             system="Only those of one system, by id.",
             site="Only those of one site, by id.",
             kind=f"Only one kind: {', '.join(PointKind.values)}.",
+            tag="Only those with this tag.",
         ),
         responses=shapes.PointOut(many=True),
     )
@@ -208,6 +217,7 @@ class Points(Repeatable, Door):
             "system": ("system_id", uuid),
             "site": ("system__site_id", uuid),
             "kind": ("kind", one_of(PointKind)),
+            "tag": ("tag", text),
         }
         rows = matching(visible_points(self.actor), self.filters(*known), known)
         return self.page(rows, shapes.PointOut)

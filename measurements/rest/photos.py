@@ -138,6 +138,13 @@ class PhotoOut(serializers.Serializer):
         return reverse("api-photo-file", args=[row.photo.id]) if row.has_file else None
 
 
+class PhotoListed(PhotoOut):
+    """The same from a row of a list."""
+
+    def to_representation(self, instance: Photo) -> dict[str, Any]:
+        return super().to_representation(photos.standing(instance))
+
+
 class UploadOut(serializers.Serializer):
     """How far an upload is, and the photo or note when it is whole."""
 
@@ -314,8 +321,7 @@ class Photos(Door):
         given = self.filters("job", "test_point", "session")
         known = {name: (name, uuid) for name in ("job", "test_point", "session")}
         rows = matching(photos.visible_photos(self.actor), given, known)
-        found = self.paginate_queryset(rows) or []
-        return self.get_paginated_response(PhotoOut([photos.standing(row) for row in found], many=True).data)
+        return self.page(rows, PhotoListed)
 
 
 class PhotoDetail(Door):

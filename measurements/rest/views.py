@@ -1,6 +1,7 @@
 """Sessions, results and flags for reading; the hand-over of a job."""
 
 from collections.abc import Mapping, Sequence
+from datetime import datetime
 from uuid import UUID
 
 from drf_spectacular.utils import OpenApiParameter, extend_schema
@@ -13,6 +14,7 @@ from jobs.http.door import Door, tagged
 from jobs.http.idempotency import Repeatable
 from jobs.models import Job
 from jobs.queries import visible
+from jobs.rest.fields import Known, matching, moment
 from measurements import queries
 from measurements.models import Method, Severity
 from measurements.rest.serializers import (
@@ -55,13 +57,20 @@ class Sessions(Door):
             OpenApiParameter("test_point", UUID, description="At this test point."),
             OpenApiParameter("method", str, enum=Method.values),
             OpenApiParameter("state", str, enum=list(queries.STATES)),
+            OpenApiParameter("started_from", datetime, description="Begun at this moment or later."),
+            OpenApiParameter("started_before", datetime, description="Begun before this moment."),
         ],
         responses={200: SessionOut(many=True)},
     )
     def get(self, request: Request) -> Response:
         """List sessions with their newest figures."""
-        given = self.filters("job", "test_point", "method", "state")
-        rows = queries.visible_sessions(self.actor)
+        moments: Known = {
+            "started_from": ("started_at__gte", moment),
+            "started_before": ("started_at__lt", moment),
+        }
+        given = self.filters("job", "test_point", "method", "state", *moments)
+        spans = {name: given.pop(name) for name in moments if name in given}
+        rows = matching(queries.visible_sessions(self.actor), spans, moments)
         wanted = {
             "job": _id(given, "job"),
             "test_point": _id(given, "test_point"),

@@ -180,9 +180,7 @@ class ReportList(Door):
             rows = rows.filter(revision__job=_uuid(wanted["job"], "query:job"))
         if "number" in wanted:
             rows = rows.filter(number=wanted["number"])
-        found = self.paginate_queryset(rows)
-        context = {**self.get_serializer_context(), "states": issuing.states_of(found or [])}
-        return self.get_paginated_response(shapes.ReportShape(found, many=True, context=context).data)
+        return self.page(rows, shapes.ReportShape, states=issuing.states_of)
 
 
 class ReportDetail(Door):

@@ -273,6 +273,11 @@ BAD_PAGING = [
     *((f"after={text}", "after") for text in ("x", "", "-", "0198f2c4", "%00", "null")),
     ("limit=3&limit=4", "limit"),
     ("after=0&after=1", "after"),
+    *((f"before={text}", "before") for text in ("x", "", "-", "%00")),
+    *(
+        (f"fields={text}", "fields")
+        for text in ("", "ID", "id,", ",", "x" * 300, "%00", "nothing")
+    ),
 ]
 
 
@@ -285,7 +290,7 @@ def test_queries_that_mean_nothing_are_refused_by_every_list(company_a: World) -
             assert pointers(answer) == [f"query:{name}"], (route, query)
 
 
-NO_FILTER = {"after", "limit"}
+NO_FILTER = {"after", "before", "limit", "fields"}
 
 
 def filters(route: walk.Route) -> dict[str, dict[str, Any]]:
@@ -296,7 +301,7 @@ def filters(route: walk.Route) -> dict[str, dict[str, Any]]:
 
 def test_every_filter_told_of_is_taken_and_strict(company_a: World) -> None:
     """An id that leads nowhere gives an empty list; what is no id, no choice, no number is refused."""
-    free = {"number", "verb"}  # any text
+    free = {"number", "verb", "name", "tag", "serial"}  # any text
     for route in LISTS:
         get = asker(company_a, route)
         for name in filters(route):
