@@ -274,10 +274,7 @@ BAD_PAGING = [
     ("limit=3&limit=4", "limit"),
     ("after=0&after=1", "after"),
     *((f"before={text}", "before") for text in ("x", "", "-", "%00")),
-    *(
-        (f"fields={text}", "fields")
-        for text in ("", "ID", "id,", ",", "x" * 300, "%00", "nothing")
-    ),
+    *((f"fields={text}", "fields") for text in ("", "ID", "id,", ",", "x" * 300, "%00", "nothing")),
 ]
 
 
