@@ -9,6 +9,7 @@ import { ask, h, replace } from "./dom.js";
 import { clock, stamp } from "./ids.js";
 import { Offline, Outbox, SignedOut, request } from "./outbox.js";
 import { StorageFull, openStore } from "./store.js";
+import { keepTaps } from "./taps.js";
 import { say } from "./words.js";
 
 const ROUTES = {
@@ -268,6 +269,7 @@ function unexpected(error) {
 
 async function start() {
   addEventListener("unhandledrejection", (event) => { event.preventDefault(); unexpected(event.reason); });
+  keepTaps();
   context = new Context(await openStore());
   await context.open();
   navigator.storage?.persist?.();

@@ -168,6 +168,8 @@ export function keypad(context, { onchange = () => {}, onenter = () => {}, ...en
     while (state.busy) await Promise.resolve(state.entering).catch(() => null);
   };
   pad.focus = () => input.focus({ preventScroll: true });
+  /** A digit or sign typed elsewhere. */
+  pad.typed = (typed) => { pad.focus(); press(TYPED[typed]); };
   pad.fault = say;
   Object.defineProperty(pad, "text", { get: () => input.value });
   Object.defineProperty(pad, "unit", { get: () => state.unit });

@@ -175,10 +175,18 @@ class Measuring {
     });
   }
 
-  /** The focus goes to the way on, which a keyboard or a tap then takes. */
+  /** The focus goes to the way on, which a keyboard or a tap then takes; a figure typed there is one more reading. */
   toNext() {
     this.progress();
-    this.place.querySelector(".step-next")?.focus();
+    const next = this.place.querySelector(".step-next"), pad = this.place.querySelector(".keypad");
+    next?.focus();
+    if (!next || !pad || next.dataset.typed) return;
+    next.dataset.typed = "on";
+    next.addEventListener("keydown", (event) => {
+      if (!/^[0-9.,-]$/.test(event.key) || event.ctrlKey || event.altKey || event.metaKey) return;
+      event.preventDefault();
+      pad.typed(event.key);
+    });
   }
 
   link(step) {
