@@ -28,7 +28,7 @@ from strawberry.types import ExecutionResult, Info
 
 from jobs import errors
 from jobs.access import Action, Actor, require
-from jobs.http import problem
+from jobs.http import changes, problem
 from jobs.http.auth import check_csrf
 from jobs.http.parsing import read_json
 
@@ -58,7 +58,7 @@ class Graph(GraphQLView):
         request_id = getattr(request, "request_id", "")
         try:
             refuse_unless_served(request)
-            return super().dispatch(request, *args, **kwargs)  # type: ignore[return-value]
+            return changes.settle(request, super().dispatch(request, *args, **kwargs))  # type: ignore[no-any-return]
         except Exception as exc:
             transaction.set_rollback(True)
             error = problem.translate(exc)
@@ -69,6 +69,8 @@ class Graph(GraphQLView):
     def process_result(self, request: HttpRequest, result: ExecutionResult, strict: bool = False) -> Any:
         if result.errors:
             transaction.set_rollback(True)
+            if changes.running(request) is not None:
+                result.data = None  # it tells of a change that was undone
         data: dict[str, Any] = {"data": result.data}
         if result.errors:
             data["errors"] = [told(error) for error in result.errors]

@@ -9,7 +9,7 @@ import re
 from typing import Any
 
 from django.db import connection
-from django.http import HttpResponse
+from django.http import HttpRequest, HttpResponse
 from django.utils.translation import gettext_noop
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -29,7 +29,7 @@ class BadKey(DomainError):
     status, code, title = 400, "idempotency-key", gettext_noop("Idempotency-Key is missing or malformed")
 
 
-def read_key(request: Request) -> str:
+def read_key(request: Request | HttpRequest) -> str:
     """The key from the header, bare or quoted, 1 to 200 visible characters. Raises BadKey."""
     text = request.headers.get(HEADER)
     match = _TOKEN.match(text) if text is not None else None
@@ -98,13 +98,16 @@ class Replay(Exception):
 
 
 def open_key(request: Request, actor: Actor) -> Any:
-    """Claims the key, or raises Replay with the stored answer. Raises Invalid when the body differs.
+    """Claims the key of a REST request. Raises what `claim` raises."""
+    return claim(actor, f"{request.method} {request.path}"[:200], read_key(request), _digest(request))
+
+
+def claim(actor: Actor, endpoint: str, key: str, body_digest: str) -> Any:
+    """Claims a key, or raises Replay with the stored answer. Raises Invalid when the body differs.
 
     A concurrent request with the same key waits here until the first commits, at most the lock timeout
     (then 409 with Retry-After by the problem handler).
     """
-    key, endpoint = read_key(request), f"{request.method} {request.path}"[:200]
-    body_digest = _digest(request)
     row = uuid7()
     with connection.cursor() as cursor:
         cursor.execute(
