@@ -4,8 +4,10 @@ PY := .venv/bin/python
 LOCAL := $(PY) -m config.local
 export PYTHON
 PROCESSES ?= 2
+COMPANIES ?= 1000
+READINGS ?= 3162000
 
-.PHONY: help demo serve test lint figures coverage checks mutation schemas schemas-check lock setup setup-dev clean
+.PHONY: help demo serve test lint figures scale coverage checks mutation schemas schemas-check lock setup setup-dev clean
 
 help:
 	@echo 'make demo      a job from schedule to issued report, through the public doors'
@@ -13,6 +15,7 @@ help:
 	@echo 'make test      all tests on an own PostgreSQL and Valkey (ARGS="-k name" picks some, PROCESSES=0 for one)'
 	@echo 'make lint      style, types, walls between the rooms, migrations, schemas'
 	@echo 'make figures   benchmarks, each a line "figure: NAME = VALUE UNIT"'
+	@echo 'make scale     many companies on one instance beside one alone (COMPANIES=1000 READINGS=3162000)'
 	@echo 'make coverage  how often the intervals hold a known flow, in simulation; writes tests/benchmarks/COVERAGE.md'
 	@echo 'make checks    every check against a published value; writes tests/standards/CHECKS.md'
 	@echo 'make mutation  changes to the arithmetic that the tests notice (ARGS="traverse --sample 50")'
@@ -38,6 +41,9 @@ test: setup-dev
 figures: setup-dev
 	@$(LOCAL) run --world figures --fresh -- sh -c 'set -e; for file in tests/benchmarks/*_figures.py; do \
 	  $(PY) -m tests.benchmarks.$$(basename $$file .py); done'
+
+scale: setup-dev
+	@$(PY) -m tests.benchmarks.scale --companies $(COMPANIES) --readings $(READINGS) $(ARGS)
 
 coverage: setup-dev
 	@$(PY) -m tests.benchmarks.coverage --processes $(PROCESSES) --out tests/benchmarks/COVERAGE.md $(ARGS)

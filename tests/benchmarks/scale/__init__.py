@@ -1,0 +1,1 @@
+"""Many companies on one instance beside one company alone: `make scale`."""

@@ -1,0 +1,51 @@
+"""Many companies on one instance, beside one company alone in a database of its own, in one run.
+
+Run: make scale (COMPANIES=1000 READINGS=3162000 are usual; smaller ones try it out). It starts a PostgreSQL
+of its own (passing: commits are not synced, for all contenders alike). The companies of the sizes in
+templates.py are made through the service's own actions, the rest are copies of them in SQL.
+"""
+
+import argparse
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Sequence
+
+from tests.benchmarks.intake_figures import OWN, ROOT, figure, migrate
+
+
+def arguments(given: Sequence[str]) -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.scale", description=__doc__)
+    parser.add_argument("--companies", type=int, default=1000)
+    parser.add_argument("--readings", type=int, default=3_162_000)
+    parser.add_argument("--inside", action="store_true", help=argparse.SUPPRESS)
+    return parser.parse_args(given)
+
+
+def main() -> None:
+    chosen = arguments(sys.argv[1:])
+    if not chosen.inside:
+        environment = {name: value for name, value in os.environ.items() if name not in OWN}
+        inside = [sys.executable, "-m", "tests.benchmarks.scale", *sys.argv[1:], "--inside"]
+        command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
+        raise SystemExit(subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode)
+    os.environ |= {"DJANGO_SETTINGS_MODULE": "config.settings", "REQUESTS_A_MINUTE": "1000000"}
+    migrate()
+    import django
+
+    django.setup()
+    from tests.benchmarks.scale.build import Instance
+
+    began = time.perf_counter()
+    instance = Instance(chosen.companies, chosen.readings)
+    instance.build()
+    figure("companies", len(instance.companies), "")
+    figure("readings", instance.rows("measurements_reading"), "")
+    figure("built in", time.perf_counter() - began, "s")
+    for line in instance.sizes():
+        figure(*line)
+
+
+if __name__ == "__main__":
+    main()
