@@ -2,6 +2,7 @@
 
 import base64
 import binascii
+import ipaddress
 from collections.abc import Mapping
 from typing import Any
 from urllib.parse import parse_qsl, unquote, urlsplit
@@ -44,6 +45,13 @@ class Environment:
     def words(self, name: str) -> list[str]:
         """A comma-separated list; empty when not set."""
         return [word.strip() for word in self.values.get(name, "").split(",") if word.strip()]
+
+    def networks(self, name: str) -> list[ipaddress.IPv4Network | ipaddress.IPv6Network]:
+        """A comma-separated list of IP networks, such as 192.0.2.0/24; empty when not set."""
+        try:
+            return [ipaddress.ip_network(word) for word in self.words(name)]
+        except ValueError as error:
+            raise ImproperlyConfigured(f"{name}: {error}; write networks such as 192.0.2.0/24.") from None
 
     def key(self, name: str, default: str | None = None) -> bytes:
         """A secret of at least 32 bytes, written in base64 (with or without padding, either alphabet)."""

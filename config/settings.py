@@ -48,6 +48,13 @@ TSA_TIMEOUT = env.number("TSA_TIMEOUT", 10, 1, 30)
 if TSA_URL and not TSA_URL.startswith(("https://", "http://")):
     raise ImproperlyConfigured(f"TSA_URL={TSA_URL!r} must be an http(s) address.")
 
+# Webhooks. Networks, besides all that are not public, to which nothing is ever sent: the operators' own.
+WEBHOOK_REFUSED_NETWORKS = env.networks("WEBHOOK_REFUSED_NETWORKS")
+# For tests only: loopback networks to which it is sent, by plain http too.
+WEBHOOK_TEST_NETWORKS = env.networks("WEBHOOK_TEST_NETWORKS")
+if not all(network.is_loopback for network in WEBHOOK_TEST_NETWORKS):
+    raise ImproperlyConfigured("WEBHOOK_TEST_NETWORKS may name loopback networks only, such as 127.0.0.0/24.")
+
 # Addresses
 PUBLIC_URL = env.address("PUBLIC_URL", only_debugging("http://127.0.0.1:8000"))
 _public = urlsplit(PUBLIC_URL)
@@ -254,7 +261,9 @@ SPECTACULAR_SETTINGS: dict[str, Any] = {
     "POSTPROCESSING_HOOKS": [
         "drf_spectacular.hooks.postprocess_schema_enums",
         "measurements.rest.kinds.add_session_kinds",
+        "reports.rest.webhooks.tell_of_headers",
     ],
+    "WEBHOOKS": ["reports.rest.webhooks.EVENT"],
     "ENUM_NAME_OVERRIDES": {
         "SystemKind": "jobs.models.SystemKind",
         "PointKind": "jobs.models.PointKind",

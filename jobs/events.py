@@ -9,7 +9,7 @@ import hashlib
 import hmac
 import json
 import logging
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 from decimal import Decimal
@@ -30,6 +30,8 @@ from jobs.tenancy.ids import uuid7
 
 log = logging.getLogger(__name__)
 BATCH = 500
+Follower = Callable[[int], None]
+_followers: list[Follower] = []
 GENESIS = bytes(32)
 
 
@@ -241,6 +243,13 @@ def link(previous: bytes, number: int, event: Event) -> bytes:
     return hmac.digest(settings.EVENT_CHAIN_KEY, message, "sha256")
 
 
+def follow(told: Follower) -> Follower:
+    """Has a function called in each transaction that numbers events, with the newest number."""
+    if told not in _followers:
+        _followers.append(told)
+    return told
+
+
 def sequence(limit: int = BATCH) -> int:
     """Numbers up to `limit` committed events of the current company. Returns how many.
 
@@ -260,6 +269,8 @@ def sequence(limit: int = BATCH) -> int:
         EventPosition.objects.bulk_create(positions)
         UnnumberedEvent.objects.filter(id__in=[event.id for event in waiting]).delete()
         head.save(update_fields=["number", "mac"])
+        for told in _followers:
+            told(head.number)
         return len(waiting)
 
 

@@ -11,4 +11,4 @@ class ReportsConfig(AppConfig):
 
     def ready(self) -> None:
         """Every process that rings for work or does it must know the kinds."""
-        from reports import issue  # noqa: F401
+        from reports import issue, webhook_queue  # noqa: F401

@@ -5,11 +5,11 @@ from uuid import UUID
 
 from django.db.models import Count, Exists, F, Max, OuterRef, Q, QuerySet, Subquery
 
-from jobs.access import Actor
+from jobs.access import Action, Actor, require
 from jobs.models import Job, JobStatus
 from jobs.queries import visible
 from measurements.models import AnswerKind, Correction, Flag, FlagAnswer, Session, SessionVoid, Severity
-from reports.models import Delivery, DocumentKind, Fetch, Issue, Revision
+from reports.models import Delivery, DocumentKind, Fetch, Issue, Revision, Webhook, WebhookAttempt
 
 
 def visible_jobs(actor: Actor) -> QuerySet[Job]:
@@ -66,6 +66,19 @@ def visible_deliveries(actor: Actor) -> QuerySet[Delivery]:
 def visible_fetches(actor: Actor) -> QuerySet[Fetch]:
     """Who fetched a report's file."""
     return visible(Fetch.objects.select_related("delivery", "member", "token"), actor)
+
+
+def visible_webhooks(actor: Actor) -> QuerySet[Webhook]:
+    """Webhooks that were not removed, for those who manage keys."""
+    rows = Webhook.objects.filter(removed_at=None).select_related("created_by")
+    return rows.filter(company_id=require(actor, Action.MANAGE_KEYS).company_id)
+
+
+def visible_attempts(actor: Actor, webhook_id: UUID) -> QuerySet[WebhookAttempt]:
+    """Tries to deliver to one webhook, with message and event."""
+    rows = WebhookAttempt.objects.filter(webhook=webhook_id, webhook__removed_at=None)
+    rows = rows.select_related("message__event")
+    return rows.filter(company_id=require(actor, Action.MANAGE_KEYS).company_id)
 
 
 def newest_answer_kind() -> Subquery:

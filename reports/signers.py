@@ -1,18 +1,12 @@
 """With what a company signs: its own certificate, entered by its owner, or that of the installation.
 
-The private key is encrypted under SIGNING_KEY (AES-256-GCM, bound to company and row), which the database
-does not hold; the password of the file is used once and kept nowhere.
+The private key is encrypted at rest (reports/sealed.py); the password of the file is used once and kept
+nowhere.
 """
 
-import secrets
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from uuid import UUID
 
-from cryptography.exceptions import InvalidTag
-from cryptography.hazmat.primitives.ciphers.aead import AESGCM
-from cryptography.hazmat.primitives.hashes import SHA256
-from cryptography.hazmat.primitives.kdf.hkdf import HKDF
 from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
@@ -23,18 +17,15 @@ from jobs.errors import Conflict, NotFound
 from jobs.models import Company, Event, Member
 from jobs.tenancy.context import current_company
 from jobs.tenancy.ids import uuid7
-from reports import sign
+from reports import sealed, sign
 from reports.models import SigningCertificate
 
-NONCE_BYTES = 12
+PURPOSE = b"reports.signers"
 WARN_DAYS = (60, 30, 7)
 """Days before its end at which the owners are told."""
 MOST_LEFT = 10**6
 MAIL = "signing-mail"
-
-
-class KeyUnreadable(Exception):
-    """A stored private key opens under none of the keys in SIGNING_KEY and SIGNING_KEY_FALLBACKS."""
+KeyUnreadable = sealed.Unreadable
 
 
 def newest() -> SigningCertificate | None:
@@ -119,28 +110,12 @@ def identity() -> sign.Identity | None:
 
 def encrypted(clear: bytes, row_id: UUID) -> bytes:
     """Nonce and AES-256-GCM text under the first key."""
-    nonce = secrets.token_bytes(NONCE_BYTES)
-    return nonce + AESGCM(next(_keys())).encrypt(nonce, clear, _bound_to(row_id))
+    return sealed.seal(PURPOSE, clear, row_id)
 
 
 def decrypted(stored: bytes, row_id: UUID) -> bytes:
     """Opens with the first key that fits. Raises KeyUnreadable."""
-    for key in _keys():
-        try:
-            return AESGCM(key).decrypt(stored[:NONCE_BYTES], stored[NONCE_BYTES:], _bound_to(row_id))
-        except InvalidTag:
-            continue
-    raise KeyUnreadable("the signing key of the company opens under none of SIGNING_KEY and its fallbacks")
-
-
-def _keys() -> Iterator[bytes]:
-    for secret in settings.SIGNING_KEYS:
-        yield HKDF(algorithm=SHA256(), length=32, salt=None, info=b"reports.signers").derive(secret)
-
-
-def _bound_to(row_id: UUID) -> bytes:
-    """So that a key copied into another row or company does not open."""
-    return current_company().bytes + row_id.bytes
+    return sealed.unseal(PURPOSE, stored, row_id)
 
 
 def days_left(row: SigningCertificate, now: datetime) -> int:

@@ -29,6 +29,7 @@ from config.local.process import Service, StartFailed
 
 WEB_WORKERS = 2
 TASK_WORKERS = 2
+QUEUES = "default,render,webhooks"
 SET_BY_STACK = "FLOWLEDGER_SET_BY_STACK"  # names of the variables that a stack has set for its command
 
 
@@ -217,7 +218,7 @@ def worker(stack: Stack) -> Service:
     """The Celery worker, for all queues."""
     name = f"worker@{stack.world.name}"
     command = [sys.executable, "-m", "celery", "-A", "config.celery", "worker", "--hostname", name]
-    command += ["--concurrency", str(TASK_WORKERS), "--queues", "default,render", "--loglevel", "INFO"]
+    command += ["--concurrency", str(TASK_WORKERS), "--queues", QUEUES, "--loglevel", "INFO"]
     return Service(
         name="worker",
         command=[*command, "--without-gossip", "--without-mingle"],

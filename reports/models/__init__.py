@@ -6,6 +6,7 @@ from reports.models.look import Look
 from reports.models.photo import PhotoChoice
 from reports.models.revision import DocumentKind, Issue, IssuedFile, Revision, SignatureLevel
 from reports.models.signing import SigningCertificate
+from reports.models.webhook import MessageState, OffReason, Outcome, Webhook, WebhookAttempt, WebhookMessage
 
 __all__ = [
     "Deferral",
@@ -16,9 +17,15 @@ __all__ = [
     "Issue",
     "IssuedFile",
     "Look",
+    "MessageState",
+    "OffReason",
+    "Outcome",
     "PhotoChoice",
     "Revision",
     "Season",
     "SignatureLevel",
     "SigningCertificate",
+    "Webhook",
+    "WebhookAttempt",
+    "WebhookMessage",
 ]

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from reports.rest import before, photos, recall, signing, views
+from reports.rest import before, photos, recall, signing, views, webhooks
 
 urlpatterns = [
     path("review", views.Queue.as_view()),
@@ -32,5 +32,11 @@ urlpatterns = [
     path("recalls/<uuid:recall_id>/decisions", recall.RecallDecisions.as_view()),
     path("snapshot.schema.json", before.SnapshotSchema.as_view()),
     path("company/signing", signing.Signing.as_view()),
+    path("webhooks", webhooks.Webhooks.as_view(), name="api-webhooks"),
+    path("webhooks/<uuid:webhook_id>", webhooks.WebhookDoor.as_view(), name="api-webhook"),
+    path("webhooks/<uuid:webhook_id>/attempts", webhooks.WebhookAttempts.as_view()),
+    path("webhooks/<uuid:webhook_id>/replay", webhooks.WebhookReplay.as_view()),
+    path("webhooks/<uuid:webhook_id>/rotate", webhooks.WebhookRotation.as_view()),
+    path("webhooks/<uuid:webhook_id>/sample", webhooks.WebhookSample.as_view()),
     path("public/check", views.PublicCheck.as_view()),
 ]

@@ -110,6 +110,7 @@ BODIES: dict[tuple[str, str], Callable[[World], Any]] = {
     ("POST", "/photos/{photo_id}/erasure"): lambda w: {"reason": scene.REASON},
     ("POST", "/photos/{photo_id}/removal"): lambda w: {"reason": scene.REASON},
     ("POST", "/photos/{photo_id}/restoration"): lambda w: {"reason": scene.REASON},
+    ("POST", "/webhooks/{webhook_id}/replay"): lambda w: {"after": 0},
     ("POST", "/sessions/{session_id}/void"): lambda w: {"reason": scene.REASON},
     ("POST", "/flags/{flag_id}/answers"): lambda w: {"answer": "accept", "reason": scene.REASON},
 }  # fmt: skip

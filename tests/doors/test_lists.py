@@ -21,7 +21,7 @@ from jobs.tenancy.context import company
 from measurements import recall
 from measurements.models import RecallCase, Session
 from reports import deferrals, deliver, photos
-from reports.models import Issue
+from reports.models import Issue, Webhook
 from reports.readings import HEAD
 from tests import factories
 from tests.doors import walk
@@ -107,6 +107,11 @@ def report_of(world: World) -> Issue:
     return found if found is not None else walk.report(world, world.job)
 
 
+def webhook_of(world: World) -> Webhook:
+    """The webhook that `path_of` asks for."""
+    return Webhook.objects.order_by("id").first() or walk.webhook(world)
+
+
 def key_actor(world: World) -> Actor:
     found = actor_for_token(world.key_text)
     assert found is not None
@@ -179,6 +184,8 @@ GROW: dict[str, Callable[[World, int], None]] = {
     "/review": lambda w, count: measured(w, count, own_jobs="R"),
     "/sessions": measured,
     "/sites": each(lambda w, name: factories.site(factories.customer(name), name)),
+    "/webhooks": each(lambda w, _: walk.webhook(w)),
+    "/webhooks/{webhook_id}/attempts": each(lambda w, _: walk.attempt(webhook_of(w))),
     "/systems": each(lambda w, name: factories.system(factories.site(w.customer, name))),
 }
 LISTS = walk.lists()
@@ -190,6 +197,9 @@ def path_of(world: World, route: walk.Route) -> str:
     if "report_id" in route.names:
         with company(world.id):
             ids["report_id"] = report_of(world).id
+    if "webhook_id" in route.names:
+        with company(world.id):
+            ids["webhook_id"] = webhook_of(world).id
     if "recall_id" in route.names:
         with company(world.id):
             case = RecallCase.objects.order_by("opened_at").first() or walk.withdrawn(world)

@@ -39,7 +39,7 @@ from measurements.interval_checks import Shown, record_check
 from measurements.models import Flag, IntervalCheck, Photo, RecallCase, Result, Session
 from reports import deliver, issue
 from reports.document import to_bytes
-from reports.models import Delivery, Issue, IssuedFile, Revision
+from reports.models import Delivery, Issue, IssuedFile, Revision, Webhook, WebhookAttempt, WebhookMessage
 from tests import factories
 from tests.doors.client import Caller, signed_in, with_key, with_token
 from tests.factories import World
@@ -190,6 +190,7 @@ def full_world(name: str) -> World:
         travel.set_minutes(
             world.actor("owner"), world.site.id, factories.site(world.customer, "Annexe").id, 20
         )
+        attempt(webhook(world))
         case = withdrawn(world)
         recall.keep(case, recall.computed(case, recall.missing(case)))
     return world
@@ -201,6 +202,27 @@ def checked(world: World) -> None:
         world.actor("technician"), instrument_id=world.instruments["hood"].id, kind="zero", quantity="flow",
         at=timezone.now(), readings=[Shown("0", "L/s")],
     )  # fmt: skip
+
+
+def webhook(world: World) -> Webhook:
+    """A webhook as if made by the owner; nothing is sent to it."""
+    made: Webhook = Webhook.objects.create(
+        url="https://hooks.harbour-air.com/flow", secret=b"sealed", created_by=world.owner,
+        created_at=timezone.now(),
+    )  # fmt: skip
+    return made
+
+
+def attempt(hook: Webhook) -> WebhookAttempt:
+    """A try that was logged."""
+    now = timezone.now()
+    message = WebhookMessage.objects.create(
+        webhook=hook, subject_id=hook.id, state="delivered", due_at=now, created_at=now
+    )
+    made: WebhookAttempt = WebhookAttempt.objects.create(
+        webhook=hook, message=message, at=now, seconds=0.1, outcome="delivered", status=204
+    )
+    return made
 
 
 def check_of(world: World) -> uuid.UUID:
@@ -292,6 +314,7 @@ def ids_of(world: World) -> dict[str, uuid.UUID]:
             "site_id": world.site.id,
             "system_id": world.system.id,
             "travel_id": TravelTime.objects.first().id,
+            "webhook_id": Webhook.objects.earliest("created_at").id,
         }
 
 

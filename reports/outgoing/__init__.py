@@ -1,0 +1,1 @@
+"""Requests to addresses that others chose: which may be called, and one bounded exchange."""
