@@ -1,13 +1,19 @@
-"""Two questions a supervisor asks: is the process alive (/healthz), and can it serve (/readyz)."""
+"""Two questions a supervisor asks: is the process alive (/healthz), and can it serve (/readyz).
+
+/readyz also tells, for operators to read, whether a disk is nearly full and how long due work has waited.
+"""
 
 import logging
 from collections.abc import Callable
+from typing import Any
 
 from django.core.cache import cache
 from django.db import connection, transaction
 from django.http import HttpRequest, JsonResponse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
+
+from jobs import disk
 
 logger = logging.getLogger(__name__)
 
@@ -31,6 +37,19 @@ def valkey_answers() -> None:
     cache.get("readyz")
 
 
+DUE_STANDING = "due:standing"
+"""Where the sweep of due work keeps what it found: `work_oldest_seconds`."""
+
+
+def standing() -> dict[str, Any]:
+    """What does not decide whether this process can serve. Lag of due work in seconds; None: not known."""
+    try:
+        lag = (cache.get(DUE_STANDING) or {}).get("work_oldest_seconds")
+    except Exception:  # without the cache nothing is known of it
+        lag = None
+    return {"disk": "nearly full" if disk.is_nearly_full() else "ok", "due_work_lag_s": lag}
+
+
 CHECKS: dict[str, Callable[[], None]] = {"database": database_answers, "valkey": valkey_answers}
 
 
@@ -48,7 +67,8 @@ def answer(name: str, check: Callable[[], None]) -> str:
 @require_safe
 @never_cache
 def ready(request: HttpRequest) -> JsonResponse:
-    """200 when database and Valkey answer, else 503, saying for each whether it did."""
+    """200 when database and Valkey answer, else 503, saying for each whether it did; then what stands."""
     answers = {name: answer(name, check) for name, check in CHECKS.items()}
     good = all(value == "ok" for value in answers.values())
-    return JsonResponse({"status": "ok" if good else "not ready", **answers}, status=200 if good else 503)
+    content = {"status": "ok" if good else "not ready", **answers, **standing()}
+    return JsonResponse(content, status=200 if good else 503)

@@ -1,4 +1,4 @@
-"""Outermost middleware: a request id for every request and the content security policy for every answer."""
+"""Outermost middleware: a request id, the content security policy, and no writes to a full disk."""
 
 import re
 import uuid
@@ -8,6 +8,9 @@ from django.conf import settings
 from django.http import HttpRequest, HttpResponseBase
 
 from config.logs import request_id
+from jobs import disk
+from jobs.errors import Busy
+from jobs.pages import failures
 
 Handler = Callable[[HttpRequest], HttpResponseBase]
 SAFE_ID = re.compile(r"[A-Za-z0-9._-]{8,64}")
@@ -45,3 +48,24 @@ class ContentSecurityMiddleware:
         response = self.get_response(request)
         response.headers.setdefault("Content-Security-Policy", settings.CONTENT_SECURITY_POLICY)
         return response
+
+
+class RoomMiddleware:
+    """Refuses requests that write while a disk is nearly full. Reading goes on, and signing in to read.
+
+    GraphQL asks by POST: there each change is refused by itself (jobs.http.changes).
+    """
+
+    SAFE = frozenset({"GET", "HEAD", "OPTIONS", "TRACE"})
+
+    def __init__(self, get_response: Handler) -> None:
+        self.get_response = get_response
+        self.exempt = ("/graphql", settings.LOGIN_URL, "/api/v1/devices/sign-in")
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        if request.method not in self.SAFE and not request.path.startswith(self.exempt):
+            try:
+                disk.require_room()
+            except Busy as error:
+                return failures.answer(request, error)
+        return self.get_response(request)

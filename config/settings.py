@@ -86,6 +86,7 @@ MIDDLEWARE = [
     "config.middleware.RequestIdMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "config.middleware.ContentSecurityMiddleware",
+    "config.middleware.RoomMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "jobs.language.ReaderLanguage",
@@ -150,6 +151,10 @@ VAR_ROOT = Path(env.text("VAR_ROOT", str(BASE_DIR / "var")))
 MEDIA_ROOT = Path(env.text("MEDIA_ROOT", str(VAR_ROOT / "media")))
 # Heads of the logs' chains, written daily outside the database; best on a disk that forgets nothing.
 ANCHOR_FILE = Path(env.text("ANCHOR_FILE", str(VAR_ROOT / "anchors" / "evidence.jsonl")))
+# Percent of a disk that stays free: below it nothing new is stored. DISK_WATCHED names further folders,
+# such as the database's when it lies on a disk of this machine.
+DISK_FREE_PERCENT = env.number("DISK_FREE_PERCENT", 5, 0, 50)
+DISK_WATCHED = env.words("DISK_WATCHED")
 MEDIA_URL = "/media/"  # never served directly: every file goes out through a view that checks who asks
 FILE_UPLOAD_PERMISSIONS = 0o600
 STATIC_URL = "/static/"

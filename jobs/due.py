@@ -16,7 +16,7 @@ from celery import current_app
 from django.db import connection, transaction
 from django.utils import timezone
 
-from jobs import bulk
+from jobs import bulk, disk
 from jobs.models import DueCompany, DueState, DueWork, UnnumberedEvent
 from jobs.tenancy.context import company, company_var, current_company
 from jobs.tenancy.ids import uuid7
@@ -213,8 +213,11 @@ def fail(taken: Claim, reason: str) -> None:
 def work(company_id: UUID, queue: str = DEFAULT_QUEUE) -> int:
     """Does due work of one company and queue until none is left or its turn is over; then rings again.
 
-    Returns how many pieces were taken.
+    Returns how many pieces were taken. While a disk is nearly full all of it waits.
     """
+    if disk.is_nearly_full():
+        log.warning("a disk is nearly full: due work waits")
+        return 0
     kinds, taken, started = kinds_of(queue), 0, time.monotonic()
     while kinds:
         with company(company_id):

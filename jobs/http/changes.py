@@ -20,6 +20,7 @@ from graphql import (
 )
 from strawberry.extensions import SchemaExtension
 
+from jobs import disk
 from jobs.access import Actor
 from jobs.errors import Conflict, DomainError
 from jobs.http import problem
@@ -52,8 +53,10 @@ def begin(request: HttpRequest) -> Running:
 def open_change(request: HttpRequest, actor: Actor, *, is_secret: bool) -> bool:
     """Claims the request's key; False when the change was made before and its answer is given again.
 
-    Raises BadKey, Invalid for a key used with another body, Conflict when the first answer was secret.
+    Raises BadKey, Invalid for a key used with another body, Conflict when the first answer was secret, Busy
+    when a disk is nearly full.
     """
+    disk.require_room()
     state = running(request) or begin(request)
     digest = hashlib.sha256(request.body).hexdigest()
     try:

@@ -6,7 +6,7 @@ from typing import Any
 
 from django.core.exceptions import PermissionDenied, RequestDataTooBig, SuspiciousOperation
 from django.core.exceptions import ValidationError as ModelInvalid
-from django.db import DatabaseError, IntegrityError, OperationalError
+from django.db import DatabaseError, IntegrityError, InterfaceError, OperationalError
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse, UnreadablePostError
 from django.utils.translation import gettext_noop
 from rest_framework import exceptions
@@ -20,6 +20,7 @@ log = logging.getLogger(__name__)
 UNEXPECTED = "Something went wrong here. Nothing was stored; the request may be repeated."
 MEDIA_TYPE = "application/problem+json"
 LOCK_NOT_AVAILABLE, STATEMENT_TIMEOUT = "55P03", "57014"
+DAMAGED = ("XX001", "XX002")  # a page whose checksum fails: never a wrong figure
 BROKEN_REFERENCE, DOUBLE = "23503", "23505"
 
 
@@ -130,8 +131,19 @@ def of_database(exc: DatabaseError) -> errors.DomainError:
     if isinstance(exc, IntegrityError):
         return errors.Invalid("The values contradict each other or what is stored.")
     if isinstance(exc, OperationalError) or state == STATEMENT_TIMEOUT:
-        return errors.Busy("The database is busy or away. Nothing was stored; try again.", retry_after=2)
+        return away()
+    if state in DAMAGED:
+        log.critical("the database found damaged pages: restore them from a backup")
+        return errors.Busy("What was asked for cannot be read at present. The operator is told.")
     return Unexpected(UNEXPECTED)
+
+
+def away() -> errors.Busy:
+    """The database does not answer. Whether a change was stored is not always known: a repeat tells."""
+    return errors.Busy(
+        "The database is busy or away. Send the same request again, with the same Idempotency-Key.",
+        retry_after=2,
+    )
 
 
 def faults_of(detail: Any, pointer: str = "") -> list[errors.Fault]:
@@ -185,4 +197,5 @@ _TURNS: list[tuple[type[Exception], Callable[[Any], errors.DomainError]]] = [
     (Http404, lambda exc: errors.NotFound()),
     (PermissionDenied, lambda exc: errors.Forbidden("You may not do this.")),
     (DatabaseError, of_database),
+    (InterfaceError, lambda exc: away()),  # the connection was lost before
 ]

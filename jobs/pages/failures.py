@@ -1,5 +1,8 @@
 """What a caller sees when something went wrong outside a view: a problem at the API, else a page."""
 
+import sys
+
+from django.db import Error as AnyDatabaseError
 from django.http import HttpRequest, HttpResponse
 from django.template import loader
 from django.utils.translation import gettext, gettext_noop
@@ -19,7 +22,10 @@ def answer(request: HttpRequest, error: errors.DomainError) -> HttpResponse:
     if problem.wants_problem(request):
         return problem.as_json(error, request_id)
     page = loader.get_template("failure.html").render({"error": error, "request_id": request_id})
-    return HttpResponse(page, status=error.status)
+    response = HttpResponse(page, status=error.status)
+    if error.retry_after is not None:
+        response["Retry-After"] = str(error.retry_after)
+    return response
 
 
 def bad_request(request: HttpRequest, exception: Exception) -> HttpResponse:
@@ -35,6 +41,10 @@ def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
 
 
 def unexpected(request: HttpRequest) -> HttpResponse:
+    """Also where the database went away outside a view: while it looked for the caller, or at the commit."""
+    error = sys.exc_info()[1]
+    if isinstance(error, AnyDatabaseError):
+        return answer(request, problem.translate(error))
     return answer(request, problem.Unexpected(problem.UNEXPECTED))
 
 

@@ -5,10 +5,13 @@ import logging
 import re
 
 import pytest
+from django.core.cache import cache
 from django.test import Client
 from django.test.utils import override_settings
 
+from config.health import DUE_STANDING
 from config.logs import JsonFormatter, request_id
+from jobs import disk
 
 
 def test_live_touches_no_database(client: Client) -> None:
@@ -18,7 +21,23 @@ def test_live_touches_no_database(client: Client) -> None:
 
 def test_ready(client: Client, transactional_db: None) -> None:
     answer = client.get("/readyz")
-    assert (answer.status_code, answer.json()) == (200, {"status": "ok", "database": "ok", "valkey": "ok"})
+    assert answer.status_code == 200
+    assert answer.json() == {
+        "status": "ok", "database": "ok", "valkey": "ok", "disk": "ok", "due_work_lag_s": None,
+    }  # fmt: skip
+
+
+def test_ready_tells_how_long_work_waits_and_that_a_disk_is_nearly_full(
+    client: Client, transactional_db: None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    cache.set(DUE_STANDING, {"work_oldest_seconds": 41.5})
+    monkeypatch.setattr(disk, "free_share", lambda folder: 0.03)
+    try:
+        answer = client.get("/readyz")
+    finally:
+        cache.delete(DUE_STANDING)
+    assert answer.status_code == 200
+    assert (answer.json()["disk"], answer.json()["due_work_lag_s"]) == ("nearly full", 41.5)
 
 
 def test_not_ready_without_valkey(client: Client, transactional_db: None) -> None:
@@ -28,7 +47,9 @@ def test_not_ready_without_valkey(client: Client, transactional_db: None) -> Non
     with override_settings(CACHES=gone):
         answer = client.get("/readyz")
     assert answer.status_code == 503
-    assert answer.json() == {"status": "not ready", "database": "ok", "valkey": "no answer"}
+    assert answer.json() == {
+        "status": "not ready", "database": "ok", "valkey": "no answer", "disk": "ok", "due_work_lag_s": None,
+    }  # fmt: skip
 
 
 def test_not_ready_without_database(client: Client, monkeypatch: pytest.MonkeyPatch) -> None:

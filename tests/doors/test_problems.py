@@ -5,7 +5,7 @@ from typing import Any
 
 import pytest
 from django.core.exceptions import SuspiciousOperation
-from django.db import DatabaseError, IntegrityError, OperationalError, connection
+from django.db import DatabaseError, IntegrityError, InterfaceError, OperationalError, connection
 from django.test import Client
 
 from jobs import errors
@@ -124,6 +124,16 @@ class TestUnexpected:
         assert_problem(answer, 500, "unexpected")
         assert_silent(answer)
 
+    @pytest.mark.parametrize("error", [OperationalError("10.0.0.5 refused"), InterfaceError("closed")])
+    @pytest.mark.parametrize("path", ["/api/v1/me", "/"])
+    def test_the_database_goes_away_outside_a_view(
+        self, company_a: World, monkeypatch: Any, error: Exception, path: str
+    ) -> None:
+        monkeypatch.setattr("jobs.tenancy.middleware.claimed_company", fail(error))
+        answer = Client(raise_request_exception=False).get(path, headers=company_a.bearer)
+        assert (answer.status_code, answer["Retry-After"]) == (503, "2")
+        assert_silent(answer)
+
     def test_undoes_the_work(self, company_a: World, monkeypatch: Any) -> None:
         monkeypatch.setattr("jobs.rest.people.tagged", fail(RuntimeError("late")))
         path = f"/members/{company_a.technician.id}"
@@ -146,6 +156,7 @@ class TestDatabase:
             ("23505", 409),
             ("23514", 422),
             ("57014", 503),
+            ("XX001", 503),
             ("42501", 500),
             ("22003", 500),
         ],
