@@ -6,14 +6,18 @@ then claims within each company. Work carries a lease; a late writer whose lease
 """
 
 import logging
+import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 from uuid import UUID
 
 from celery import current_app
-from django.db import connection, transaction
+from django.core.cache import cache
+from django.db import DatabaseError, connection, transaction
 from django.utils import timezone
 
 from jobs import bulk, disk
@@ -52,6 +56,12 @@ class Claim:
         self.hold()
         DueWork.objects.filter(id=self.id).delete()
 
+    def extend(self) -> bool:
+        """Sets the lease's end anew, in a transaction of its own; false when somebody else has it."""
+        until = timezone.now() + _leases.get(self.kind, LEASE)
+        with transaction.atomic():
+            return bool(DueWork.objects.filter(id=self.id, lease_id=self.lease_id).update(lease_until=until))
+
     def put_back(self, wait: timedelta) -> None:
         """Makes the work due once more, for what came meanwhile, in the caller's transaction."""
         self.hold()
@@ -60,11 +70,42 @@ class Claim:
         )
 
 
+@contextmanager
+def kept(claim: Claim) -> Iterator[None]:
+    """Keeps the lease of long work alive from another thread, over a connection of its own."""
+    done, company_id = threading.Event(), current_company()
+
+    def beat() -> None:
+        while not done.wait(LEASE.total_seconds() / 4):
+            try:
+                _take_turn(again=True)
+                with company_var(company_id):
+                    claim.extend()
+            except DatabaseError as error:  # tried again before the lease ends
+                log.warning("lease not extended: %s", type(error).__name__)
+            finally:
+                connection.close()
+
+    thread = threading.Thread(target=beat, daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        done.set()
+        thread.join()
+
+
 Handler = Callable[[Claim], None]
 _handlers: dict[str, Handler] = {}
 _leases: dict[str, timedelta] = {}
 _queues: dict[str, str] = {}
-DEFAULT_QUEUE, EVENTS = "default", "events"
+DEFAULT_QUEUE, EVENTS, LONG_QUEUE = "default", "events", "long"
+TURN = "long-work"
+LONG_SECONDS = 3 * 3600
+"""What work of the long queue may take in one piece; it keeps its lease alive by itself (`kept`)."""
+_LIMITS: dict[str, dict[str, Any]] = {
+    LONG_QUEUE: {"time_limit": LONG_SECONDS + 60, "soft_time_limit": LONG_SECONDS}
+}
 TURN_SECONDS = 30.0
 
 
@@ -151,7 +192,7 @@ def _send(kind: str, company_id: UUID) -> None:
         else ("jobs.work", [str(company_id), queue])
     )
     try:
-        current_app.send_task(name, args=args, queue=queue, retry=False)
+        current_app.send_task(name, args=args, queue=queue, retry=False, **_LIMITS.get(queue, {}))
     except Exception as error:  # the broker may be away; the sweep covers it
         log.warning("queue away, the sweep will find it: %s", type(error).__name__)
 
@@ -218,6 +259,33 @@ def work(company_id: UUID, queue: str = DEFAULT_QUEUE) -> int:
     if disk.is_nearly_full():
         log.warning("a disk is nearly full: due work waits")
         return 0
+    if queue != LONG_QUEUE:
+        return _work(company_id, queue)
+    if not _take_turn():
+        return 0  # the sweep rings again
+    try:
+        return _work(company_id, queue)
+    finally:
+        _end_turn()
+
+
+def _take_turn(again: bool = False) -> bool:
+    """Takes or keeps the one place for long work, so that it never holds every worker. No cache: goes on."""
+    try:
+        if again:
+            cache.set(TURN, 1, LEASE.total_seconds())
+        return again or bool(cache.add(TURN, 1, LEASE.total_seconds()))
+    except Exception as error:
+        log.warning("cache away: %s", type(error).__name__)
+        return True
+
+
+def _end_turn() -> None:
+    with suppress(Exception):  # it ends by itself
+        cache.delete(TURN)
+
+
+def _work(company_id: UUID, queue: str) -> int:
     kinds, taken, started = kinds_of(queue), 0, time.monotonic()
     while kinds:
         with company(company_id):

@@ -47,13 +47,16 @@ def digest(value: Any) -> str:
     return hashlib.sha256(canonical(value)).hexdigest()
 
 
-def row_digest(*rows: Model) -> str:
+def row_digest(*rows: Model, instead: Mapping[str, str] | None = None) -> str:
     """SHA-256 over every column of rows that are evidence together, e.g. a certificate and its points.
 
-    A model's `DIGESTED` names columns left out here, since another column holds their digest. What an event
-    carries of this, no one changes unseen: the event is chained.
+    A model's `DIGESTED` names columns left out here, since another column holds their digest. `instead`:
+    SHA-256 of columns of bytes of the first row that did not come with an import. What an event carries of
+    this, no one changes unseen: the event is chained.
     """
-    return _tables_digest([(row._meta.db_table, row_columns(row)) for row in rows])
+    plain = [(row._meta.db_table, row_columns(row)) for row in rows]
+    plain[0][1].update(instead or {})
+    return _tables_digest(plain)
 
 
 def row_columns(row: Model) -> dict[str, Any]:

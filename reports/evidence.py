@@ -6,6 +6,7 @@ here, whoever did it. A tail that was cut shows by the anchors outside the datab
 approved snapshots.
 """
 
+import hashlib
 import hmac
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -29,8 +30,10 @@ from jobs.models import (
     Certificate,
     CertificateFile,
     CertificatePoint,
+    CompanyImport,
     Event,
     EventPosition,
+    ImportedLinks,
     UnnumberedEvent,
 )
 from jobs.tenancy.context import company_var
@@ -68,7 +71,7 @@ from reports.photos import prints_altered
 from reports.recomputed import differences
 from reports.verify import file_digest
 
-BATCH = 500
+BATCH, LINK_BYTES = 500, 32
 LATE = timedelta(minutes=10)
 """A committed event waits seconds for its number; one that is this much older than a numbered one was put
 there."""
@@ -161,6 +164,21 @@ def results_differ(results: Sequence[Result]) -> dict[UUID, str]:
     return found
 
 
+def links_altered(imports: Sequence[CompanyImport]) -> dict[UUID, str]:
+    """Imports of which a link of the origin's log was altered or taken away."""
+    found = {}
+    for one in imports:
+        whole, expected = hashlib.sha256(), 1
+        for links in one.links.order_by("first").iterator(chunk_size=20):
+            if links.first != expected:
+                break
+            whole.update(links.macs)
+            expected += len(links.macs) // LINK_BYTES
+        if expected != one.head_number + 1 or whole.hexdigest() != one.links_digest:
+            found[one.id] = "has links of the origin's log that were altered or taken away"
+    return found
+
+
 KINDS: tuple[Kind, ...] = (
     Kind(
         "certificate",
@@ -191,6 +209,14 @@ KINDS: tuple[Kind, ...] = (
     Kind("choice of a photo", PhotoChoice, ("photo.chosen",), "choice", altered=prints_altered),
     Kind("setting of a rule", RuleSetting, ("rule.changed",)),
     Kind("fetch of a report", Fetch, ("report.fetched",), "fetch"),
+    Kind(
+        "import of the company",
+        CompanyImport,
+        ("company.imported",),
+        "import",
+        covers=(ImportedLinks,),
+        altered=links_altered,
+    ),
 )
 LOG = (Event, EventPosition)
 """Proved by the chain itself."""
@@ -199,9 +225,13 @@ OWNERS: dict[type[Model], tuple[str, type[Model]]] = {
     CertificateFile: ("certificate", Certificate),
     Reading: ("session", Session),
     Sweep: ("session", Session),
+    ImportedLinks: ("of", CompanyImport),
 }
 """Rows proved with another, which they must have: by which column, in which table."""
-NO_EVIDENCE: dict[str, str] = {}
+NO_EVIDENCE: dict[str, str] = {
+    "jobs.Removal": "each step is an event; the database itself sets its moments and heeds only what is due",
+    "jobs.Tombstone": "of a company that is gone, so that no log is left that could speak of it",
+}
 """Append-only tables that no event needs to speak of, by label, each with the reason."""
 
 
@@ -278,10 +308,32 @@ def _log_faults(wanted: Sequence[Kind], after: int) -> Iterator[Fault]:
 
 
 def _other_head(expected: Mapping[int, Sequence[anchors.Head]], one: events.Link) -> Iterator[Fault]:
+    """Heads that fit neither this service's chain nor one that the log had where it came from."""
     for head in expected.get(one.number, ()):
-        if head.mac != one.mac.hex():
+        if head.mac != one.mac.hex() and head.mac not in origin_links(one.number):
             what = f"the link differs from the one that {head.source} saw: the chain was rebuilt"
             yield Fault("jobs_eventposition", str(one.number), what)
+
+
+def origin_links(number: int) -> set[str]:
+    """Links (hex) that an event had in the logs from which the company was imported."""
+    found = set()
+    for one in CompanyImport.objects.filter(head_number__gte=number):
+        row = one.links.filter(first__lte=number).order_by("-first").first()
+        if row is not None:
+            at = (number - row.first) * LINK_BYTES
+            found.add(bytes(row.macs)[at : at + LINK_BYTES].hex())
+    return found
+
+
+def left_out() -> dict[str, dict[str, dict[str, str]]]:
+    """SHA-256 of columns that did not come with imports: by table, row, column; the first import counts."""
+    found: dict[str, dict[str, dict[str, str]]] = {}
+    for one in CompanyImport.objects.order_by("at", "id"):
+        for table, rows in one.left_out.items():
+            for row_id, columns in rows.items():
+                found.setdefault(table, {}).setdefault(row_id, columns)
+    return found
 
 
 def _row_faults(wanted: Sequence[Kind], chunk: Sequence[Event]) -> dict[UUID, list[Fault]]:
@@ -298,9 +350,10 @@ def _faults_of(kind: Kind, told: Sequence[Event]) -> Iterator[tuple[Event, Fault
     ids = [kind.row_of(event) for event in told]
     rows: dict[UUID | None, Any] = kind.rows().in_bulk([row_id for row_id in ids if row_id])
     altered = _altered(kind, list(rows.values()))
+    instead = left_out().get(kind.table, {}) if kind.model is SigningCertificate else {}
     for event, row_id in zip(told, ids, strict=True):
         row = rows.get(row_id)
-        what = f"is missing (event {event.id})" if row is None else _changed(kind, row, event)
+        what = f"is missing (event {event.id})" if row is None else _changed(kind, row, event, instead)
         if what := what or (altered.get(row_id, "") if row_id else ""):
             yield event, Fault(kind.table, str(row_id), f"{kind.name} {what}")
 
@@ -317,14 +370,15 @@ def _altered(kind: Kind, rows: Sequence[Any]) -> Mapping[UUID, str]:
     return {row_id: what for row in rows for row_id, what in _altered(kind, [row]).items()}
 
 
-def _changed(kind: Kind, row: Any, event: Event) -> str:
+def _changed(kind: Kind, row: Any, event: Event, instead: Mapping[str, Mapping[str, str]]) -> str:
     data = event.data if isinstance(event.data, dict) else {}
     told = data.get("row") or event.content_digest
     if not told:
         return f"has no digest in its event {event.id}"
     parts = [part for name in kind.parts for part in getattr(row, name).all()]
     try:
-        found = events.row_digest(row, *parts)
+        empty = {name: told for name, told in instead.get(str(row.id), {}).items() if not getattr(row, name)}
+        found = events.row_digest(row, *parts, instead=empty)
     except (ValueError, TypeError, OverflowError) as error:
         return f"cannot be read: {type(error).__name__}"
     return "" if found == told else f"was altered (event {event.id})"

@@ -31,7 +31,8 @@ KeyUnreadable = sealed.Unreadable
 def newest() -> SigningCertificate | None:
     """The company's certificate; None when it has none or took it back."""
     row: SigningCertificate | None = SigningCertificate.objects.order_by("-at", "-id").first()
-    return row if row is not None and row.chain else None
+    usable = row is not None and row.chain and row.encrypted_key  # a key does not come with an import
+    return row if usable else None
 
 
 def history(actor: Actor) -> list[SigningCertificate]:

@@ -4,9 +4,9 @@ from celery import shared_task
 
 from jobs.models import Affiliation
 from jobs.tenancy.context import company
-from reports import issue, signers, webhook_queue
+from reports import exports, issue, removal, signers, webhook_queue
 
-__all__ = ["issue", "signers", "webhook_queue"]
+__all__ = ["exports", "issue", "removal", "signers", "webhook_queue"]
 
 
 @shared_task(name="reports.warn_of_certificates")

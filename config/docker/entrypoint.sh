@@ -16,7 +16,7 @@ case $part in
   web) exec granian --interface wsgi --host "${LISTEN:-0.0.0.0}" --port "${PORT:-8000}" --workers "${WEB_WORKERS:-2}" \
          --blocking-threads "${WEB_THREADS:-2}" --no-ws --workers-kill-timeout 20 "$@" config.wsgi:application ;;
   worker) exec celery -A config.celery worker --hostname "worker@$(hostname)" --concurrency "${TASK_WORKERS:-2}" \
-         --queues "${QUEUES:-default,render,webhooks}" --loglevel INFO --without-gossip --without-mingle "$@" ;;
+         --queues "${QUEUES:-default,render,webhooks,long}" --loglevel INFO --without-gossip --without-mingle "$@" ;;
   beat) exec celery -A config.celery beat --schedule /tmp/beat-schedule --pidfile= --loglevel INFO "$@" ;;
   worker-ping) exec celery -A config.celery inspect ping --destination "worker@$(hostname)" ;;
   migrate) export DATABASE_STATEMENT_TIMEOUT=0; exec python manage.py migrate "$@" ;;

@@ -29,7 +29,7 @@ from config.local.process import Service, StartFailed
 
 WEB_WORKERS = 2
 TASK_WORKERS = 2
-QUEUES = "default,render,webhooks"
+QUEUES = "default,render,webhooks,long"
 SET_BY_STACK = "FLOWLEDGER_SET_BY_STACK"  # names of the variables that a stack has set for its command
 
 

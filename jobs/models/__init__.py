@@ -28,6 +28,14 @@ from jobs.models.instrument import (
     Quantity,
 )
 from jobs.models.intake import ScheduleDraft, ScheduleHead
+from jobs.models.keeping import (
+    CompanyExport,
+    CompanyImport,
+    ImportedLinks,
+    Removal,
+    RemovalKind,
+    Tombstone,
+)
 from jobs.models.plan import (
     CalendarAddress,
     Customer,
@@ -69,6 +77,8 @@ __all__ = [
     "CertificatePoint",
     "ChainHead",
     "Company",
+    "CompanyExport",
+    "CompanyImport",
     "Counter",
     "Customer",
     "DecisionRule",
@@ -82,6 +92,7 @@ __all__ = [
     "FanStatic",
     "FileKind",
     "IdempotencyKey",
+    "ImportedLinks",
     "Instrument",
     "InstrumentAssignment",
     "InstrumentKind",
@@ -98,6 +109,8 @@ __all__ = [
     "PlanNotice",
     "PointKind",
     "Quantity",
+    "Removal",
+    "RemovalKind",
     "Role",
     "ScheduleDraft",
     "ScheduleHead",
@@ -107,6 +120,7 @@ __all__ = [
     "SystemKind",
     "TestPoint",
     "TokenKind",
+    "Tombstone",
     "TravelTime",
     "UnitSystem",
     "UnnumberedEvent",

@@ -196,6 +196,9 @@ class Member(TenantModel):
     roles = ArrayField(models.TextField(choices=Role.choices))
     unit_system = models.TextField(choices=UnitSystem.choices, blank=True, help_text="Empty: the company's.")
     active = models.BooleanField(default=True)
+    forgotten_at = models.DateTimeField(
+        null=True, blank=True, editable=False, help_text="Name and e-mail were taken away for good."
+    )
     created_at = models.DateTimeField(auto_now_add=True)
     version = models.PositiveIntegerField(default=1, editable=False)
 

@@ -11,6 +11,7 @@ GLOBAL_MODELS = frozenset(
         "sessions.session",
         "jobs.user",  # a person may belong to several companies
         "jobs.affiliation",  # leads from a person to their companies, before one is known
+        "jobs.tombstone",  # that a company was here; written when nothing else of it is left
         "jobs.duecompany",  # leads the sweeper to companies with due work
     }
 )
@@ -22,4 +23,9 @@ REFERENCE_MODELS: frozenset[str] = frozenset()
 OTHER_TABLES = frozenset({"django_migrations"})
 
 # Functions that run with their owner's rights.
-DEFINER_FUNCTIONS: frozenset[str] = frozenset()
+DEFINER_FUNCTIONS: frozenset[str] = frozenset(
+    {
+        "remove_company",  # its last step: the requests, people, the company's own row; leaves a tombstone
+        "remove_company_rows",  # deletes rows of the current company once its removal is due, else nothing
+    }
+)

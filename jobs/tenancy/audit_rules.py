@@ -38,14 +38,23 @@ _TEMPLATES = {
     "function of policies or triggers changed": """
         SELECT f.name FROM (VALUES
             ('app_company', 'select nullif(current_setting(''app.company'', true), '''')::uuid'),
-            ('append_only', 'raise exception'),
+            ('append_only', '922e276c719bab977c59d65a71c860c1'),
+            ('removal_clock', '6d620eab319270857ad657c6ab8c8f2b'),
+            ('removal_due', '509f6a87d30faed83f6ffbd4ef56d046'),
             ('person_travel', '2e9b2481fc9ab37467a3b75c44d8c67d')) AS f (name, body)
         WHERE NOT EXISTS (
             SELECT FROM pg_proc p
             WHERE p.proname = f.name AND p.pronamespace = 'public'::regnamespace AND NOT p.prosecdef
               AND CASE f.name WHEN 'app_company' THEN lower(btrim(p.prosrc)) = f.body
-                  WHEN 'person_travel' THEN md5(p.prosrc) = f.body
-                  ELSE lower(btrim(p.prosrc)) LIKE 'begin ' || f.body || '%%' END)""",
+                  ELSE md5(p.prosrc) = f.body END)""",
+    "function that runs as its owner changed": """
+        SELECT f.name FROM (VALUES
+            ('remove_company', '1aa3d3ac8585af19d59e1648f5b5a2f0'),
+            ('remove_company_rows', '6ce712db337d82ff81c1acbc5f684a9f')) AS f (name, body)
+        WHERE NOT EXISTS (
+            SELECT FROM pg_proc p
+            WHERE p.proname = f.name AND p.pronamespace = 'public'::regnamespace AND p.prosecdef
+              AND md5(p.prosrc) = f.body)""",
     "primary key, unique or exclusion index that does not begin with the company": """
         SELECT i.indexrelid::regclass::text FROM pg_index i JOIN <tenant> t ON t.oid = i.indrelid
         WHERE (i.indisunique OR i.indisexclusion) AND coalesce((

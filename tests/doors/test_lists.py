@@ -148,6 +148,7 @@ GROW: dict[str, Callable[[World, int], None]] = {
             w.actor("owner"), w.site.id, factories.site(w.customer, name).id, 9
         )
     ),
+    "/company/exports": each(lambda w, _: walk.exported(w)),
     "/customers": each(lambda w, name: factories.customer(name)),
     "/devices": each(lambda w, name: Device.objects.create(name=name, enrolled_by=w.owner)),
     "/events": logged,

@@ -25,6 +25,7 @@ from jobs.http.door import Door
 from jobs.models import (
     Certificate,
     CertificateFile,
+    CompanyExport,
     Invitation,
     Job,
     JobStatus,
@@ -186,6 +187,7 @@ def full_world(name: str) -> World:
         certificate_file(world.certificates["hood"])
         deliver.deliver(world.actor("supervisor"), made.id, addresses=["reader@harbour.example"])
         invitation(world)
+        exported(world)
         checked(world)
         travel.set_minutes(
             world.actor("owner"), world.site.id, factories.site(world.customer, "Annexe").id, 20
@@ -194,6 +196,17 @@ def full_world(name: str) -> World:
         case = withdrawn(world)
         recall.keep(case, recall.computed(case, recall.missing(case)))
     return world
+
+
+def exported(world: World) -> CompanyExport:
+    """An export of the company with a file, without the seconds it takes to make one."""
+    stored = default_storage.save(f"walk/{uuid.uuid4()}.zip", ContentFile(b"PK of a test"))
+    now = timezone.now()
+    made: CompanyExport = CompanyExport.objects.create(
+        asked_by=world.owner, asked_at=now, finished_at=now, stored=stored, manifest_digest="0" * 64,
+        expires_at=now + timedelta(days=1),
+    )  # fmt: skip
+    return made
 
 
 def checked(world: World) -> None:
@@ -297,6 +310,7 @@ def ids_of(world: World) -> dict[str, uuid.UUID]:
             "customer_id": world.customer.id,
             "delivery_id": Delivery.objects.first().id,
             "device_id": world.device.id,
+            "export_id": CompanyExport.objects.first().id,
             "file_id": CertificateFile.objects.first().id,
             "flag_id": Flag.objects.filter(answers__isnull=False).first().id,
             "instrument_id": world.instruments["hood"].id,

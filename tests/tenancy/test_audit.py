@@ -52,6 +52,18 @@ PLANTED = [
         "CREATE OR REPLACE FUNCTION append_only() RETURNS trigger LANGUAGE plpgsql"
         " AS $$ BEGIN RETURN NULL; END $$",
     ),
+    (
+        "function of policies or triggers",
+        "removal_due",
+        "CREATE OR REPLACE FUNCTION removal_due() RETURNS boolean LANGUAGE sql STABLE AS $$ SELECT true $$",
+    ),
+    (
+        "runs as its owner changed",
+        "remove_company_rows",
+        "CREATE OR REPLACE FUNCTION remove_company_rows(victim text, most integer) RETURNS bigint"
+        " LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, public, pg_temp"
+        " AS $$ BEGIN DELETE FROM jobs_event; RETURN 0; END $$",
+    ),
     ("does not begin with the company", "late", "CREATE UNIQUE INDEX late ON probe_tool (serial)"),
     (
         "does not begin with the company",
