@@ -7,11 +7,12 @@ database's own function `remove_company_rows`, which looks at the request and it
 """
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from uuid import UUID
 
 from django.core.files.storage import default_storage
 from django.db import connection, transaction
+from django.db.models import Model
 from django.utils.translation import gettext
 
 from jobs import due, events, mail
@@ -40,7 +41,7 @@ from reports.archive import files, tables
 from reports.exports import EXPORT, visible_exports
 
 REMOVE, MAIL = "removal", "removal-mail"
-BATCH = 5000
+BATCH, MOST = 5000, 2**31 - 1
 DAYS = 14
 """As in the database's trigger `removal_clock`; said on pages."""
 NOT_IN_EXPORT = frozenset(
@@ -93,9 +94,9 @@ def usable(actor: Actor) -> CompanyExport | None:
     return None
 
 
-def _lacks(export: CompanyExport) -> str:
+def _lacks(export: CompanyExport | None) -> str:
     """Why an export is not enough, in words; empty when it is."""
-    if export.finished_at is None:
+    if export is None or export.finished_at is None:
         return gettext("it is not made yet")
     later = EventPosition.objects.filter(number__gt=export.head_number).exclude(event__verb__in=NOT_IN_EXPORT)
     if later.exists() or _waiting():
@@ -139,7 +140,7 @@ def ask(actor: Actor, *, export_id: UUID, name: str) -> Standing:
     found = Standing(row, False)
     data = {"export": str(export.id), "manifest": export.manifest_digest, "due": events.stamp(found.due_at)}
     events.record(actor, "company.removal_asked", "company", house.id, data=data)
-    due.schedule_later(REMOVE, row.id, found.due_at - row.at)
+    due.schedule_later(REMOVE, row.id, timedelta(days=DAYS))
     mail.post(MAIL, row.id)
     return found
 
@@ -224,9 +225,9 @@ def _remove_files() -> None:
         default_storage.delete(name)
 
 
-def _doomed() -> list[type]:
+def _doomed() -> list[type[Model]]:
     """Every table of companies but those of the last step: each before those it points at."""
-    last = {Company, CompanyExport, DueWork, Member, Removal}
+    last: set[type[Model]] = {Company, CompanyExport, DueWork, Member, Removal}
     return [model for model in reversed(tables.ordered(tables.every_model())) if model not in last]
 
 
@@ -234,7 +235,7 @@ def _remove_rows(table: str) -> int:
     total, removed = 0, 1
     while removed:
         with transaction.atomic(), connection.cursor() as cursor:
-            cursor.execute("SELECT remove_company_rows(%s, %s)", [table, BATCH])
+            cursor.execute("SELECT remove_company_rows(%s, %s, %s)", [current_company(), table, BATCH])
             removed = int(cursor.fetchone()[0])
         total += removed
     return total
@@ -246,7 +247,7 @@ def _end(claim: due.Claim, count: int) -> None:
     with transaction.atomic(), connection.cursor() as cursor:
         claim.hold()
         users = list(Member.objects.values_list("user_ref", flat=True))
-        cursor.execute("SELECT remove_company_rows('jobs_duework', 2147483647)")
-        cursor.execute("SELECT remove_company(%s, %s)", [uuid7(), count])
+        cursor.execute("SELECT remove_company_rows(%s, %s, %s)", [company_id, "jobs_duework", MOST])
+        cursor.execute("SELECT remove_company(%s, %s, %s)", [company_id, uuid7(), count])
         User.objects.filter(id__in=users, affiliations=None, is_operator=False).delete()
         DueCompany.objects.filter(company_ref=company_id).delete()

@@ -42,15 +42,14 @@ RAISE EXCEPTION 'table % is append-only: add a row that supersedes', tg_table_na
 """
 # Rows that others of their own table still point at wait for a later call.
 REMOVE = """
-CREATE FUNCTION remove_company_rows(victim text, most integer) RETURNS bigint
+CREATE FUNCTION remove_company_rows(company uuid, victim text, most integer) RETURNS bigint
 LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, public, pg_temp AS $$
 DECLARE
-    company uuid := public.app_company();
     leaves text := '';
     link record;
     removed bigint;
 BEGIN
-    IF company IS NULL OR NOT public.removal_due() THEN
+    IF company IS DISTINCT FROM public.app_company() OR NOT public.removal_due() THEN
         RAISE EXCEPTION 'no removal of this company is due' USING ERRCODE = '42501';
     END IF;
     IF victim = 'jobs_removal' OR NOT EXISTS (
@@ -78,13 +77,12 @@ END $$
 """
 # The last step: the requests themselves, then the company, and the stone that says so.
 END = """
-CREATE FUNCTION remove_company(stone uuid, row_count bigint) RETURNS void
+CREATE FUNCTION remove_company(company uuid, stone uuid, row_count bigint) RETURNS void
 LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, public, pg_temp AS $$
 DECLARE
-    company uuid := public.app_company();
     request uuid;
 BEGIN
-    IF company IS NULL OR NOT public.removal_due() THEN
+    IF company IS DISTINCT FROM public.app_company() OR NOT public.removal_due() THEN
         RAISE EXCEPTION 'no removal of this company is due' USING ERRCODE = '42501';
     END IF;
     SELECT a.id INTO request FROM public.jobs_removal a
@@ -98,7 +96,7 @@ BEGIN
     SELECT stone, company, a.member_id, a.at, now(), x.manifest_digest, x.head_number, remove_company.row_count
     FROM public.jobs_removal a
     JOIN public.jobs_companyexport x ON x.company_id = a.company_id AND x.id = a.export_id
-    WHERE a.company_id = company AND a.id = request;
+    WHERE a.company_id = remove_company.company AND a.id = request;
     IF NOT FOUND THEN
         RAISE EXCEPTION 'the removal names no export' USING ERRCODE = '42501';
     END IF;
@@ -116,7 +114,7 @@ END $$
 def to_the_serving_role():
     role = '"' + settings.DATABASE_APP_ROLE.replace('"', '""') + '"'
     statements = []
-    for function in ("remove_company_rows(text, integer)", "remove_company(uuid, bigint)"):
+    for function in ("remove_company_rows(uuid, text, integer)", "remove_company(uuid, uuid, bigint)"):
         statements.append(f"REVOKE ALL ON FUNCTION {function} FROM PUBLIC")
         statements.append(f"GRANT EXECUTE ON FUNCTION {function} TO {role}")
     role_reads = f"REVOKE INSERT ON jobs_tombstone FROM {role}"
@@ -130,8 +128,8 @@ class Migration(migrations.Migration):
         migrations.RunSQL(
             [CLOCK, CLOCK_TRIGGER, DUE, APPEND_ONLY, REMOVE, END, *to_the_serving_role()],
             [
-                "DROP FUNCTION remove_company(uuid, bigint)",
-                "DROP FUNCTION remove_company_rows(text, integer)",
+                "DROP FUNCTION remove_company(uuid, uuid, bigint)",
+                "DROP FUNCTION remove_company_rows(uuid, text, integer)",
                 APPEND_ONLY_BEFORE,
                 "DROP FUNCTION removal_due()",
                 "DROP TRIGGER removal_clock ON jobs_removal",

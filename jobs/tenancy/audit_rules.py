@@ -49,8 +49,8 @@ _TEMPLATES = {
                   ELSE md5(p.prosrc) = f.body END)""",
     "function that runs as its owner changed": """
         SELECT f.name FROM (VALUES
-            ('remove_company', '1aa3d3ac8585af19d59e1648f5b5a2f0'),
-            ('remove_company_rows', '6ce712db337d82ff81c1acbc5f684a9f')) AS f (name, body)
+            ('remove_company', '46ba7035ed5deb09f15345090619151a'),
+            ('remove_company_rows', 'bdeba752b874fb369b0dd35a5fd5cda2')) AS f (name, body)
         WHERE NOT EXISTS (
             SELECT FROM pg_proc p
             WHERE p.proname = f.name AND p.pronamespace = 'public'::regnamespace AND p.prosecdef

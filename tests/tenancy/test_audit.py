@@ -60,8 +60,8 @@ PLANTED = [
     (
         "runs as its owner changed",
         "remove_company_rows",
-        "CREATE OR REPLACE FUNCTION remove_company_rows(victim text, most integer) RETURNS bigint"
-        " LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, public, pg_temp"
+        "CREATE OR REPLACE FUNCTION remove_company_rows(company uuid, victim text, most integer)"
+        " RETURNS bigint LANGUAGE plpgsql SECURITY DEFINER SET search_path = pg_catalog, public, pg_temp"
         " AS $$ BEGIN DELETE FROM jobs_event; RETURN 0; END $$",
     ),
     ("does not begin with the company", "late", "CREATE UNIQUE INDEX late ON probe_tool (serial)"),
