@@ -11,6 +11,7 @@ from typing import IO, Any
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.http import FileResponse
+from django.utils.translation import gettext
 
 from jobs.dcc.xml import read_xml
 from jobs.errors import Fault, Invalid, NotFound, TooLarge
@@ -47,12 +48,20 @@ class Attachment:
 def read_attachment(name: str, data: bytes, pointer: str = "/file") -> Attachment:
     """Looks at a file from outside. Raises TooLarge, or Invalid when it is none of the kinds or bad XML."""
     if len(data) > MOST_BYTES:
-        raise TooLarge(f"The file has {len(data)} bytes; at most {MOST_BYTES} are taken. Scan it coarser.")
+        raise TooLarge(
+            gettext("The file has %(count)s bytes; at most %(most_bytes)s are taken. Scan it coarser.")
+            % {"count": len(data), "most_bytes": MOST_BYTES}
+        )
     if not data:
-        raise Invalid("The file is empty.", [Fault(pointer, "is empty; choose the file again")])
+        raise Invalid(
+            gettext("The file is empty."), [Fault(pointer, gettext("is empty; choose the file again"))]
+        )
     kind = sniff(data)
     if kind is None:
-        raise Invalid(f"{TAKEN}, told by their content.", [Fault(pointer, f"is none of these: {TAKEN}")])
+        raise Invalid(
+            gettext("%(taken)s, told by their content.") % {"taken": TAKEN},
+            [Fault(pointer, gettext("is none of these: %(taken)s") % {"taken": TAKEN})],
+        )
     if kind is FileKind.XML:
         read_xml(data)
     return Attachment(plain_name(name, kind), kind, data)
@@ -84,9 +93,15 @@ def attachment_faults(files: Sequence[Attachment]) -> list[Fault]:
     """What is wrong with the files of one certificate together."""
     found = []
     if len(files) > MOST_FILES:
-        found.append(Fault("/file", f"at most {MOST_FILES} files belong to one certificate"))
+        found.append(
+            Fault(
+                "/file",
+                gettext("at most %(most_files)s files belong to one certificate")
+                % {"most_files": MOST_FILES},
+            )
+        )
     if len({one.sha256 for one in files}) < len(files):
-        found.append(Fault("/file", "one file is there twice"))
+        found.append(Fault("/file", gettext("one file is there twice")))
     return found
 
 
@@ -130,7 +145,9 @@ def opened(row: CertificateFile) -> IO[Any]:
     try:
         return default_storage.open(row.stored)
     except FileNotFoundError:
-        raise NotFound("The file is missing from the storage; its digest is kept. Restore it.") from None
+        raise NotFound(
+            gettext("The file is missing from the storage; its digest is kept. Restore it.")
+        ) from None
 
 
 def is_whole(row: CertificateFile) -> bool:

@@ -119,11 +119,16 @@ class Board:
 def span(first: date, count: int) -> tuple[date, ...]:
     """So many days from the first. Raises Invalid."""
     if not 1 <= count <= MOST_DAYS:
-        raise Invalid("The days do not fit.", [Fault("query:days", f"must be 1 to {MOST_DAYS}")])
+        raise Invalid(
+            gettext("The days do not fit."),
+            [Fault("query:days", gettext("must be 1 to %(most_days)s") % {"most_days": MOST_DAYS})],
+        )
     try:
         return tuple(first + timedelta(days=step) for step in range(count))
     except OverflowError:
-        raise Invalid("The days do not fit.", [Fault("query:from", "is too late")]) from None
+        raise Invalid(
+            gettext("The days do not fit."), [Fault("query:from", gettext("is too late"))]
+        ) from None
 
 
 def board(actor: Actor, days: Sequence[date], by: Kind) -> Board:
@@ -374,7 +379,7 @@ def the_job(actor: Actor, job_id: UUID) -> Job:
     """A job to be planned, with its site. Raises NotFound."""
     found = visible_jobs(actor).filter(id=job_id).first()
     if found is None:
-        raise NotFound("There is no such job here.")
+        raise NotFound(gettext("There is no such job here."))
     return found
 
 

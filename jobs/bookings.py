@@ -87,14 +87,18 @@ def spell_of(
     if not job.starts_on <= first <= job.ends_on:
         found.append(Fault("/starts_on", window))
     if not first <= last <= job.ends_on:
-        found.append(Fault("/ends_on", "must not be before the first day" if last < first else window))
+        found.append(
+            Fault("/ends_on", gettext("must not be before the first day") if last < first else window)
+        )
     if found:
-        raise Invalid("The days do not fit the job.", found)
+        raise Invalid(gettext("The days do not fit the job."), found)
     zone = ZoneInfo(job.site.time_zone)
     begins = moment(first, from_time or company.day_starts, zone)
     ends = moment(last, to_time or company.day_ends, zone)
     if ends <= begins:
-        raise Invalid("The times do not fit.", [Fault("/to_time", "must be later than the beginning")])
+        raise Invalid(
+            gettext("The times do not fit."), [Fault("/to_time", gettext("must be later than the beginning"))]
+        )
     return Spell(first, last, from_time, to_time, begins, ends)
 
 
@@ -178,11 +182,13 @@ def book(kind: Kind, row: Booking, name: str) -> None:
     spell = Spell(row.starts_on, row.ends_on, row.from_time, row.to_time, row.starts_at, row.ends_at)
     who = getattr(row, f"{OF[kind]}_id")
     found = collisions(kind, [who], row.job, spell)[who][:5]
-    raise Conflict(
-        f"{name} is on another job then." if any(one.needed is None for one in found) or not found
-        else f"{name} cannot be there in time.",
-        [Fault(f"/{OF[kind]}", one.words) for one in found],
-    )  # fmt: skip
+    elsewhere = not found or any(one.needed is None for one in found)
+    words = (
+        gettext("%(name)s is on another job then.")
+        if elsewhere
+        else gettext("%(name)s cannot be there in time.")
+    )
+    raise Conflict(words % {"name": name}, [Fault(f"/{OF[kind]}", one.words) for one in found])
 
 
 def release(job: Job) -> None:

@@ -15,6 +15,7 @@ from uuid import UUID
 
 import psycopg
 from django.db import connection, transaction
+from django.utils.translation import gettext
 from psycopg.adapt import Dumper
 from psycopg.pq import Format
 
@@ -137,7 +138,7 @@ def run_together(statements: Sequence[Statement]) -> None:
     Raises Django's database errors. Must run in `transaction.atomic()`.
     """
     if not connection.in_atomic_block:
-        raise transaction.TransactionManagementError("run_together() needs transaction.atomic()")
+        raise transaction.TransactionManagementError(gettext("run_together() needs transaction.atomic()"))
     connection.ensure_connection()
     server = connection.connection
     with connection.wrap_database_errors:

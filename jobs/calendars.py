@@ -16,6 +16,7 @@ import icalendar
 from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import events
 from jobs.access import Action, Actor, hash_secret, join_token, require, split_token
@@ -102,14 +103,14 @@ def calendar_at(text: str) -> Calendar:
     """
     parts = split_token(text)
     if parts is None:
-        raise NotFound("There is no calendar at this address.")
+        raise NotFound(gettext("There is no calendar at this address."))
     with company(parts[0]):
         rows = CalendarAddress.objects.select_related("member").filter(
             secret_hash=hash_secret(parts[1]), revoked_at=None, member__active=True
         )
         found = rows.first()
         if found is None or User.objects.filter(id=found.member.user_ref, is_active=False).exists():
-            raise NotFound("There is no calendar at this address.")
+            raise NotFound(gettext("There is no calendar at this address."))
         return Calendar(_written(found.member, Company.objects.get()))
 
 

@@ -27,6 +27,7 @@ from enum import StrEnum
 from typing import Any
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs.access import Action, Actor, require
 from jobs.certificate_lines import line_point
@@ -133,7 +134,11 @@ def read_lines(data: bytes) -> list[Line]:
     found = [line for row in reader.rows() if (line := reader.line(row)) is not None]
     reader.faults.raise_any(WHAT)
     if not 1 <= len(found) <= MOST_POINTS:
-        raise Invalid(f"{WHAT}: a certificate has 1 to {MOST_POINTS} lines.", [Fault("file", "has none")])
+        raise Invalid(
+            gettext("%(what)s: a certificate has 1 to %(most_points)s lines.")
+            % {"what": WHAT, "most_points": MOST_POINTS},
+            [Fault("file", gettext("has none"))],
+        )
     return found
 
 
@@ -163,7 +168,10 @@ def _enter(actor: Actor, data: bytes) -> Imported:
     tools = _tools(actor, sent, reader)
     reader.faults.raise_any(WHAT)
     if not sent:
-        raise Invalid(f"{WHAT}: it has no rows.", [Fault("file", "has nothing below the heads")])
+        raise Invalid(
+            gettext("%(what)s: it has no rows.") % {"what": WHAT},
+            [Fault("file", gettext("has nothing below the heads"))],
+        )
     stored = [_store(actor, one, tools[one.serial], reader) for one in sent]
     reader.faults.raise_any(WHAT)
     pairs = tuple((one, tools[one.serial]) for one in sent)
@@ -233,7 +241,11 @@ def _certificates(reader: "_Reader") -> Iterator[Sent]:
     """Certificates in their order; one with faults is left out and told of in the reader's faults."""
     groups = _groups(reader)
     if len(groups) > MOST_CERTIFICATES:
-        raise refuse("file", f"has more than {MOST_CERTIFICATES} certificates; split it")
+        raise refuse(
+            "file",
+            gettext("has more than %(most_certificates)s certificates; split it")
+            % {"most_certificates": MOST_CERTIFICATES},
+        )
     for (serial, number), rows in groups.items():
         before = reader.count
         head = _head(reader, rows)
@@ -330,7 +342,11 @@ class _Reader:
         self.head = max(first, key=lambda row: known[row], default=0)
         if not self.head or known[self.head] < 2:
             needed = ", ".join(column for column in self.columns if column not in OPTIONAL)
-            raise refuse("row 1", f"no row of column heads was found; it must name at least: {needed}")
+            raise refuse(
+                gettext("row 1"),
+                gettext("no row of column heads was found; it must name at least: %(needed)s")
+                % {"needed": needed},
+            )
         for place, cell in sorted(self.sheet.rows[self.head].items()):
             column = self._column(cell.text)
             if column is None:
@@ -441,7 +457,10 @@ class _Reader:
             if typed is None:
                 return None
             if typed.unit:
-                raise NoFigure(f"has '{typed.unit[:20]}' behind the number; the unit has a column of its own")
+                raise NoFigure(
+                    gettext("has '%(unit)s' behind the number; the unit has a column of its own")
+                    % {"unit": typed.unit[:20]}
+                )
             return Figure(typed.value(self.mark), cell.text)
         except NoFigure as error:
             self.fault(row, column, str(error))

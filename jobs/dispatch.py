@@ -12,6 +12,7 @@ from uuid import UUID
 
 from django.db import transaction
 from django.db.models import QuerySet
+from django.utils.translation import gettext
 
 from jobs import due, events, plan_mail
 from jobs.access import MAY, Action, Actor, require
@@ -115,7 +116,7 @@ def cancel_job(actor: Actor, job_id: UUID, *, seen: int, reason: str) -> Job:
     job = _open_job(actor, job_id)
     seen_as(job, seen)
     if not reason.strip():
-        raise Invalid("Say why the job is cancelled.", [Fault("/reason", "is empty")])
+        raise Invalid(gettext("Say why the job is cancelled."), [Fault("/reason", gettext("is empty"))])
     job.status = JobStatus.CANCELLED
     job.version += 1
     job.save(update_fields=["status", "version"])
@@ -152,8 +153,8 @@ def assign_person(
     member: Member = related(Member.objects.select_for_update(), actor, member_id, "/member")
     if not may_measure(member):
         raise Invalid(
-            f"{member.name} may not measure.",
-            [Fault("/member", "choose an active technician or supervisor")],
+            gettext("%(name)s may not measure.") % {"name": member.name},
+            [Fault("/member", gettext("choose an active technician or supervisor"))],
         )
     found = PersonAssignment.objects.filter(job=job, member=member).first()
     row: PersonAssignment = found or PersonAssignment(job=job, member=member)
@@ -189,7 +190,10 @@ def assign_instrument(
     spell = spell_of(job, company, starts_on, ends_on, from_time, to_time)
     tool: Instrument = related(Instrument.objects.select_for_update(), actor, instrument_id, "/instrument")
     if not tool.in_service:
-        raise Invalid(f"{tool} is out of service.", [Fault("/instrument", "choose another")])
+        raise Invalid(
+            gettext("%(tool)s is out of service.") % {"tool": tool},
+            [Fault("/instrument", gettext("choose another"))],
+        )
     stored = InstrumentAssignment.objects.filter(job=job, instrument=tool).first()
     row: InstrumentAssignment = stored or InstrumentAssignment(job=job, instrument=tool)
     set_spell(row, spell)
@@ -263,7 +267,8 @@ def _open_job(actor: Actor, job_id: UUID, seen: int | None = None) -> Job:
         seen_as(job, seen)
     if job.status != JobStatus.OPEN:
         raise Conflict(
-            f"Job {job.number} is {job.get_status_display().lower()}; only an open job can be planned."
+            gettext("Job %(number)s is %(status)s; only an open job can be planned.")
+            % {"number": job.number, "status": job.get_status_display().lower()}
         )
     return job
 
@@ -276,12 +281,20 @@ def _hold_site(job: Job) -> None:
 def _systems(site_id: UUID, system_ids: Sequence[UUID]) -> list[System]:
     wanted = list(dict.fromkeys(system_ids))
     if not 1 <= len(wanted) <= MOST_SYSTEMS:
-        raise Invalid("Name the job's systems.", [Fault("/systems", f"must be 1 to {MOST_SYSTEMS} ids")])
+        raise Invalid(
+            gettext("Name the job's systems."),
+            [
+                Fault(
+                    "/systems", gettext("must be 1 to %(most_systems)s ids") % {"most_systems": MOST_SYSTEMS}
+                )
+            ],
+        )
     known = {system.id: system for system in System.objects.filter(site_id=site_id, id__in=wanted)}
     missing = [index for index, system_id in enumerate(wanted) if system_id not in known]
     if missing:
         raise Invalid(
-            "Some systems are not at this site.", [Fault(f"/systems/{index}", NOTHING) for index in missing]
+            gettext("Some systems are not at this site."),
+            [Fault(f"/systems/{index}", NOTHING) for index in missing],
         )
     return [known[system_id] for system_id in wanted]
 
@@ -292,8 +305,8 @@ def _set_systems(job: Job, system_ids: Sequence[UUID]) -> bool:
     gone, new = present - wanted, wanted - present
     if gone and job.people.exists():
         raise Conflict(
-            "A system comes off a job only while nobody is assigned to it.",
-            [Fault("/systems", "take the people off first, or cancel the job and plan another")],
+            gettext("A system comes off a job only while nobody is assigned to it."),
+            [Fault("/systems", gettext("take the people off first, or cancel the job and plan another"))],
         )
     job.job_systems.filter(system_id__in=gone).delete()
     JobSystem.objects.bulk_create([JobSystem(job=job, system_id=one) for one in sorted(new)])
@@ -303,15 +316,23 @@ def _set_systems(job: Job, system_ids: Sequence[UUID]) -> bool:
 def _job_faults(job: Job) -> list[Fault]:
     found = []
     if job.ends_on < job.starts_on:
-        found.append(Fault("/ends_on", "must not be before the first day"))
+        found.append(Fault("/ends_on", gettext("must not be before the first day")))
     elif (job.ends_on - job.starts_on).days >= LONGEST_DAYS:
-        found.append(Fault("/ends_on", f"a job lasts at most {LONGEST_DAYS} days; plan several"))
+        found.append(
+            Fault(
+                "/ends_on",
+                gettext("a job lasts at most %(longest_days)s days; plan several")
+                % {"longest_days": LONGEST_DAYS},
+            )
+        )
     for name in ("tolerance_below", "tolerance_above"):
         value = getattr(job, name)
         if value is not None and not 0.0 <= value <= 1.0:
-            found.append(Fault(f"/{name}", "must be a share from 0 to 1, e.g. 0.1 for 10 %"))
+            found.append(Fault(f"/{name}", gettext("must be a share from 0 to 1, e.g. 0.1 for 10 %")))
     if job.tolerance_below == 0.0 and job.tolerance_above == 0.0:
-        found.append(Fault("/tolerance_above", "nothing lies within 0 below and 0 above; widen one of them"))
+        found.append(
+            Fault("/tolerance_above", gettext("nothing lies within 0 below and 0 above; widen one of them"))
+        )
     return found
 
 
@@ -324,7 +345,8 @@ def _days_left_out(job: Job) -> list[Fault]:
     return [
         Fault(
             "/starts_on" if one.starts_on < job.starts_on else "/ends_on",
-            f"{name} is assigned from {one.starts_on} to {one.ends_on}; change those days first",
+            gettext("%(name)s is assigned from %(starts_on)s to %(ends_on)s; change those days first")
+            % {"name": name, "starts_on": one.starts_on, "ends_on": one.ends_on},
         )
         for name, one in [*people, *tools]
         if one.starts_on < job.starts_on or one.ends_on > job.ends_on
@@ -335,7 +357,8 @@ def _refuse_unsuitable(tool: Instrument, found: Collection[Finding]) -> None:
     serious = [one for one in found if one.serious]
     if serious and Company.objects.get().calibration_lapse == Lapse.REFUSE:
         raise Conflict(
-            f"{tool} does not suit this job.", [Fault("/instrument", one.detail) for one in serious]
+            gettext("%(tool)s does not suit this job.") % {"tool": tool},
+            [Fault("/instrument", one.detail) for one in serious],
         )
 
 

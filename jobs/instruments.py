@@ -15,6 +15,7 @@ from uuid import UUID
 from django.db import transaction
 from django.db.models import Prefetch
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import attachments, due, events
 from jobs.access import Action, Actor, require
@@ -170,31 +171,38 @@ def _probe_faults(row: Instrument) -> list[Fault]:
     ):
         value = getattr(row, name)
         if value is not None and not low <= value <= high:
-            found.append(Fault(f"/{name.removesuffix('_m')}", f"must be from {low:g} to {high:g}"))
+            found.append(
+                Fault(
+                    f"/{name.removesuffix('_m')}",
+                    gettext("must be from %(low)s to %(high)s") % {"low": f"{low:g}", "high": f"{high:g}"},
+                )
+            )
     if row.probe_factor_u is not None and row.probe_factor is None:
-        found.append(Fault("/probe_factor_u", "is the uncertainty of a factor that is not given"))
+        found.append(Fault("/probe_factor_u", gettext("is the uncertainty of a factor that is not given")))
     return found
 
 
 def _range_faults(ranges: Sequence[Range]) -> list[Fault]:
     if len(ranges) > MOST_RANGES:
-        return [Fault("/ranges", f"has more than {MOST_RANGES} ranges")]
+        return [
+            Fault("/ranges", gettext("has more than %(most_ranges)s ranges") % {"most_ranges": MOST_RANGES})
+        ]
     found, seen = [], set()
     for index, one in enumerate(ranges):
         here = f"/ranges/{index}"
         parts = (one.accuracy_absolute, one.accuracy_of_reading, one.accuracy_of_span)
         if not all(map(math.isfinite, (one.minimum, one.maximum, one.resolution, *parts))):
-            found.append(Fault(here, "has a figure that is not finite"))
+            found.append(Fault(here, gettext("has a figure that is not finite")))
         elif not one.minimum < one.maximum:
-            found.append(Fault(f"{here}/maximum", "must be above the minimum"))
+            found.append(Fault(f"{here}/maximum", gettext("must be above the minimum")))
         elif not 0.0 < one.resolution <= one.maximum - one.minimum:
-            found.append(Fault(f"{here}/resolution", "must be above 0 and no more than the span"))
+            found.append(Fault(f"{here}/resolution", gettext("must be above 0 and no more than the span")))
         if any(part < 0.0 for part in parts):
-            found.append(Fault(here, "accuracy is given without a sign"))
+            found.append(Fault(here, gettext("accuracy is given without a sign")))
         if one.accuracy_of_reading > 1.0 or one.accuracy_of_span > 1.0:
-            found.append(Fault(here, "accuracy of reading and span are shares, e.g. 0.01 for 1 %"))
+            found.append(Fault(here, gettext("accuracy of reading and span are shares, e.g. 0.01 for 1 %")))
         if (one.quantity, one.minimum) in seen:
-            found.append(Fault(here, "is a second range of this quantity with the same minimum"))
+            found.append(Fault(here, gettext("is a second range of this quantity with the same minimum")))
         seen.add((one.quantity, one.minimum))
     return found
 
@@ -302,7 +310,10 @@ def _superseded(actor: Actor, tool: Instrument, certificate_id: UUID | None) -> 
         Certificate.objects.filter(instrument=tool), actor, certificate_id, "/supersedes"
     )
     if Certificate.objects.filter(supersedes=found).exists():
-        raise Conflict("That entry is superseded already.", [Fault("/supersedes", "name the newest entry")])
+        raise Conflict(
+            gettext("That entry is superseded already."),
+            [Fault("/supersedes", gettext("name the newest entry"))],
+        )
     return found
 
 
@@ -312,8 +323,10 @@ def _check_number(row: Certificate) -> None:
     )
     if same.exclude(id=row.supersedes_id).exists():
         raise Conflict(
-            "This instrument has a certificate of that number already; to put it right, supersede it.",
-            [Fault("/number", "is taken already")],
+            gettext(
+                "This instrument has a certificate of that number already; to put it right, supersede it."
+            ),
+            [Fault("/number", gettext("is taken already"))],
         )
 
 
@@ -321,15 +334,17 @@ def _date_faults(row: Certificate) -> list[Fault]:
     found = []
     # A day of grace: it may be tomorrow where the laboratory is.
     if row.calibrated_on > timezone.now().date() + timedelta(days=1):
-        found.append(Fault("/calibrated_on", "lies in the future"))
+        found.append(Fault("/calibrated_on", gettext("lies in the future")))
     if row.due_on <= row.calibrated_on:
-        found.append(Fault("/due_on", "must be after the day of calibration"))
+        found.append(Fault("/due_on", gettext("must be after the day of calibration")))
     return found
 
 
 def _point_faults(tool: Instrument, points: Sequence[Point]) -> list[Fault]:
     if not 1 <= len(points) <= MOST_POINTS:
-        return [Fault("/points", f"must be 1 to {MOST_POINTS} lines")]
+        return [
+            Fault("/points", gettext("must be 1 to %(most_points)s lines") % {"most_points": MOST_POINTS})
+        ]
     shown = {one.quantity for one in tool.ranges.all()}
     if tool.probe_factor is not None:
         shown.add(Quantity.FACTOR)
@@ -344,19 +359,23 @@ def _point_faults(tool: Instrument, points: Sequence[Point]) -> list[Fault]:
             one.as_found or 0.0,
         )
         if not all(map(math.isfinite, figures)):
-            found.append(Fault(here, "has a figure that is not finite"))
+            found.append(Fault(here, gettext("has a figure that is not finite")))
         if one.quantity not in shown:
             found.append(
-                Fault(f"{here}/quantity", "the instrument has no range of this; add the range first")
+                Fault(f"{here}/quantity", gettext("the instrument has no range of this; add the range first"))
             )
         if one.expanded_uncertainty <= 0.0:
             found.append(
-                Fault(f"{here}/expanded_uncertainty", "must be above 0, as the certificate states it")
+                Fault(
+                    f"{here}/expanded_uncertainty", gettext("must be above 0, as the certificate states it")
+                )
             )
         if not 1.0 <= one.coverage_factor <= 5.0:
-            found.append(Fault(f"{here}/coverage_factor", "must be from 1 to 5; most certificates state 2"))
+            found.append(
+                Fault(f"{here}/coverage_factor", gettext("must be from 1 to 5; most certificates state 2"))
+            )
         if (one.quantity, one.reference) in seen:
-            found.append(Fault(f"{here}/reference", "stands twice for this quantity"))
+            found.append(Fault(f"{here}/reference", gettext("stands twice for this quantity")))
         seen.add((one.quantity, one.reference))
     return found
 

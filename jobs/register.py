@@ -9,6 +9,7 @@ from uuid import UUID
 from zoneinfo import available_timezones
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs import events
 from jobs.access import Action, Actor, require
@@ -108,7 +109,7 @@ def change_site(actor: Actor, site_id: UUID, *, seen: int, changes: Mapping[str,
 def _site_faults(row: Site) -> list[Fault]:
     if row.time_zone in available_timezones():
         return []
-    return [Fault("/time_zone", "is no time zone; use a name of the IANA list, e.g. Europe/Paris")]
+    return [Fault("/time_zone", gettext("is no time zone; use a name of the IANA list, e.g. Europe/Paris"))]
 
 
 @transaction.atomic
@@ -185,13 +186,21 @@ def point_faults(row: TestPoint) -> list[Fault]:
     """What is wrong with a point by itself: sizes for its shape, likely figures, a tolerance with width."""
     found = _shape_faults(row)
     if row.design_flow is not None and not 0.0 < row.design_flow <= LARGEST_FLOW:
-        found.append(Fault("/design_flow", f"must be above 0 and at most {LARGEST_FLOW:g} m³/s"))
+        found.append(
+            Fault(
+                "/design_flow",
+                gettext("must be above 0 and at most %(largest_flow)s m³/s")
+                % {"largest_flow": f"{LARGEST_FLOW:g}"},
+            )
+        )
     for name in ("tolerance_below", "tolerance_above"):
         value = getattr(row, name)
         if value is not None and not 0.0 <= value <= 1.0:
-            found.append(Fault(f"/{name}", "must be a share from 0 to 1, e.g. 0.1 for 10 %"))
+            found.append(Fault(f"/{name}", gettext("must be a share from 0 to 1, e.g. 0.1 for 10 %")))
     if row.tolerance_below == 0.0 and row.tolerance_above == 0.0:
-        found.append(Fault("/tolerance_above", "nothing lies within 0 below and 0 above; widen one of them"))
+        found.append(
+            Fault("/tolerance_above", gettext("nothing lies within 0 below and 0 above; widen one of them"))
+        )
     return found + _design_faults(row)
 
 
@@ -204,17 +213,20 @@ def _design_faults(row: TestPoint) -> list[Fault]:
     figures = (row.design_value, row.limit_low, row.limit_high)
     if not row.design_of:
         unnamed = any(figure is not None for figure in figures)
-        return [Fault("/design/of", "say what the figures are about")] if unnamed else []
+        return [Fault("/design/of", gettext("say what the figures are about"))] if unnamed else []
     if row.design_of not in DESIGNED_IN:
         return [
-            Fault("/design/of", "a flow's design is design_flow; a leakage test brings its class with it")
+            Fault(
+                "/design/of",
+                gettext("a flow's design is design_flow; a leakage test brings its class with it"),
+            )
         ]
     if all(figure is None for figure in figures):
-        return [Fault("/design/value", "give the value, or at least one limit")]
+        return [Fault("/design/value", gettext("give the value, or at least one limit"))]
     if row.design_of in _AT_MOST and row.limit_low is None and row.limit_high is None:
-        return [Fault("/design/high", "give the highest that is allowed; less of it is no fault")]
+        return [Fault("/design/high", gettext("give the highest that is allowed; less of it is no fault"))]
     if row.limit_low is not None and row.limit_high is not None and row.limit_low > row.limit_high:
-        return [Fault("/design/low", "lies above the high limit")]
+        return [Fault("/design/low", gettext("lies above the high limit"))]
     return []
 
 
@@ -222,17 +234,27 @@ def _shape_faults(row: TestPoint) -> list[Fault]:
     needed = _SIZES_OF.get(Shape(row.shape), ()) if row.shape in Shape.values else ()
     found = []
     if row.kind == PointKind.PLANE and row.shape == Shape.NONE:
-        found.append(Fault("/shape", "a traverse plane needs its shape: round, rectangular or oval"))
+        found.append(Fault("/shape", gettext("a traverse plane needs its shape: round, rectangular or oval")))
     for name in _SIZES:
         value, pointer = getattr(row, name), f"/{name.removesuffix('_m')}"
         if value is None and name in needed:
-            found.append(Fault(pointer, f"a {row.shape} duct needs it"))
+            found.append(Fault(pointer, gettext("a %(shape)s duct needs it") % {"shape": row.shape}))
         if value is not None and name not in needed:
             found.append(
-                Fault(pointer, f"does not belong to {row.shape or 'a point without shape'}; leave it out")
+                Fault(
+                    pointer,
+                    gettext("does not belong to %(value)s; leave it out")
+                    % {"value": row.shape or "a point without shape"},
+                )
             )
         if value is not None and not SMALLEST_M <= value <= LARGEST_M:
-            found.append(Fault(pointer, f"is {value:g} m; ducts are {SMALLEST_M} to {LARGEST_M:g} m"))
+            found.append(
+                Fault(
+                    pointer,
+                    gettext("is %(value)s m; ducts are %(smallest_m)s to %(largest_m)s m")
+                    % {"value": f"{value:g}", "smallest_m": SMALLEST_M, "largest_m": f"{LARGEST_M:g}"},
+                )
+            )
     return found
 
 
@@ -242,12 +264,12 @@ def _parent_faults(row: TestPoint) -> list[Fault]:
         return []
     up = dict(TestPoint.objects.filter(system_id=row.system_id).values_list("id", "parent_id"))
     if row.parent_id not in up:
-        return [Fault("/parent", "There is nothing by that id in this system.")]
+        return [Fault("/parent", gettext("There is nothing by that id in this system."))]
     here: UUID | None = row.parent_id
     seen: set[UUID] = set()
     while here is not None and here not in seen:
         if here == row.id:
-            return [Fault("/parent", "would make the point its own ancestor")]
+            return [Fault("/parent", gettext("would make the point its own ancestor"))]
         seen.add(here)
         here = up.get(here)
     return []

@@ -6,6 +6,7 @@ from uuid import UUID
 
 from django.core.exceptions import ValidationError
 from django.db.models import Model, QuerySet
+from django.utils.translation import gettext
 
 from jobs.access import Actor
 from jobs.errors import Conflict, Fault, Invalid, NotFound, PreconditionFailed
@@ -27,14 +28,16 @@ def related(rows: QuerySet[M], actor: Actor, row_id: UUID, pointer: str) -> M:
     """A row that the input names. Raises Invalid, alike for unknown ids and other companies'."""
     found = visible(rows, actor).filter(id=row_id).first()
     if found is None:
-        raise Invalid("An id in the input leads to nothing.", [Fault(pointer, NOTHING)])
+        raise Invalid(gettext("An id in the input leads to nothing."), [Fault(pointer, NOTHING)])
     return found
 
 
 def seen_as(row: Any, version: int) -> None:
     """Raises PreconditionFailed when the row changed since the caller looked."""
     if row.version != version:
-        raise PreconditionFailed("It changed since you looked; fetch it again and repeat your change.")
+        raise PreconditionFailed(
+            gettext("It changed since you looked; fetch it again and repeat your change.")
+        )
 
 
 def check(row: Model, faults: Iterable[Fault] = ()) -> None:
@@ -46,7 +49,7 @@ def check(row: Model, faults: Iterable[Fault] = ()) -> None:
     except ValidationError as error:
         found += [Fault(f"/{name}", text) for name, texts in error.message_dict.items() for text in texts]
     if found:
-        raise Invalid("Some fields are not valid; see 'errors'.", found)
+        raise Invalid(gettext("Some fields are not valid; see 'errors'."), found)
 
 
 def check_single(row: Model, pointer: str, *names: str) -> None:
@@ -55,7 +58,8 @@ def check_single(row: Model, pointer: str, *names: str) -> None:
     if same.exclude(pk=row.pk).exists():
         kind = row._meta.verbose_name
         raise Conflict(
-            f"There is already a {kind} with this {names[-1]}.", [Fault(pointer, "is taken already")]
+            gettext("There is already a %(kind)s with this %(names)s.") % {"kind": kind, "names": names[-1]},
+            [Fault(pointer, gettext("is taken already"))],
         )
 
 

@@ -16,6 +16,7 @@ from uuid import UUID
 
 from django.db import transaction
 from django.db.models import QuerySet
+from django.utils.translation import gettext
 
 from jobs import events
 from jobs.access import Action, Actor, require
@@ -214,7 +215,9 @@ def import_schedule(
     found = _done(work)
     if plan and plan != found.plan:
         raise PreconditionFailed(
-            "What is stored changed since you looked, so the file would now do something else. Look again."
+            gettext(
+                "What is stored changed since you looked: the file would do other things now. Look again."
+            )
         )
     if work.plan:
         _store(work.plan)
@@ -279,7 +282,8 @@ def _done(work: _Work) -> Imported:
     work.faults.raise_any(WHAT)
     if work.imported is None:
         raise Invalid(
-            f"{WHAT}: it has no rows.", [Fault(f"row {work.heads.row}", "has nothing below the heads")]
+            gettext("%(what)s: it has no rows.") % {"what": WHAT},
+            [Fault(f"row {work.heads.row}", gettext("has nothing below the heads"))],
         )
     return work.imported
 

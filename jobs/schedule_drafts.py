@@ -11,6 +11,7 @@ from uuid import UUID
 from django.db import transaction
 from django.db.models import QuerySet
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.access import Action, Actor, require
 from jobs.errors import Invalid, NotFound
@@ -89,7 +90,7 @@ def the_draft(actor: Actor, site_id: UUID, draft_id: UUID) -> ScheduleDraft:
 def _found(rows: QuerySet[ScheduleDraft], site_id: UUID, draft_id: UUID) -> ScheduleDraft:
     found = rows.filter(site_id=site_id, id=draft_id).first()
     if found is None:
-        raise NotFound("This upload is not kept any more, or never was. Choose the file again.")
+        raise NotFound(gettext("This upload is not kept any more, or never was. Choose the file again."))
     return found
 
 

@@ -7,6 +7,8 @@ from collections import defaultdict
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+from django.utils.translation import gettext
+
 from jobs.errors import Fault, Invalid
 from jobs.models.plan import DensityBasis
 from jobs.schedule_columns import (
@@ -65,7 +67,8 @@ def _head_row(sheet: Sheet, said: Matching, remembered: Remembered, *, lenient: 
     if said.head_row is not None:
         if said.head_row not in sheet.rows:
             raise Invalid(
-                "The row of the heads is empty.", [Fault("head_row", "is empty; name the row of the heads")]
+                gettext("The row of the heads is empty."),
+                [Fault("head_row", gettext("is empty; name the row of the heads"))],
             )
         return said.head_row
     first = sorted(sheet.rows)[:_SEARCHED_ROWS]
@@ -77,7 +80,9 @@ def _head_row(sheet: Sheet, said: Matching, remembered: Remembered, *, lenient: 
         return max(first, key=lambda row: sum(not _is_figure(cell) for cell in sheet.rows[row].values()))
     needed = ", ".join(NEEDED)
     raise refuse(
-        f"row {best or 1}", f"no row of column heads was found; the first must name at least: {needed}"
+        f"row {best or 1}",
+        gettext("no row of column heads was found; the first must name at least: %(needed)s")
+        % {"needed": needed},
     )
 
 

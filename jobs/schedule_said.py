@@ -11,6 +11,8 @@ aside.
 from collections.abc import Mapping
 from typing import Any
 
+from django.utils.translation import gettext
+
 from jobs.errors import Fault, Invalid
 from jobs.schedule_columns import FOR_ALL, QUANTITIES, Column, Matching, Said, unit_of
 from jobs.sheets.grid import MOST_COLUMNS, MOST_ROWS, column_name
@@ -25,18 +27,23 @@ def read_said(value: Any) -> Matching:
     """Raises Invalid with each place that is wrong."""
     faults: list[Fault] = []
     if not isinstance(value, Mapping):
-        raise Invalid("'columns' is not an object.", [Fault("/", f"is an object with {', '.join(PARTS)}")])
+        raise Invalid(
+            gettext("'columns' is not an object."),
+            [Fault("/", gettext("is an object with %(parts)s") % {"parts": ", ".join(PARTS)})],
+        )
     faults += [
-        Fault(f"/{str(name)[:40]}", "There is no such field here.") for name in value if name not in PARTS
+        Fault(f"/{str(name)[:40]}", gettext("There is no such field here."))
+        for name in value
+        if name not in PARTS
     ]
     columns = _columns(_object(value, "columns", faults), faults)
     for_all = _for_all(_object(value, "all_rows", faults), faults)
     row = value.get("head_row")
     is_row = isinstance(row, int) and not isinstance(row, bool) and 1 <= row <= MOST_ROWS
     if row is not None and not is_row:
-        faults.append(Fault("/head_row", "is the number of a row of the file, from 1"))
+        faults.append(Fault("/head_row", gettext("is the number of a row of the file, from 1")))
     if faults:
-        raise Invalid("What is said of the columns is not valid.", faults[:100])
+        raise Invalid(gettext("What is said of the columns is not valid."), faults[:100])
     return Matching(columns, for_all, row)
 
 
@@ -44,7 +51,7 @@ def _object(value: Mapping[str, Any], name: str, faults: list[Fault]) -> Mapping
     found = value.get(name)
     if found is None or isinstance(found, Mapping):
         return found or {}
-    faults.append(Fault(f"/{name}", "is an object"))
+    faults.append(Fault(f"/{name}", gettext("is an object")))
     return {}
 
 
@@ -53,14 +60,22 @@ def _columns(given: Mapping[str, Any], faults: list[Fault]) -> dict[int, Said]:
     for letter, told in given.items():
         at = f"/columns/{str(letter)[:10]}"
         if letter not in _PLACES:
-            faults.append(Fault(at, f"names no column; columns are A to {column_name(MOST_COLUMNS - 1)}"))
+            faults.append(
+                Fault(
+                    at,
+                    gettext("names no column; columns are A to %(last)s")
+                    % {"last": column_name(MOST_COLUMNS - 1)},
+                )
+            )
         elif not isinstance(told, Mapping) or set(told) - {"is", "unit"} or "is" not in told:
-            faults.append(Fault(at, 'is an object such as {"is": "design flow", "unit": "L/s"}'))
+            faults.append(Fault(at, gettext('is an object such as {"is": "design flow", "unit": "L/s"}')))
         elif isinstance(told["is"], str) and (not told["is"] or told["is"] in list(Column)):
             column = Column(told["is"]) if told["is"] else None
             found[_PLACES[letter]] = Said(column, _unit(column, told.get("unit"), f"{at}/unit", faults))
         else:
-            faults.append(Fault(f"{at}/is", f"is one of: {', '.join(Column)}; or empty"))
+            faults.append(
+                Fault(f"{at}/is", gettext("is one of: %(column)s; or empty") % {"column": ", ".join(Column)})
+            )
     return found
 
 
@@ -68,10 +83,14 @@ def _unit(column: Column | None, text: Any, at: str, faults: list[Fault]) -> Uni
     if text is None or text == "":
         return None
     if not isinstance(text, str):
-        faults.append(Fault(at, "is a text"))
+        faults.append(Fault(at, gettext("is a text")))
     elif column not in QUANTITIES:
         faults.append(
-            Fault(at, f"does not belong to '{column or 'a column that is not read'}'; leave it out")
+            Fault(
+                at,
+                gettext("does not belong to '%(value)s'; leave it out")
+                % {"value": column or "a column that is not read"},
+            )
         )
     else:
         try:
@@ -86,9 +105,20 @@ def _for_all(given: Mapping[str, Any], faults: list[Fault]) -> dict[Column, str]
     for name, text in given.items():
         at = f"/all_rows/{str(name)[:40]}"
         if name not in list(FOR_ALL):
-            faults.append(Fault(at, f"cannot be said for all rows; only {', '.join(FOR_ALL)} can"))
+            faults.append(
+                Fault(
+                    at,
+                    gettext("cannot be said for all rows; only %(columns)s can")
+                    % {"columns": ", ".join(FOR_ALL)},
+                )
+            )
         elif not isinstance(text, str) or len(text) > _LONGEST or not text.isprintable():
-            faults.append(Fault(at, f"is a text of one line, at most {_LONGEST} characters"))
+            faults.append(
+                Fault(
+                    at,
+                    gettext("is a text of one line, at most %(longest)s characters") % {"longest": _LONGEST},
+                )
+            )
         else:
             found[Column(name)] = " ".join(text.split())
     return found

@@ -3,6 +3,8 @@
 import re
 from dataclasses import dataclass
 
+from django.utils.translation import gettext
+
 from jobs.sheets.figures import Figure, NoFigure, read_figure
 
 _ROUND_BEFORE = re.compile(r"(?:ø|⌀|dia(?:m(?:eter)?)?\b\.?|d\s*=)\s*(.+)", re.IGNORECASE)
@@ -35,12 +37,14 @@ def read_size(text: str) -> Size:
             break
     parts = _TIMES.split(plain)
     if len(parts) > 2 or (is_round and len(parts) > 1):
-        raise NoSize(f"'{text[:30]}' is no size of a duct; {_HOW}")
+        raise NoSize(gettext("'%(text)s' is no size of a duct; %(how)s") % {"text": text[:30], "how": _HOW})
     try:
         figures = tuple(read_figure(part) for part in parts)
     except NoFigure:
-        raise NoSize(f"'{text[:30]}' is no size of a duct; {_HOW}") from None
+        raise NoSize(
+            gettext("'%(text)s' is no size of a duct; %(how)s") % {"text": text[:30], "how": _HOW}
+        ) from None
     units = {figure.unit for figure in figures} - {""}
     if len(units) > 1:
-        raise NoSize(f"'{text[:30]}' has two units; {_HOW}")
+        raise NoSize(gettext("'%(text)s' has two units; %(how)s") % {"text": text[:30], "how": _HOW})
     return Size(figures, units.pop() if units else "", is_round)

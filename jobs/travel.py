@@ -4,6 +4,7 @@ from uuid import UUID
 
 from django.db import transaction
 from django.db.models import QuerySet
+from django.utils.translation import gettext
 
 from jobs import events
 from jobs.access import Action, Actor, require
@@ -29,9 +30,14 @@ def set_minutes(actor: Actor, one_id: UUID, other_id: UUID, minutes: int) -> Tra
     one = related(Site.objects.all(), actor, one_id, "/one")
     other = related(Site.objects.all(), actor, other_id, "/other")
     if one.id == other.id:
-        raise Invalid("A way leads between two sites.", [Fault("/other", "choose another site")])
+        raise Invalid(
+            gettext("A way leads between two sites."), [Fault("/other", gettext("choose another site"))]
+        )
     if not 0 <= minutes <= MOST_MINUTES:
-        raise Invalid("The time does not fit.", [Fault("/minutes", f"must be 0 to {MOST_MINUTES}")])
+        raise Invalid(
+            gettext("The time does not fit."),
+            [Fault("/minutes", gettext("must be 0 to %(most_minutes)s") % {"most_minutes": MOST_MINUTES})],
+        )
     first, second = sorted((one, other), key=lambda site: site.id)
     row: TravelTime
     row, _ = TravelTime.objects.update_or_create(one=first, other=second, defaults={"minutes": minutes})

@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 from uuid import UUID
 
 import msgspec
-from django.utils.translation import gettext_noop
+from django.utils.translation import gettext, gettext_noop
 from msgspec import Meta, Raw, Struct
 
 from jobs.errors import DomainError, Fault, Invalid, TooLarge
@@ -233,16 +233,19 @@ def read_envelope(body: bytes) -> tuple[datetime, list[Raw]]:
     Raises Malformed, TooLarge or Invalid: then nothing is stored.
     """
     if len(body) > MOST_BYTES:
-        raise TooLarge(f"A batch may have {MOST_BYTES // 1024**2} MB at most; post it in parts.")
+        raise TooLarge(
+            gettext("A batch may have %(most_bytes)s MB at most; post it in parts.")
+            % {"most_bytes": MOST_BYTES // 1024**2}
+        )
     try:
         envelope = _envelope(body)
         sessions = _sessions(envelope.sessions)
     except msgspec.ValidationError as error:
-        raise Invalid("This is not a batch; see 'errors'.", [fault_of(error)]) from None
+        raise Invalid(gettext("This is not a batch; see 'errors'."), [fault_of(error)]) from None
     except (msgspec.DecodeError, UnicodeDecodeError, RecursionError) as error:
         raise _malformed(error) from None
     if repeated := _repeated_names(_without(body, envelope.sessions)):
-        raise Invalid("A name stands twice in the batch; see 'errors'.", repeated)
+        raise Invalid(gettext("A name stands twice in the batch; see 'errors'."), repeated)
     if not 1 <= len(sessions) <= MOST_SESSIONS:
         detail = f"A batch has 1 to {MOST_SESSIONS} sessions; this one has {len(sessions)}."
         raise (TooLarge if sessions else Invalid)(detail, [Fault("/sessions", detail)])
@@ -297,7 +300,13 @@ def _repeated_names(raw: bytes) -> list[Fault]:
         if len(members) < len(pairs):
             names = [name for name, _ in pairs]
             twice = sorted({name for name in names if names.count(name) > 1})
-            found.append(Fault("", f"An object names {', '.join(twice)} twice; each name may stand once."))
+            found.append(
+                Fault(
+                    "",
+                    gettext("An object names %(twice)s twice; each name may stand once.")
+                    % {"twice": ", ".join(twice)},
+                )
+            )
         return members
 
     json.loads(raw, object_pairs_hook=check)
@@ -309,15 +318,15 @@ def _faults_in(raw: bytes) -> Iterator[Fault]:
     try:
         content = json.loads(raw)
     except ValueError:  # more digits than Python takes
-        yield Fault("", "It holds a number far too large to be a reading.")
+        yield Fault("", gettext("It holds a number far too large to be a reading."))
         return
     if not isinstance(content, dict):
-        yield Fault("", "A session is an object.")
+        yield Fault("", gettext("A session is an object."))
         return
     for name, kind in (("readings", ReadingIn), ("sweeps", SweepIn), ("zero_checks", ZeroCheckIn)):
         parts = content.get(name, [])
         if not isinstance(parts, list):
-            yield Fault(f"/{name}", "This is a list.")
+            yield Fault(f"/{name}", gettext("This is a list."))
             continue
         for index, part in enumerate(parts):
             yield from _conversion_faults(part, kind, f"/{name}/{index}")
@@ -332,7 +341,7 @@ def _conversion_faults(part: Any, kind: Any, at: str) -> Iterator[Fault]:
     figures = part.items() if isinstance(part, dict) else ()
     for name, value in figures:
         if isinstance(value, float) and not math.isfinite(value):
-            yield Fault(f"{at}/{name}", "The number is too large to be a reading.")
+            yield Fault(f"{at}/{name}", gettext("The number is too large to be a reading."))
 
 
 def _head_faults(content: dict[str, Any]) -> Iterator[Fault]:
@@ -340,12 +349,12 @@ def _head_faults(content: dict[str, Any]) -> Iterator[Fault]:
     for name, value in list(content.items()):
         kind = _HEAD_KINDS.get(name)
         if kind is None:
-            yield Fault(f"/{name}", "There is no such field here.")
+            yield Fault(f"/{name}", gettext("There is no such field here."))
         else:
             yield from _conversion_faults(value, kind, f"/{name}")
     for name in _NEEDED:
         if name not in content:
-            yield Fault(f"/{name}", "This is missing.")
+            yield Fault(f"/{name}", gettext("This is missing."))
 
 
 _FIELDS = msgspec.structs.fields(SessionIn)
@@ -381,7 +390,8 @@ def fault_of(error: msgspec.ValidationError, at: str = "") -> Fault:
     if field := _FIELD.search(text):
         missing = "missing" in text
         return Fault(
-            f"{pointer}/{field.group(1)}", "This is missing." if missing else "There is no such field here."
+            f"{pointer}/{field.group(1)}",
+            gettext("This is missing.") if missing else gettext("There is no such field here."),
         )
     for found, said in _WORDS:
         text = text.replace(found, said)

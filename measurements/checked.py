@@ -14,6 +14,7 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
+from django.utils.translation import gettext
 
 from jobs.bulk import microseconds
 from jobs.errors import Fault
@@ -145,7 +146,7 @@ def check_session(index: int, session: SessionIn, readings: list[ReadingIn], raw
     """Raises Refused with every fault and its place in the session."""
     faults: list[Fault] = []
     if b"\\u0000" in raw or b"\0" in raw:
-        faults.append(Fault("", "Text here may not hold the character NUL (U+0000)."))
+        faults.append(Fault("", gettext("Text here may not hold the character NUL (U+0000).")))
     instruments = {use: i for use, i in msgspec.structs.asdict(session.instruments).items() if i}
     content = _content(session, instruments, faults)
     rows = _readings(session, readings, raw, faults)
@@ -219,7 +220,7 @@ def _content(session: SessionIn, instruments: dict[str, UUID], faults: list[Faul
         if (amount := getattr(session.conditions, name)) is not None
     }
     if METHODS[session.method].air and "air_temperature" not in conditions:
-        faults.append(Fault("/conditions/air_temperature", "This is missing."))
+        faults.append(Fault("/conditions/air_temperature", gettext("This is missing.")))
     zero_checks = [
         {
             "at": microseconds(check.at),
@@ -253,9 +254,20 @@ def _told(session: SessionIn, faults: list[Fault]) -> dict[str, Any]:
         at = f"/told/{name}"
         if name not in known:
             names = ", ".join(known) or "nothing"
-            faults.append(Fault(at, f"A {kind.method.label.lower()} is told: {names}."))
+            faults.append(
+                Fault(
+                    at,
+                    gettext("A %(lower)s is told: %(names)s.")
+                    % {"lower": kind.method.label.lower(), "names": names},
+                )
+            )
         elif isinstance(value, list) != known[name].many:
-            faults.append(Fault(at, "This is a list." if known[name].many else "This is one, not a list."))
+            faults.append(
+                Fault(
+                    at,
+                    gettext("This is a list.") if known[name].many else gettext("This is one, not a list."),
+                )
+            )
         elif isinstance(value, list):
             found[name] = [
                 None if one is None else _told_one(known[name], one, f"{at}/{n}", faults)
@@ -264,7 +276,10 @@ def _told(session: SessionIn, faults: list[Fault]) -> dict[str, Any]:
         else:
             found[name] = _told_one(known[name], value, at, faults)
     missing = [told for told in kind.told if told.needed and told.name not in found]
-    faults += [Fault(f"/told/{told.name}", f"This is missing: {told.words}.") for told in missing]
+    faults += [
+        Fault(f"/told/{told.name}", gettext("This is missing: %(words)s.") % {"words": told.words})
+        for told in missing
+    ]
     return found
 
 
@@ -272,11 +287,17 @@ def _told_one(told: Told, value: ToldIn | str, at: str, faults: list[Fault]) -> 
     if told.kind is None:
         if isinstance(value, ToldIn) or (told.choices and value not in told.choices):
             choices = f"one of: {', '.join(told.choices)}" if told.choices else "a text"
-            faults.append(Fault(at, f"{told.words} is {choices}."))
+            faults.append(
+                Fault(at, gettext("%(words)s is %(choices)s.") % {"words": told.words, "choices": choices})
+            )
             return None
         return value[:LONGEST_TEXT]
     if not isinstance(value, ToldIn):
-        faults.append(Fault(at, f'{told.words} is a figure: {{"value": "1.5", "unit": "…"}}.'))
+        faults.append(
+            Fault(
+                at, gettext('%(words)s is a figure: {"value": "1.5", "unit": "…"}.') % {"words": told.words}
+            )
+        )
         return None
     return _told_figure(told.kind, value, at, faults)
 
@@ -288,7 +309,13 @@ def _told_figure(kind: Kind, told: ToldIn, at: str, faults: list[Fault]) -> dict
     unit = UNITS.get((kind.value, told.unit))
     if unit is None:
         known = ", ".join(u.ucum for u in TABLE if u.kind is kind)
-        faults.append(Fault(f"{at}/unit", f"'{told.unit}' is no unit of {plain(kind)}; use one of: {known}."))
+        faults.append(
+            Fault(
+                f"{at}/unit",
+                gettext("'%(unit)s' is no unit of %(plain)s; use one of: %(known)s.")
+                % {"unit": told.unit, "plain": plain(kind), "known": known},
+            )
+        )
         return found
     spread = told.expanded_uncertainty
     try:
@@ -305,10 +332,14 @@ def _plane(session: SessionIn, faults: list[Fault]) -> dict[str, Any] | None:
     plane, kind = session.plane, METHODS[session.method]
     if plane is None or not kind.plane:
         if plane is None and kind.plane:
-            faults.append(Fault("/plane", "This method needs the measuring plane as found."))
+            faults.append(Fault("/plane", gettext("This method needs the measuring plane as found.")))
         if plane is not None and not kind.plane:
             words = kind.method.label.lower()
-            faults.append(Fault("/plane", f"A {words} has no measuring plane; leave it out."))
+            faults.append(
+                Fault(
+                    "/plane", gettext("A %(words)s has no measuring plane; leave it out.") % {"words": words}
+                )
+            )
         return None
     sizes = {
         name: figure(amount, "length", f"/plane/{name}", faults)
@@ -322,11 +353,20 @@ def _plane(session: SessionIn, faults: list[Fault]) -> dict[str, Any] | None:
 
 def _check_sizes(plane: PlaneIn, sizes: dict[str, dict[str, Any]], faults: list[Fault]) -> None:
     missing = [name for name in NEEDED_SIZES[plane.shape] if name not in sizes]
-    faults += [Fault(f"/plane/{name}", f"A {plane.shape} duct needs it.") for name in missing]
+    faults += [
+        Fault(f"/plane/{name}", gettext("A %(shape)s duct needs it.") % {"shape": plane.shape})
+        for name in missing
+    ]
     for name, size in sizes.items():
         least = 0.01 if name in ("width", "height", "diameter") else 0.0
         if not least <= size["si"] <= 1000.0:
-            faults.append(Fault(f"/plane/{name}", f"{size['value']} {size['unit']} is no duct's size."))
+            faults.append(
+                Fault(
+                    f"/plane/{name}",
+                    gettext("%(size)s %(size_2)s is no duct's size.")
+                    % {"size": size["value"], "size_2": size["unit"]},
+                )
+            )
 
 
 def figure(amount: Amount, quantity: str, at: str, faults: list[Fault]) -> dict[str, Any]:
@@ -387,13 +427,31 @@ def _explain(text: str, unit: str, quantity: str, at: str, faults: list[Fault]) 
     found = UNIT_OF.get((quantity, unit))
     if found is None:
         known = ", ".join(u.ucum for u in TABLE if u.kind == kind)
-        faults.append(Fault(f"{at}/unit", f"'{unit}' is no unit of {quantity}; use one of: {known}."))
+        faults.append(
+            Fault(
+                f"{at}/unit",
+                gettext("'%(unit)s' is no unit of %(quantity)s; use one of: %(known)s.")
+                % {"unit": unit, "quantity": quantity, "known": known},
+            )
+        )
         return
     si = (value + found.offset) * found.factor
     if si < LOWEST.get(quantity, -math.inf):
-        faults.append(Fault(f"{at}/value", f"{text} {unit} cannot be: {quantity} is never below zero (SI)."))
+        faults.append(
+            Fault(
+                f"{at}/value",
+                gettext("%(text)s %(unit)s cannot be: %(quantity)s is never below zero (SI).")
+                % {"text": text, "unit": unit, "quantity": quantity},
+            )
+        )
     if si > HIGHEST.get(quantity, math.inf):
-        faults.append(Fault(f"{at}/value", f"{text} {unit} cannot be: {quantity} is 100 % at most."))
+        faults.append(
+            Fault(
+                f"{at}/value",
+                gettext("%(text)s %(unit)s cannot be: %(quantity)s is 100 %% at most.")
+                % {"text": text, "unit": unit, "quantity": quantity},
+            )
+        )
 
 
 def _number(text: str) -> float:
@@ -440,7 +498,7 @@ def _readings(session: SessionIn, readings: list[ReadingIn], raw: bytes, faults:
     stem = _id_stem(session.id, 1)
     rows.ids = [r.id.bytes if r.id else stem + n.to_bytes(2, "big") for n, r in enumerate(readings)]
     if len(set(rows.ids)) < len(rows.ids):
-        faults.append(Fault("/readings", "Two readings of this session have the same id."))
+        faults.append(Fault("/readings", gettext("Two readings of this session have the same id.")))
     return rows
 
 
@@ -450,16 +508,26 @@ def _sane(moments: Sequence[datetime], places: list[str] | None, faults: list[Fa
     for n in wrong:
         place = places[min(n, len(places) - 1)] if places else f"/readings/{n}/taken_at"
         year = moments[n].year
-        faults.append(Fault(place, f"The year {year} cannot be; set the tablet's clock."))
+        faults.append(
+            Fault(place, gettext("The year %(year)s cannot be; set the tablet's clock.") % {"year": year})
+        )
     return not wrong
 
 
 def _sweep(session: SessionIn, n: int, sweep: SweepIn, faults: list[Fault]) -> SweepRow | None:
     at, before = f"/sweeps/{n}", len(faults)
     if (sweep.mean is None) == (not sweep.samples):
-        faults.append(Fault(at, "A sweep has either its samples or the mean that the instrument showed."))
+        faults.append(
+            Fault(at, gettext("A sweep has either its samples or the mean that the instrument showed."))
+        )
     if len(sweep.samples) > MOST_SAMPLES:
-        faults.append(Fault(f"{at}/samples", f"A sweep may have {MOST_SAMPLES} samples at most."))
+        faults.append(
+            Fault(
+                f"{at}/samples",
+                gettext("A sweep may have %(most_samples)s samples at most.")
+                % {"most_samples": MOST_SAMPLES},
+            )
+        )
         return None
     _sane([sweep.started_at], [f"{at}/started_at"], faults)
     texts = _spelled(sweep.samples, b"")
@@ -488,7 +556,12 @@ def _sweep(session: SessionIn, n: int, sweep: SweepIn, faults: list[Fault]) -> S
 def _seconds(amount: Amount, at: str, faults: list[Fault]) -> float:
     unit = UNITS.get((Kind.TIME.value, amount.unit))
     if unit is None:
-        faults.append(Fault(f"{at}/unit", f"'{amount.unit}' is no unit of time; use s, min or h."))
+        faults.append(
+            Fault(
+                f"{at}/unit",
+                gettext("'%(unit)s' is no unit of time; use s, min or h.") % {"unit": amount.unit},
+            )
+        )
         return 0.0
     try:
         value = _number(amount.value if isinstance(amount.value, str) else repr(amount.value))
@@ -496,7 +569,7 @@ def _seconds(amount: Amount, at: str, faults: list[Fault]) -> float:
         faults.append(Fault(f"{at}/value", str(error)))
         return 0.0
     if not 0.0 < value * unit.factor <= 3600.0:
-        faults.append(Fault(f"{at}/value", "A sweep lasts more than zero and at most an hour."))
+        faults.append(Fault(f"{at}/value", gettext("A sweep lasts more than zero and at most an hour.")))
     return value * unit.factor
 
 
@@ -511,17 +584,29 @@ def _suits_method(
     words = kind.method.label.lower()
     wanted, unwanted = ("sweeps", "readings") if kind.swept else ("readings", "sweeps")
     if not (session.sweeps if kind.swept else rows.quantity):
-        faults.append(Fault(f"/{wanted}", f"A {words} needs {wanted}."))
+        faults.append(
+            Fault(f"/{wanted}", gettext("A %(words)s needs %(wanted)s.") % {"words": words, "wanted": wanted})
+        )
     if rows.quantity if kind.swept else session.sweeps:
-        faults.append(Fault(f"/{unwanted}", f"A {words} takes no {unwanted}."))
+        faults.append(
+            Fault(
+                f"/{unwanted}",
+                gettext("A %(words)s takes no %(unwanted)s.") % {"words": words, "unwanted": unwanted},
+            )
+        )
     faults += [
-        Fault(f"/instruments/{use}", f"A {words} has no use for it; leave it out.")
+        Fault(
+            f"/instruments/{use}", gettext("A %(words)s has no use for it; leave it out.") % {"words": words}
+        )
         for use in instruments
         if use not in kind.uses
     ]
     used = _swept_places(kind, sweeps, faults) if kind.swept else _places(kind, rows, faults)
     faults += [
-        Fault(f"/instruments/{place.use}", f"Name the instrument that showed the {plain(place.quantity)}.")
+        Fault(
+            f"/instruments/{place.use}",
+            gettext("Name the instrument that showed the %(plain)s.") % {"plain": plain(place.quantity)},
+        )
         for place in used
         if place.use not in instruments
     ]
@@ -536,7 +621,13 @@ def _places(kind: MethodKind, rows: Readings, faults: list[Fault]) -> list[Place
         place = kind.place(name)
         if place is None:
             known = ", ".join(one.name for one in kind.places)
-            faults.append(Fault("/readings", f"There is no place '{name}' here; places are: {known}."))
+            faults.append(
+                Fault(
+                    "/readings",
+                    gettext("There is no place '%(name)s' here; places are: %(known)s.")
+                    % {"name": name, "known": known},
+                )
+            )
         elif place.quantity != quantity:
             words = f"{place.words} is {plain(place.quantity)}, not {plain(quantity)}."
             faults.append(Fault("/readings", words))
@@ -545,7 +636,11 @@ def _places(kind: MethodKind, rows: Readings, faults: list[Fault]) -> list[Place
             read[place.name] += count
     if rows.quantity:
         faults += [
-            Fault("/readings", f"{place.words} ('{place.name}') needs {place.least} readings at the least.")
+            Fault(
+                "/readings",
+                gettext("%(words)s ('%(name)s') needs %(least)s readings at the least.")
+                % {"words": place.words, "name": place.name, "least": place.least},
+            )
             for place in kind.places
             if read[place.name] < place.least
         ]
@@ -555,7 +650,9 @@ def _places(kind: MethodKind, rows: Readings, faults: list[Fault]) -> list[Place
 def _swept_places(kind: MethodKind, sweeps: Sequence[SweepRow | None], faults: list[Fault]) -> list[Place]:
     shown = {sweep.quantity for sweep in sweeps if sweep}
     if len(shown) > 1:
-        faults.append(Fault("/sweeps", "One session has one quantity; post pressure and velocity apart."))
+        faults.append(
+            Fault("/sweeps", gettext("One session has one quantity; post pressure and velocity apart."))
+        )
     return [place for place in kind.places if place.quantity.value in shown]
 
 

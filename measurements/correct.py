@@ -17,6 +17,7 @@ from uuid import UUID
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import due, events
 from jobs.access import Action, Actor, require
@@ -76,12 +77,17 @@ def correct(
     _check_seen(session, seen_digest)
     _check_person(actor, session)
     if note := session.voids.order_by("at", "id").first():
-        raise Conflict(f"The session is void since {note.at:%Y-%m-%d %H:%M} UTC; measure again instead.")
+        raise Conflict(
+            gettext("The session is void since %(at)s UTC; measure again instead.")
+            % {"at": f"{note.at:%Y-%m-%d %H:%M}"}
+        )
     document = corrected.as_posted(session)
     after, told = corrected.changed(document, [*changes, *corrected.units_of(document, units)])
     new = corrected.check(after, uuid7(), session.id, text)
     if faults := list(reference_faults(new, look_up(actor.company_id, [new]))):
-        raise Invalid("What it would become names something that is not there; see 'errors'.", faults)
+        raise Invalid(
+            gettext("What it would become names something that is not there; see 'errors'."), faults
+        )
     origin = Origin(
         actor.company_id,
         session.member_id,
@@ -93,7 +99,7 @@ def correct(
     stored, *others = session_statements(actor, origin, [new])
     run_together([stored, *others])
     if not stored.count:
-        raise Conflict("The session was superseded meanwhile; look at it again.")
+        raise Conflict(gettext("The session was superseded meanwhile; look at it again."))
     due.schedule(
         "evaluate", new.id, session.id
     )  # the old one too: its flags end, and its system may be another
@@ -168,9 +174,12 @@ def void(
     _check_person(actor, session)
     first = session.voids.order_by("at", "id").first()
     if first and not further:
-        raise Conflict(f"The session is void since {first.at:%Y-%m-%d %H:%M} UTC; that cannot be taken back.")
+        raise Conflict(
+            gettext("The session is void since %(at)s UTC; that cannot be taken back.")
+            % {"at": f"{first.at:%Y-%m-%d %H:%M}"}
+        )
     if further and not first:
-        raise Conflict("The session is not void; there is nothing to add a note to.")
+        raise Conflict(gettext("The session is not void; there is nothing to add a note to."))
     note: SessionVoid = SessionVoid.objects.create(
         session=session, member_id=actor.member_id, at=timezone.now(), reason=text
     )
@@ -190,7 +199,7 @@ def _session(actor: Actor, session_id: UUID) -> Session:
         raise NotFound()
     job = Job.objects.select_for_update(of=("self",)).get(id=job_id)
     if job.status == JobStatus.CANCELLED:
-        raise Conflict("The job is cancelled; its sessions stay as they are.")
+        raise Conflict(gettext("The job is cancelled; its sessions stay as they are."))
     found: Session = rows.get(id=session_id)
     return found
 
@@ -205,20 +214,22 @@ def newest_of(session: Session) -> Session:
 def _check_seen(session: Session, seen_digest: str | None) -> None:
     if seen_digest is None:
         raise PreconditionRequired(
-            "Send 'If-Match' with the session's content digest, so that nothing unseen is corrected.",
+            gettext(
+                "Send 'If-Match' with the session's content digest, so that nothing unseen is corrected."
+            ),
             [Fault("header:If-Match", "missing")],
         )
     newest = newest_of(session)
     if newest.id != session.id:
         raise Conflict(
-            f"The session was superseded; the newest is {newest.id}.",
-            [Fault("/session", f"the newest is {newest.id}")],
+            gettext("The session was superseded; the newest is %(id)s.") % {"id": newest.id},
+            [Fault("/session", gettext("the newest is %(id)s") % {"id": newest.id})],
         )
     if seen_digest != session.content_digest:
-        raise PreconditionFailed("This is not the session that you saw; look at it again.")
+        raise PreconditionFailed(gettext("This is not the session that you saw; look at it again."))
 
 
 def _check_person(actor: Actor, session: Session) -> None:
     own = session.member_id == actor.member_id
     if own and not Company.objects.get().self_approval:
-        raise Forbidden("You measured this yourself; another supervisor has to do it.")
+        raise Forbidden(gettext("You measured this yourself; another supervisor has to do it."))

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
+from django.utils.translation import gettext
 from msgspec import Raw
 
 from jobs.errors import Fault, Invalid
@@ -90,7 +91,8 @@ def units_of(document: Posted, units: Sequence[UnitChange]) -> Iterator[Change]:
         found = list(_rows_of(document, wanted, kind.places[0].name))
         if not found:
             raise Invalid(
-                "There is nothing of that kind.", [Fault(f"/units/{n}", "No reading or sweep is of this.")]
+                gettext("There is nothing of that kind."),
+                [Fault(f"/units/{n}", gettext("No reading or sweep is of this."))],
             )
         yield from (Change(path, wanted.unit) for path in found)
 
@@ -137,7 +139,7 @@ def put(document: Posted, change: Change) -> None:
 
 def _nowhere(path: str) -> Invalid:
     return Invalid(
-        "A correction names a place that the session does not have.", [Fault(path, "is not there")]
+        "A correction names a place that the session does not have.", [Fault(path, gettext("is not there"))]
     )
 
 
@@ -156,22 +158,24 @@ def changed(document: Posted, changes: Sequence[Change]) -> tuple[Posted, list[d
         if (before := get(document, change.path)) != change.value
     ]
     if not told:
-        raise Invalid("Nothing would change.", [Fault("/changes", "say what is corrected")])
+        raise Invalid(gettext("Nothing would change."), [Fault("/changes", gettext("say what is corrected"))])
     return after, told
 
 
 def _check_paths(changes: Sequence[Change]) -> None:
     paths = [change.path for change in changes]
     faults = [
-        Fault(path[:200], f"This cannot be corrected; what can: {ALLOWED}.")
+        Fault(path[:200], gettext("This cannot be corrected; what can: %(allowed)s.") % {"allowed": ALLOWED})
         for path in paths
         if not _PATHS.fullmatch(path)
     ]
-    faults += [Fault(path, "is named twice") for path in dict.fromkeys(paths) if paths.count(path) > 1][:20]
+    faults += [
+        Fault(path, gettext("is named twice")) for path in dict.fromkeys(paths) if paths.count(path) > 1
+    ][:20]
     if len(paths) > MOST_CHANGES:
-        faults = [Fault("/changes", f"at most {MOST_CHANGES}")]
+        faults = [Fault("/changes", gettext("at most %(most_changes)s") % {"most_changes": MOST_CHANGES})]
     if faults:
-        raise Invalid("Not everything here is a clerical correction; see 'errors'.", faults[:20])
+        raise Invalid(gettext("Not everything here is a clerical correction; see 'errors'."), faults[:20])
 
 
 def check(document: Posted, new_id: UUID, original: UUID, reason: str) -> Checked:
@@ -187,7 +191,7 @@ def check(document: Posted, new_id: UUID, original: UUID, reason: str) -> Checke
         session, readings = read_session(Raw(text))
         return check_session(0, session, readings, text)
     except Refused as refused:
-        raise Invalid("What it would become is no session; see 'errors'.", refused.faults) from None
+        raise Invalid(gettext("What it would become is no session; see 'errors'."), refused.faults) from None
 
 
 def in_words(document: Posted, told: Sequence[dict[str, Any]]) -> list[dict[str, str]]:

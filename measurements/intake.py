@@ -17,6 +17,7 @@ from uuid import UUID
 import msgspec
 from django.db import connection, transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import due, events
 from jobs.access import Action, Actor, require
@@ -71,7 +72,7 @@ def post_batch(actor: Actor, body: bytes, *, received_at: datetime | None = None
     """
     require(actor, Action.MEASURE)
     if actor.member_id is None:
-        raise Forbidden("Readings come from a person: sign in on the tablet first.")
+        raise Forbidden(gettext("Readings come from a person: sign in on the tablet first."))
     received = received_at or timezone.now()
     sent_at, texts = read_envelope(body)
     outcomes, checked = _read_all(texts)
@@ -81,7 +82,7 @@ def post_batch(actor: Actor, body: bytes, *, received_at: datetime | None = None
             if _store(actor, body, sent_at, received, answer, new):
                 due.ring("evaluate" if new else due.EVENTS, actor.company_id)  # evaluating rings for events
                 return answer
-    raise Busy("The same sessions arrive from elsewhere at this moment; post again.", retry_after=1)
+    raise Busy(gettext("The same sessions arrive from elsewhere at this moment; post again."), retry_after=1)
 
 
 def _read_all(texts: Sequence[msgspec.Raw]) -> tuple[list[Outcome | None], list[Checked]]:
@@ -229,7 +230,9 @@ def _decide_one(one: Checked, known: Known, new: dict[UUID, Checked], row_ids: s
     if one.supersedes:
         faults += _supersedes_faults(one, one.supersedes, known, new)
     if one.client_ids and not row_ids.isdisjoint(_row_ids(one)):
-        faults.append(Fault("/readings", "An id of these readings is already in use; give each its own."))
+        faults.append(
+            Fault("/readings", gettext("An id of these readings is already in use; give each its own."))
+        )
     if faults:
         return _refuse(one.index, one.id, faults)
     new[one.id] = stored = _superseding_newest(one, known)
@@ -288,7 +291,7 @@ def reference_faults(one: Checked, known: Known) -> Iterator[Fault]:
     if one.test_point not in known.points:
         yield Fault("/test_point", UNKNOWN)
     elif one.job in known.jobs and (one.job, one.test_point) not in known.places:
-        yield Fault("/test_point", "This test point is not in a system of the job.")
+        yield Fault("/test_point", gettext("This test point is not in a system of the job."))
     yield from _turned_faults(one, known)
     for use, instrument in one.instruments.items():
         if instrument not in known.instruments:
@@ -303,7 +306,7 @@ def _turned_faults(one: Checked, known: Known) -> Iterator[Fault]:
         if point not in known.points:
             yield Fault(f"/turned/{n}/test_point", UNKNOWN)
         elif one.job in known.jobs and (one.job, point) not in known.places:
-            yield Fault(f"/turned/{n}/test_point", "This test point is not in a system of the job.")
+            yield Fault(f"/turned/{n}/test_point", gettext("This test point is not in a system of the job."))
 
 
 def _supersedes_faults(one: Checked, old: UUID, known: Known, new: dict[UUID, Checked]) -> Iterator[Fault]:
@@ -312,7 +315,9 @@ def _supersedes_faults(one: Checked, old: UUID, known: Known, new: dict[UUID, Ch
     if place is None or old == one.id:
         yield Fault("/supersedes/session", UNKNOWN)
     elif place != (one.job, one.test_point):
-        yield Fault("/supersedes/session", "A session supersedes one of the same job and test point only.")
+        yield Fault(
+            "/supersedes/session", gettext("A session supersedes one of the same job and test point only.")
+        )
 
 
 STORE_BATCH = """
@@ -380,7 +385,9 @@ def _store(
         return False
     rows = [s for s in others if s.sql in (STORE_READINGS, STORE_SWEEPS)]
     if sum(s.count for s in rows) < sum(len(_row_ids(one)) for one in new):
-        raise Conflict("An id of these readings was taken meanwhile; nothing was stored. Post again.")
+        raise Conflict(
+            gettext("An id of these readings was taken meanwhile; nothing was stored. Post again.")
+        )
     return True
 
 

@@ -14,6 +14,7 @@ from uuid import UUID
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import events
 from jobs.access import Action, Actor, require
@@ -77,17 +78,28 @@ def record_check(
     """
     require(actor, Action.MEASURE)
     if actor.member_id is None:
-        raise Forbidden("A check is done by a person: sign in first.")
+        raise Forbidden(gettext("A check is done by a person: sign in first."))
     tool: Instrument = locked(Instrument.objects.all(), actor, instrument_id)
     of: CheckKind = _choice(CheckKind, kind, "/kind")
     what: Quantity = _choice(Quantity, quantity, "/quantity")
     if len(note) > LONGEST_NOTE:
-        raise Invalid("The note is too long.", [Fault("/note", f"has more than {LONGEST_NOTE} characters")])
+        raise Invalid(
+            gettext("The note is too long."),
+            [
+                Fault(
+                    "/note",
+                    gettext("has more than %(longest_note)s characters") % {"longest_note": LONGEST_NOTE},
+                )
+            ],
+        )
     own = _si(readings, what, "/readings")
     other = _other(actor, tool, of, other_id)
     others = _si(other_readings, what, "/other_readings") if other else []
     if not other and other_readings:
-        raise Invalid("A zero check has no other readings.", [Fault("/other_readings", "leave it out")])
+        raise Invalid(
+            gettext("A zero check has no other readings."),
+            [Fault("/other_readings", gettext("leave it out"))],
+        )
     row = IntervalCheck(
         instrument=tool,
         other=other,
@@ -102,7 +114,7 @@ def record_check(
         readings={"own": _kept(readings, own), "other": _kept(other_readings, others)},
     )
     if at > row.entered_at + GRACE:
-        raise Invalid("A check is not of the future.", [Fault("/at", "lies in the future")])
+        raise Invalid(gettext("A check is not of the future."), [Fault("/at", gettext("lies in the future"))])
     found = _zero(row, own) if of is CheckKind.ZERO else _comparison(row, own, others, common)
     for name, value in found.items():
         setattr(row, name, value)
@@ -127,7 +139,7 @@ def visible_checks(actor: Actor | None) -> Any:
 
 def _choice(choices: Any, given: str, pointer: str) -> Any:
     if given not in choices.values:
-        raise Invalid("Some fields are not valid; see 'errors'.", [Fault(pointer, _one_of(choices))])
+        raise Invalid(gettext("Some fields are not valid; see 'errors'."), [Fault(pointer, _one_of(choices))])
     return choices(given)
 
 
@@ -138,7 +150,15 @@ def _one_of(choices: Any) -> str:
 def _si(readings: Sequence[Shown], quantity: Quantity, pointer: str) -> list[float]:
     """SI values. Raises Invalid naming each reading that is none."""
     if not 1 <= len(readings) <= MOST_READINGS:
-        raise Invalid("Readings are missing.", [Fault(pointer, f"must be 1 to {MOST_READINGS} readings")])
+        raise Invalid(
+            gettext("Readings are missing."),
+            [
+                Fault(
+                    pointer,
+                    gettext("must be 1 to %(most_readings)s readings") % {"most_readings": MOST_READINGS},
+                )
+            ],
+        )
     values, faults = [], []
     for index, one in enumerate(readings):
         try:
@@ -146,7 +166,7 @@ def _si(readings: Sequence[Shown], quantity: Quantity, pointer: str) -> list[flo
         except ValueError as error:
             faults.append(Fault(f"{pointer}/{index}", str(error)))
     if faults:
-        raise Invalid("Some readings are no figures; see 'errors'.", faults)
+        raise Invalid(gettext("Some readings are no figures; see 'errors'."), faults)
     return values
 
 
@@ -173,10 +193,15 @@ def _kept(readings: Sequence[Shown], values: Sequence[float]) -> list[dict[str, 
 def _other(actor: Actor, tool: Instrument, kind: CheckKind, other_id: UUID | None) -> Instrument | None:
     if kind == CheckKind.ZERO:
         if other_id is not None:
-            raise Invalid("A zero check needs no other instrument.", [Fault("/other", "leave it out")])
+            raise Invalid(
+                gettext("A zero check needs no other instrument."), [Fault("/other", gettext("leave it out"))]
+            )
         return None
     if other_id is None or other_id == tool.id:
-        raise Invalid("A comparison needs another instrument.", [Fault("/other", "name another instrument")])
+        raise Invalid(
+            gettext("A comparison needs another instrument."),
+            [Fault("/other", gettext("name another instrument"))],
+        )
     found: Instrument = related(Instrument.objects.all(), actor, other_id, "/other")
     return found
 
@@ -187,7 +212,10 @@ def _superseded(actor: Actor, tool: Instrument, check_id: UUID | None) -> Interv
     rows = IntervalCheck.objects.filter(instrument=tool)
     found: IntervalCheck = related(rows, actor, check_id, "/supersedes")
     if IntervalCheck.objects.filter(supersedes=found).exists():
-        raise Conflict("That check is superseded already.", [Fault("/supersedes", "name the newest entry")])
+        raise Conflict(
+            gettext("That check is superseded already."),
+            [Fault("/supersedes", gettext("name the newest entry"))],
+        )
     return found
 
 
@@ -244,9 +272,11 @@ def _common(common: Shown | None, quantity: Quantity) -> float:
     try:
         value = _value(common, quantity, difference=True)
     except ValueError as error:
-        raise Invalid("The common part is no figure.", [Fault("/common", str(error))]) from None
+        raise Invalid(gettext("The common part is no figure."), [Fault("/common", str(error))]) from None
     if value < 0.0:
-        raise Invalid("The common part is no figure.", [Fault("/common", "must not be negative")])
+        raise Invalid(
+            gettext("The common part is no figure."), [Fault("/common", gettext("must not be negative"))]
+        )
     return value
 
 

@@ -10,6 +10,7 @@ from uuid import UUID
 from zoneinfo import ZoneInfo
 
 from django.db.models.fields.json import KeyTransform
+from django.utils.translation import gettext
 
 from jobs.errors import NotFound
 from jobs.instruments import InForce, Use, certificates_in_force
@@ -165,7 +166,7 @@ def load(session_id: UUID) -> Loaded:
     """Raises NotFound when the current company has no such session."""
     found = load_many([session_id])
     if not found:
-        raise NotFound("There is no session by that id.")
+        raise NotFound(gettext("There is no session by that id."))
     return found[0]
 
 

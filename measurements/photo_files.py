@@ -14,7 +14,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from django.utils.translation import gettext_noop
+from django.utils.translation import gettext, gettext_noop
 from PIL import Image
 
 from jobs.errors import Fault, Invalid
@@ -49,9 +49,12 @@ def check_photo(data: bytes, declared: str) -> Size:
     """The size of a picture after looking at every part of its file and decoding it whole. Raises NoPhoto."""
     kind = sniff(data)
     if kind is None:
-        raise _refused(f"is none of these: {TAKEN}, told by their content")
+        raise _refused(gettext("is none of these: %(taken)s, told by their content") % {"taken": TAKEN})
     if kind != declared:
-        raise _refused(f"was announced as {declared} and is {kind.value}")
+        raise _refused(
+            gettext("was announced as %(declared)s and is %(value)s")
+            % {"declared": declared, "value": kind.value}
+        )
     _WALKS[kind](data)
     return _decode(data, kind)
 
@@ -77,17 +80,22 @@ def _decode(data: bytes, kind: PhotoType) -> Size:
             warnings.simplefilter("error", Image.DecompressionBombWarning)
             width, height = image.size
             if width * height > MOST_PIXELS:
-                raise _refused(f"has {width} x {height} pixels; at most {MOST_PIXELS} are taken")
+                raise _refused(
+                    gettext("has %(width)s x %(height)s pixels; at most %(most_pixels)s are taken")
+                    % {"width": width, "height": height, "most_pixels": MOST_PIXELS}
+                )
             if getattr(image, "n_frames", 1) != 1:
-                raise _refused("moves; only a single picture is taken")
+                raise _refused(gettext("moves; only a single picture is taken"))
             image.load()
             return Size(width, height)
     except NoPhoto:
         raise
     except (Image.DecompressionBombError, Image.DecompressionBombWarning):
-        raise _refused(f"has far more than {MOST_PIXELS} pixels") from None
+        raise _refused(
+            gettext("has far more than %(most_pixels)s pixels") % {"most_pixels": MOST_PIXELS}
+        ) from None
     except Exception:  # a decoder fails in many ways on a file that is none
-        raise _refused("cannot be decoded: it is damaged or cut off") from None
+        raise _refused(gettext("cannot be decoded: it is damaged or cut off")) from None
 
 
 # JPEG: segments up to the scan, the scan's data, more of both, the end
@@ -106,26 +114,26 @@ def _walk_jpeg(data: bytes) -> None:
         if marker == _END:
             break
         if not (marker in _PICTURE or 0xE0 <= marker <= 0xEF or marker == _COMMENT):
-            raise _refused("is no proper JPEG: a marker stands where none may")
+            raise _refused(gettext("is no proper JPEG: a marker stands where none may"))
         length = int.from_bytes(data[at : at + 2], "big")
         if length < 2 or at + length > len(data):
-            raise _refused("is cut off")
+            raise _refused(gettext("is cut off"))
         _segment(marker, data[at + 2 : at + length])
         at += length
         if marker == _START_OF_SCAN:
             at = _scan_end(data, at)
     if at != len(data):
-        raise _refused("has something after the end of its picture")
+        raise _refused(gettext("has something after the end of its picture"))
 
 
 def _marker(data: bytes, at: int) -> tuple[int, int]:
     """The next marker and where it ends; fill bytes before it may be."""
     if data[at : at + 1] != b"\xff":
-        raise _refused("is cut off" if at >= len(data) else "is no proper JPEG")
+        raise _refused(gettext("is cut off") if at >= len(data) else gettext("is no proper JPEG"))
     while data[at : at + 1] == b"\xff":
         at += 1
     if at >= len(data):
-        raise _refused("is cut off")
+        raise _refused(gettext("is cut off"))
     return data[at], at + 1
 
 
@@ -138,7 +146,10 @@ def _segment(marker: int, body: bytes) -> None:
             or (marker == _APP2 and body.startswith(b"ICC_PROFILE\0") and len(body) <= MOST_PROFILE)
         )
         if not usual:
-            raise _refused(f"holds {_NAMES.get(marker, 'data of a program or camera')}: {STRIP}")
+            raise _refused(
+                gettext("holds %(what)s: %(remedy)s")
+                % {"what": _NAMES.get(marker, "data of a program or camera"), "remedy": STRIP}
+            )
 
 
 def _scan_end(data: bytes, at: int) -> int:
@@ -146,7 +157,7 @@ def _scan_end(data: bytes, at: int) -> int:
     while True:
         at = data.find(b"\xff", at)
         if at < 0 or at + 1 >= len(data):
-            raise _refused("is cut off")
+            raise _refused(gettext("is cut off"))
         after = data[at + 1]
         if after == 0x00 or 0xD0 <= after <= 0xD7:
             at += 2
@@ -169,18 +180,21 @@ def _walk_png(data: bytes) -> None:
     while name != b"IEND":
         head = data[at : at + 8]
         if len(head) < 8:
-            raise _refused("is cut off")
+            raise _refused(gettext("is cut off"))
         length, name = struct.unpack(">I4s", head)
         end = at + 12 + length
         if end > len(data):
-            raise _refused("is cut off")
+            raise _refused(gettext("is cut off"))
         if name not in _PNG_CHUNKS or (name == b"iCCP" and length > MOST_PROFILE):
-            raise _refused(f"holds data beside its picture ({name.decode('latin-1')!r}): {STRIP}")
+            raise _refused(
+                gettext("holds data beside its picture (%(part)s): %(remedy)s")
+                % {"part": f"{name.decode('latin-1')!r}", "remedy": STRIP}
+            )
         if zlib.crc32(data[at + 4 : end - 4]) != int.from_bytes(data[end - 4 : end], "big"):
-            raise _refused("is damaged: a checksum does not fit")
+            raise _refused(gettext("is damaged: a checksum does not fit"))
         at = end
     if at != len(data):
-        raise _refused("has something after the end of its picture")
+        raise _refused(gettext("has something after the end of its picture"))
 
 
 # WebP: chunks in a RIFF file
@@ -191,14 +205,17 @@ _WEBP_CHUNKS = {b"VP8 ", b"VP8L", b"VP8X", b"ALPH", b"ICCP"}
 def _walk_webp(data: bytes) -> None:
     told = int.from_bytes(data[4:8], "little") + 8
     if told > len(data):
-        raise _refused("is cut off")
+        raise _refused(gettext("is cut off"))
     if told < len(data):
-        raise _refused("has something after the end of its picture")
+        raise _refused(gettext("has something after the end of its picture"))
     for name, length in _riff_chunks(data):
         if name in {b"ANIM", b"ANMF"}:
-            raise _refused("moves; only a single picture is taken")
+            raise _refused(gettext("moves; only a single picture is taken"))
         if name not in _WEBP_CHUNKS or (name == b"ICCP" and length > MOST_PROFILE):
-            raise _refused(f"holds data beside its picture ({name.decode('latin-1')!r}): {STRIP}")
+            raise _refused(
+                gettext("holds data beside its picture (%(part)s): %(remedy)s")
+                % {"part": f"{name.decode('latin-1')!r}", "remedy": STRIP}
+            )
 
 
 def _riff_chunks(data: bytes) -> Iterator[tuple[bytes, int]]:
@@ -207,7 +224,7 @@ def _riff_chunks(data: bytes) -> Iterator[tuple[bytes, int]]:
         name, length = data[at : at + 4], int.from_bytes(data[at + 4 : at + 8], "little")
         at += 8 + length + length % 2
         if at > len(data):
-            raise _refused("is cut off")
+            raise _refused(gettext("is cut off"))
         yield name, length
 
 

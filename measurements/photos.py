@@ -14,6 +14,7 @@ from django.core.files.storage import default_storage
 from django.db import transaction
 from django.db.models import Prefetch, QuerySet
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import due, events
 from jobs.access import Action, Actor, may, require
@@ -113,7 +114,9 @@ def opened(photo: Photo) -> IO[Any]:
     try:
         return default_storage.open(photo.stored)
     except FileNotFoundError:
-        raise NotFound("The file is missing from the storage; its digest is kept. Restore it.") from None
+        raise NotFound(
+            gettext("The file is missing from the storage; its digest is kept. Restore it.")
+        ) from None
 
 
 def photos_altered(photos: Sequence[Photo]) -> dict[UUID, str]:
@@ -156,18 +159,30 @@ def correct(
     found, why = _changed(actor, photo_id, reason)
     faults = []
     if len(text) > LONGEST_TEXT:
-        faults.append(Fault("/text", f"must have at most {LONGEST_TEXT} characters"))
+        faults.append(
+            Fault(
+                "/text",
+                gettext("must have at most %(longest_text)s characters") % {"longest_text": LONGEST_TEXT},
+            )
+        )
     if found.photo.kind == PhotoKind.NOTE and not text.strip():
-        faults.append(Fault("/text", "is empty; a note is its text"))
+        faults.append(Fault("/text", gettext("is empty; a note is its text")))
     if subject not in PhotoSubject.values:
-        faults.append(Fault("/subject", f"must be one of {', '.join(PhotoSubject.values)}"))
+        faults.append(
+            Fault(
+                "/subject", gettext("must be one of %(values)s") % {"values": ", ".join(PhotoSubject.values)}
+            )
+        )
     if test_point and not points_of(found.photo.job_id).filter(id=test_point).exists():
-        faults.append(Fault("/test_point", "There is nothing by that id on this job."))
+        faults.append(Fault("/test_point", gettext("There is nothing by that id on this job.")))
     if faults:
-        raise Invalid("The correction is not valid; see 'errors'.", faults)
+        raise Invalid(gettext("The correction is not valid; see 'errors'."), faults)
     here = found.test_point.id if found.test_point else None
     if (text, subject, test_point) == (found.text, found.subject, here):
-        raise Invalid("Nothing is corrected: it says the same already.", [Fault("/text", "is as it was")])
+        raise Invalid(
+            gettext("Nothing is corrected: it says the same already."),
+            [Fault("/text", gettext("is as it was"))],
+        )
     return _add(
         actor, found, PhotoChangeKind.CORRECTED, why, text=text, subject=subject, test_point_id=test_point
     )
@@ -181,7 +196,7 @@ def remove(actor: Actor, photo_id: UUID, *, reason: str) -> PhotoChange:
     """
     found, why = _changed(actor, photo_id, reason)
     if found.removed:
-        raise Conflict(f"It is removed already: {found.removed.reason}")
+        raise Conflict(gettext("It is removed already: %(reason)s") % {"reason": found.removed.reason})
     return _add(actor, found, PhotoChangeKind.REMOVED, why)
 
 
@@ -190,7 +205,7 @@ def restore(actor: Actor, photo_id: UUID, *, reason: str) -> PhotoChange:
     """Takes a removed photo or note back in. Raises NotFound, Forbidden, Invalid, Conflict."""
     found, why = _changed(actor, photo_id, reason)
     if not found.removed:
-        raise Conflict("It is not removed.")
+        raise Conflict(gettext("It is not removed."))
     return _add(actor, found, PhotoChangeKind.RESTORED, why)
 
 
@@ -204,7 +219,7 @@ def erase(actor: Actor, photo_id: UUID, *, reason: str) -> PhotoChange:
     require(actor, Action.REVIEW)
     found, why = _changed(actor, photo_id, reason)
     if not found.photo.stored:
-        raise Conflict("A note has no file; remove it.")
+        raise Conflict(gettext("A note has no file; remove it."))
     made = _add(actor, found, PhotoChangeKind.ERASED, why)
     due.schedule(ERASE, found.photo.id)
     return made
@@ -217,12 +232,12 @@ def _changed(actor: Actor, photo_id: UUID, reason: str) -> tuple[Standing, str]:
     if photo is None:
         raise NotFound()
     if photo.member_id != actor.member_id and not may(actor, Action.REVIEW):
-        raise Forbidden("Somebody else took this; they or a supervisor may change it.")
+        raise Forbidden(gettext("Somebody else took this; they or a supervisor may change it."))
     why = reason_of(reason)
     visible(Job.objects.select_for_update(of=("self",)), actor).get(id=photo.job_id)
     found = standing(visible_photos(actor).get(id=photo_id))
     if found.erased:
-        raise Conflict(f"Its file was erased: {found.erased.reason}")
+        raise Conflict(gettext("Its file was erased: %(reason)s") % {"reason": found.erased.reason})
     return found, why
 
 

@@ -14,6 +14,7 @@ from uuid import UUID
 from django.db import transaction
 from django.db.models import Q, QuerySet
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import due, events
 from jobs.access import Action, Actor, require
@@ -293,7 +294,7 @@ def again(actor: Actor, case_id: UUID) -> None:
     parts = list(case.parts.values_list("id", flat=True))
     begun = [due.retry_parked(CASE, case.id), *(due.retry_parked(PART, part) for part in parts)]
     if not any(begun):
-        raise Conflict("Nothing of it was given up; what is not computed yet is on its way.")
+        raise Conflict(gettext("Nothing of it was given up; what is not computed yet is on its way."))
 
 
 @due.handler(CASE)

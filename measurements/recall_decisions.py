@@ -6,6 +6,7 @@ from uuid import UUID
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import events
 from jobs.access import Action, Actor, require
@@ -75,27 +76,41 @@ def _kind(kind: str) -> RecallDecisionKind:
         return RecallDecisionKind(kind)
     except ValueError:
         known = ", ".join(RecallDecisionKind.values)
-        raise Invalid("There is no such decision.", [Fault("/decision", f"must be one of {known}")]) from None
+        raise Invalid(
+            gettext("There is no such decision."),
+            [Fault("/decision", gettext("must be one of %(known)s") % {"known": known})],
+        ) from None
 
 
 def _items(case: RecallCase, wanted: Collection[UUID]) -> list[RecallItem]:
     ids = set(wanted)
     if not 1 <= len(ids) <= MOST_DECIDED:
-        raise Invalid("Name what is decided on.", [Fault("/items", f"must be 1 to {MOST_DECIDED} items")])
+        raise Invalid(
+            gettext("Name what is decided on."),
+            [
+                Fault(
+                    "/items", gettext("must be 1 to %(most_decided)s items") % {"most_decided": MOST_DECIDED}
+                )
+            ],
+        )
     found = list(recall_items(case).filter(id__in=ids))
     if len(found) == len(ids):
         return found
     known = case.items.filter(id__in=ids).count()
     if known < len(ids):
-        raise Invalid("An id in the input leads to nothing.", [Fault("/items", NOTHING)])
-    raise Conflict("Some of these were computed anew since you looked; look again, then decide.")
+        raise Invalid(gettext("An id in the input leads to nothing."), [Fault("/items", NOTHING)])
+    raise Conflict(gettext("Some of these were computed anew since you looked; look again, then decide."))
 
 
 def _check_other_person(actor: Actor, items: Sequence[RecallItem]) -> None:
     own = [one for one in items if one.session.member_id == actor.member_id]
     if own and not Company.objects.get().self_approval:
         raise Forbidden(
-            f"You measured {len(own)} of these yourself; another supervisor has to say that it has no effect."
+            gettext(
+                "You measured %(count)s of these yourself; another supervisor has to say that it has "
+                "no effect."
+            )
+            % {"count": len(own)}
         )
 
 
@@ -110,12 +125,18 @@ def _check_current(items: Sequence[RecallItem]) -> None:
     if replaced:
         tags = ", ".join(sorted({one.session.test_point.tag for one in replaced})[:5])
         raise Conflict(
-            f"{len(replaced)} of these are replaced by a newer session or void already ({tags}); decide on "
-            "them otherwise."
+            gettext(
+                "%(count)s of these are replaced by a newer session or void already (%(tags)s); "
+                "decide on them otherwise."
+            )
+            % {"count": len(replaced), "tags": tags}
         )
     if cancelled := {one.session.job for one in items if one.session.job.status == JobStatus.CANCELLED}:
         numbers = ", ".join(str(job.number) for job in sorted(cancelled, key=lambda job: job.number)[:5])
-        raise Conflict(f"Nothing is measured on a cancelled job ({numbers}); decide otherwise there.")
+        raise Conflict(
+            gettext("Nothing is measured on a cancelled job (%(numbers)s); decide otherwise there.")
+            % {"numbers": numbers}
+        )
 
 
 def _store(
@@ -123,7 +144,7 @@ def _store(
 ) -> list[RecallDecision]:
     now, person = timezone.now(), actor.member_id
     if person is None:  # no key may review; it takes a person
-        raise Forbidden("A decision is a person's.")
+        raise Forbidden(gettext("A decision is a person's."))
     rows = [
         RecallDecision(id=uuid7(), item=one, kind=kind, reason=reason, member_id=person, decided_at=now)
         for one in items

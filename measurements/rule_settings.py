@@ -7,6 +7,7 @@ from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import due, events
 from jobs.access import Action, Actor, require
@@ -84,14 +85,16 @@ def set_number(actor: Actor, rule: str, name: str, *, value: float | None, why: 
     """
     require(actor, Action.SET_RULES)
     if (rule, name) not in BY_KEY:
-        raise NotFound(f"The rule {rule!r} has no number {name!r}.")
+        raise NotFound(
+            gettext("The rule %(rule)s has no number %(name)s.") % {"rule": f"{rule!r}", "name": f"{name!r}"}
+        )
     one, text = BY_KEY[rule, name], _why(why)
     if value is not None and not _in_range(value, one):
-        raise Invalid("The number is out of its range.", [Fault("/value", range_words(one))])
+        raise Invalid(gettext("The number is out of its range."), [Fault("/value", range_words(one))])
     wanted = one.default if value is None else value
     _lock()
     if in_force().value(one) == wanted:
-        raise Conflict("It is so already.")
+        raise Conflict(gettext("It is so already."))
     return _store(actor, rule=rule, name=name, value=value, why=text)
 
 
@@ -115,14 +118,16 @@ def set_severity(actor: Actor, rule: str, *, severity: Severity | None, why: str
     require(actor, Action.SET_RULES)
     found = next((one for one in described() if one.name == rule), None)
     if found is None:
-        raise NotFound(f"There is no rule {rule!r}.")
+        raise NotFound(gettext("There is no rule %(rule)s.") % {"rule": f"{rule!r}"})
     text = _why(why)
     if found.fixed:
         told = "is fixed: it is about the verdict, the evidence, or what cannot be"
-        raise Invalid(f"The severity of {rule} cannot be set.", [Fault("/severity", told)])
+        raise Invalid(
+            gettext("The severity of %(rule)s cannot be set.") % {"rule": rule}, [Fault("/severity", told)]
+        )
     _lock()
     if in_force().severity(rule, found.severity) == (severity or found.severity):
-        raise Conflict("It is so already.")
+        raise Conflict(gettext("It is so already."))
     stored = "" if severity is None or severity == found.severity else severity.value
     return _store(actor, rule=rule, name=SEVERITY, severity=stored, why=text)
 
@@ -136,7 +141,10 @@ def _why(why: str) -> str:
     text = why.strip()
     if not SHORTEST_WHY <= len(text) <= LONGEST_WHY:
         wanted = f"{SHORTEST_WHY} to {LONGEST_WHY} characters"
-        raise Invalid(f"Give a reason of {wanted}.", [Fault("/why", f"must have {wanted}")])
+        raise Invalid(
+            gettext("Give a reason of %(wanted)s.") % {"wanted": wanted},
+            [Fault("/why", gettext("must have %(wanted)s") % {"wanted": wanted})],
+        )
     return text
 
 

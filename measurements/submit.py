@@ -4,6 +4,7 @@ from dataclasses import dataclass
 from uuid import UUID
 
 from django.db import transaction
+from django.utils.translation import gettext
 
 from jobs import events
 from jobs.access import Action, Actor, require
@@ -41,7 +42,10 @@ def submit_job(actor: Actor, job_id: UUID) -> Handover:
     if job is None:
         raise NotFound()
     if job.status != JobStatus.OPEN:
-        raise Conflict(f"The job is {job.get_status_display().lower()}; only an open job is handed over.")
+        raise Conflict(
+            gettext("The job is %(status)s; only an open job is handed over.")
+            % {"status": job.get_status_display().lower()}
+        )
     refresh(job.id)
     missing = missing_points(job)
     job.status = JobStatus.SUBMITTED

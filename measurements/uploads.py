@@ -15,7 +15,7 @@ from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.db import transaction
 from django.utils import timezone
-from django.utils.translation import gettext_noop
+from django.utils.translation import gettext, gettext_noop
 
 from jobs import events
 from jobs.access import Action, Actor, require
@@ -103,7 +103,7 @@ def announce(actor: Actor, declared: Declared) -> Upload:
     """
     require(actor, Action.MEASURE)
     if actor.member_id is None:
-        raise Forbidden("Photos come from a person: sign in on the tablet first.")
+        raise Forbidden(gettext("Photos come from a person: sign in on the tablet first."))
     _check_declared(declared)
     if (known := _known(actor, declared.id)) is not None:
         return _same(known, declared)
@@ -113,7 +113,11 @@ def announce(actor: Actor, declared: Declared) -> Upload:
         return _whole(row)
     _forget_late()
     if PhotoUpload.objects.filter(member=actor.member_id).count() >= MOST_OPEN:
-        raise TooMany(f"{MOST_OPEN} photos of yours are on their way; let some arrive first.", retry_after=60)
+        raise TooMany(
+            gettext("%(most_open)s photos of yours are on their way; let some arrive first.")
+            % {"most_open": MOST_OPEN},
+            retry_after=60,
+        )
     now = timezone.now()
     upload = PhotoUpload(
         id=declared.id, announced_at=now, expires_at=now + GOOD_FOR, **_head(actor, declared)
@@ -127,32 +131,49 @@ def announce(actor: Actor, declared: Declared) -> Upload:
 def _check_declared(one: Declared) -> None:
     faults = []
     if one.id.version != 7:
-        faults.append(Fault("/id", "must be a UUID of version 7, made by the tablet"))
+        faults.append(Fault("/id", gettext("must be a UUID of version 7, made by the tablet")))
     if len(one.text) > LONGEST_TEXT:
-        faults.append(Fault("/text", f"must have at most {LONGEST_TEXT} characters"))
+        faults.append(
+            Fault(
+                "/text",
+                gettext("must have at most %(longest_text)s characters") % {"longest_text": LONGEST_TEXT},
+            )
+        )
     if one.taken_at.year not in YEARS:
-        faults.append(Fault("/taken_at", f"The year {one.taken_at.year} cannot be; set the tablet's clock."))
+        faults.append(
+            Fault(
+                "/taken_at",
+                gettext("The year %(year)s cannot be; set the tablet's clock.") % {"year": one.taken_at.year},
+            )
+        )
     if one.kind == PhotoKind.NOTE:
         if not one.text.strip():
-            faults.append(Fault("/text", "is empty; a note is its text"))
+            faults.append(Fault("/text", gettext("is empty; a note is its text")))
         if one.type or one.size or one.digest:
-            faults.append(Fault("/type", "a note has no file: leave out type, size and digest"))
+            faults.append(Fault("/type", gettext("a note has no file: leave out type, size and digest")))
     else:
         faults += _file_faults(one)
     if faults:
-        raise Invalid("The photo or note is not described rightly; see 'errors'.", faults)
+        raise Invalid(gettext("The photo or note is not described rightly; see 'errors'."), faults)
     if one.size > MOST_BYTES:
-        raise TooLarge(f"The file has {one.size} bytes; at most {MOST_BYTES} are taken. Make it smaller.")
+        raise TooLarge(
+            gettext("The file has %(size)s bytes; at most %(most_bytes)s are taken. Make it smaller.")
+            % {"size": one.size, "most_bytes": MOST_BYTES}
+        )
 
 
 def _file_faults(one: Declared) -> list[Fault]:
     faults = []
     if one.type not in PhotoType.values:
-        faults.append(Fault("/type", f"must be one of {', '.join(PhotoType.values)}"))
+        faults.append(
+            Fault("/type", gettext("must be one of %(values)s") % {"values": ", ".join(PhotoType.values)})
+        )
     if one.size < 1:
-        faults.append(Fault("/size", "must say how many bytes the file has"))
+        faults.append(Fault("/size", gettext("must say how many bytes the file has")))
     if len(one.digest) != 64 or set(one.digest) - set("0123456789abcdef"):
-        faults.append(Fault("/digest", "must be the file's SHA-256, 64 hexadecimal digits in lower case"))
+        faults.append(
+            Fault("/digest", gettext("must be the file's SHA-256, 64 hexadecimal digits in lower case"))
+        )
     return faults
 
 
@@ -162,11 +183,13 @@ def _check_places(actor: Actor, one: Declared) -> None:
     if not visible(Job.objects.all(), actor).filter(id=one.job).exists():
         faults.append(Fault("/job", NOTHING))
     elif one.test_point and not points_of(one.job).filter(id=one.test_point).exists():
-        faults.append(Fault("/test_point", "There is nothing by that id on this job."))
+        faults.append(Fault("/test_point", gettext("There is nothing by that id on this job.")))
     if one.session and not _is_session(one):
-        faults.append(Fault("/session", "There is no session by that id at this point yet; send it first."))
+        faults.append(
+            Fault("/session", gettext("There is no session by that id at this point yet; send it first."))
+        )
     if faults:
-        raise Invalid("An id in the input leads to nothing.", faults)
+        raise Invalid(gettext("An id in the input leads to nothing."), faults)
 
 
 def _is_session(one: Declared) -> bool:
@@ -206,7 +229,9 @@ def _same(known: Photo | PhotoUpload, declared: Declared) -> Upload:
     """Where it stands, if it is what was declared. Raises OtherContent."""
     if _declared(known) != declared:
         raise OtherContent(
-            "This id is known with other content. Nothing was changed; a supervisor should look at both."
+            gettext(
+                "This id is known with other content. Nothing was changed; a supervisor should look at both."
+            )
         )
     return _state(known)
 
@@ -244,7 +269,7 @@ def upload_of(actor: Actor, photo_id: UUID) -> Upload:
     require(actor, Action.MEASURE)
     known = _known(actor, photo_id)
     if known is None:
-        raise NotFound("There is no such upload; announce the photo.")
+        raise NotFound(gettext("There is no such upload; announce the photo."))
     return _state(known)
 
 
@@ -267,7 +292,7 @@ def receive(actor: Actor, photo_id: UUID, *, offset: int, data: bytes, complete:
     require(actor, Action.MEASURE)
     known = _known(actor, photo_id)
     if known is None:
-        raise NotFound("There is no such upload; announce the photo.")
+        raise NotFound(gettext("There is no such upload; announce the photo."))
     if isinstance(known, Photo):
         return Received(_again(known, offset, data))
     end = offset + len(data)
@@ -277,7 +302,10 @@ def receive(actor: Actor, photo_id: UUID, *, offset: int, data: bytes, complete:
         raise WrongOffset(known.offset)
     if end > known.size or complete != (end == known.size):
         told = f"The part ends at byte {end} of {known.size}"
-        raise Invalid(f"{told}, which does not agree.", [Fault("header:Upload-Complete", f"{told}.")])
+        raise Invalid(
+            gettext("%(told)s, which does not agree.") % {"told": told},
+            [Fault("header:Upload-Complete", f"{told}.")],
+        )
     if data:
         PhotoPart.objects.create(upload=known, offset=offset, data=data)
         known.offset = end
@@ -294,7 +322,9 @@ def _again(photo: Photo, offset: int, data: bytes) -> Upload:
         with default_storage.open(photo.stored) as file:
             file.seek(offset)
             if file.read(len(data)) != data:
-                raise WrongOffset(photo.size, "The photo is whole already, with other content there.")
+                raise WrongOffset(
+                    photo.size, gettext("The photo is whole already, with other content there.")
+                )
     return _whole(photo)
 
 
@@ -369,7 +399,7 @@ def cancel(actor: Actor, photo_id: UUID) -> None:
     require(actor, Action.MEASURE)
     known = _known(actor, photo_id)
     if known is None:
-        raise NotFound("There is no such upload.")
+        raise NotFound(gettext("There is no such upload."))
     if isinstance(known, Photo):
-        raise Conflict("The photo is stored; it is removed with a reason, and stays to be seen.")
+        raise Conflict(gettext("The photo is stored; it is removed with a reason, and stays to be seen."))
     _drop(known)

@@ -12,6 +12,7 @@ from uuid import UUID
 
 from django.db.models import Prefetch, Subquery
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs.access import Action, Actor, require
 from jobs.errors import Forbidden
@@ -55,7 +56,7 @@ def worklist(actor: Actor, *, today: date | None = None) -> Worklist:
     """The work of the person who asks, in a constant number of statements. Raises Forbidden for a key."""
     require(actor, Action.MEASURE)
     if actor.member_id is None:
-        raise Forbidden("A worklist is a person's: sign in on the tablet first.")
+        raise Forbidden(gettext("A worklist is a person's: sign in on the tablet first."))
     day = today or timezone.now().date()
     company = Company.objects.get(id=actor.company_id)
     jobs = _jobs(actor.member_id, day)

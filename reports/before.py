@@ -12,7 +12,7 @@ from uuid import UUID
 import msgspec
 from django.db import transaction
 from django.utils import timezone
-from django.utils.translation import gettext_noop
+from django.utils.translation import gettext, gettext_noop
 
 from jobs import events
 from jobs.access import Action, Actor, require
@@ -51,17 +51,20 @@ def send_before(actor: Actor, job_id: UUID, *, kind: DocumentKind | str, address
     wanted = _kind(kind)
     if len(addressee) > LONGEST_ADDRESSEE:
         at_most = f"must have at most {LONGEST_ADDRESSEE} characters"
-        raise Invalid("The addressee is too long.", [Fault("/addressee", at_most)])
+        raise Invalid(gettext("The addressee is too long."), [Fault("/addressee", at_most)])
     job = queries.visible_jobs(actor).select_for_update(of=("self",)).filter(id=job_id).first()
     if job is None:
         raise NotFound()
     if job.status == JobStatus.CANCELLED:
-        raise Conflict("The job is cancelled.")
+        raise Conflict(gettext("The job is cancelled."))
     before = Revision.objects.filter(job=job, kind=wanted).order_by("-revision").first()
     found = reviewset.load(job)
     found = replace(found, late=frozenset(refresh(job.id)))
     if before is not None and before.set_digest == _bound(found, addressee):
-        raise Conflict(f"Revision {before.revision} says the same already; nothing changed since.")
+        raise Conflict(
+            gettext("Revision %(revision)s says the same already; nothing changed since.")
+            % {"revision": before.revision}
+        )
     revision = _freeze(actor, found, wanted, addressee.strip(), before)
     return send_out(actor, job, revision)
 
@@ -69,7 +72,10 @@ def send_before(actor: Actor, job_id: UUID, *, kind: DocumentKind | str, address
 def _kind(kind: DocumentKind | str) -> DocumentKind:
     if kind not in TITLES:
         known = ", ".join(TITLES)
-        raise Invalid("There is no such document.", [Fault("/kind", f"must be one of {known}")])
+        raise Invalid(
+            gettext("There is no such document."),
+            [Fault("/kind", gettext("must be one of %(known)s") % {"known": known})],
+        )
     return DocumentKind(kind)
 
 
@@ -134,7 +140,7 @@ def _cut(
     cut = msgspec.structs.replace(whole, kind=doc.Kind(kind), addressee=addressee, report=report)
     if kind == DocumentKind.INTERIM:
         if not found.measured:
-            raise Conflict("Nothing was measured yet; there is nothing to report.")
+            raise Conflict(gettext("Nothing was measured yet; there is nothing to report."))
         return cut
     if kind == DocumentKind.DEFICIENCIES:
         rows = tuple(one for one in whole.deficiencies if one.status == "open")
@@ -142,7 +148,7 @@ def _cut(
         rows = tuple(_deferred(found, collected))
     if not rows:
         nothing = "No deficiency is open." if kind == DocumentKind.DEFICIENCIES else "No point is deferred."
-        raise Conflict(f"{nothing} There is nothing to list.")
+        raise Conflict(gettext("%(why)s There is nothing to list.") % {"why": nothing})
     earlier = doc.from_bytes(zlib.decompress(before.snapshot)).deficiencies if before else ()
     return msgspec.structs.replace(
         cut,

@@ -8,6 +8,7 @@ from uuid import UUID
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import events
 from jobs.access import Action, Actor, may, require
@@ -56,11 +57,21 @@ def defer(
     job, point = _job(actor, job_id), _point(actor, job_id, point_id)
     if season not in Season.values:
         known = ", ".join(Season.values)
-        raise Invalid("Say what the point waits for.", [Fault("/season", f"must be one of {known}")])
+        raise Invalid(
+            gettext("Say what the point waits for."),
+            [Fault("/season", gettext("must be one of %(known)s") % {"known": known})],
+        )
     today = timezone.localdate()
     if due_on is not None and not today <= due_on <= today.replace(year=today.year + LATEST_YEARS, day=1):
         raise Invalid(
-            "Give a day to come.", [Fault("/due_on", f"must be within {LATEST_YEARS} years from now")]
+            gettext("Give a day to come."),
+            [
+                Fault(
+                    "/due_on",
+                    gettext("must be within %(latest_years)s years from now")
+                    % {"latest_years": LATEST_YEARS},
+                )
+            ],
         )
     return _store(actor, job, point, str(season), due_on, reason_of(reason))
 
@@ -72,7 +83,7 @@ def take_back(actor: Actor, job_id: UUID, *, point_id: UUID, reason: str) -> Def
     job, point = _job(actor, job_id), _point(actor, job_id, point_id)
     before = newest(job).get(point.id)
     if before is None or not before.season:
-        raise Conflict(f"{point.tag} is not deferred.")
+        raise Conflict(gettext("%(tag)s is not deferred.") % {"tag": point.tag})
     return _store(actor, job, point, "", None, reason_of(reason))
 
 
@@ -126,9 +137,9 @@ def _job(actor: Actor, job_id: UUID) -> Job:
     if job is None:
         raise NotFound()
     if job.status == JobStatus.CANCELLED:
-        raise Conflict("The job is cancelled.")
+        raise Conflict(gettext("The job is cancelled."))
     if job.status != JobStatus.OPEN and not may(actor, Action.REVIEW):
-        raise Conflict("The job is handed over; its supervisor decides what is left for later.")
+        raise Conflict(gettext("The job is handed over; its supervisor decides what is left for later."))
     return job
 
 

@@ -50,7 +50,7 @@ def deliver(
     if made is None:
         raise NotFound()
     if not any(made.files.all()):
-        raise Conflict("The file is not there yet; send it when it is.", retry_after=5)
+        raise Conflict(gettext("The file is not there yet; send it when it is."), retry_after=5)
     wanted = _checked(addresses, message, days)
     now = timezone.now()
     rows = [
@@ -83,18 +83,29 @@ def _checked(addresses: Collection[str], message: str, days: int) -> list[str]:
     found = list(dict.fromkeys(one.strip().lower() for one in addresses if one.strip()))
     faults = []
     if not 1 <= len(found) <= MOST_ADDRESSES:
-        faults.append(Fault("/addresses", f"must be 1 to {MOST_ADDRESSES} addresses"))
+        faults.append(
+            Fault(
+                "/addresses",
+                gettext("must be 1 to %(most_addresses)s addresses") % {"most_addresses": MOST_ADDRESSES},
+            )
+        )
     for index, one in enumerate(found):
         try:
             validate_email(one)
         except ValidationError:
-            faults.append(Fault(f"/addresses/{index}", "is no e-mail address"))
+            faults.append(Fault(f"/addresses/{index}", gettext("is no e-mail address")))
     if len(message) > LONGEST_MESSAGE:
-        faults.append(Fault("/message", f"must have at most {LONGEST_MESSAGE} characters"))
+        faults.append(
+            Fault(
+                "/message",
+                gettext("must have at most %(longest_message)s characters")
+                % {"longest_message": LONGEST_MESSAGE},
+            )
+        )
     if not 1 <= days <= MOST_DAYS:
-        faults.append(Fault("/days", f"must be from 1 to {MOST_DAYS}"))
+        faults.append(Fault("/days", gettext("must be from 1 to %(most_days)s") % {"most_days": MOST_DAYS}))
     if faults:
-        raise Invalid("The report was not sent; see 'errors'.", faults)
+        raise Invalid(gettext("The report was not sent; see 'errors'."), faults)
     return found
 
 
@@ -176,7 +187,7 @@ def offered(token: str) -> Offered:
         if row is None:
             raise NotFound()
         if row.revoked_at is not None or row.expires_at <= timezone.now():
-            raise NotFound("This link has ended. Ask its sender for a new one.")
+            raise NotFound(gettext("This link has ended. Ask its sender for a new one."))
         made = row.issue
         same = Issue.objects.filter(number=made.number).order_by("-revision__revision")
         newest = same.values_list("revision__revision", flat=True)[0]

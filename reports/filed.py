@@ -13,6 +13,7 @@ from typing import Any
 
 import msgspec
 import pikepdf
+from django.utils.translation import gettext
 
 from jobs.errors import Fault, Invalid
 from reports import document as doc
@@ -67,19 +68,31 @@ def read(path: Path) -> Filed:
         with pikepdf.open(path) as pdf:
             return _read(pdf)
     except (pikepdf.PdfError, OSError) as error:
-        raise Invalid(f"{path.name} cannot be read as a PDF: {error}", [Fault("/file", "no PDF")]) from None
+        raise Invalid(
+            gettext("%(name)s cannot be read as a PDF: %(error)s") % {"name": path.name, "error": error},
+            [Fault("/file", gettext("no PDF"))],
+        ) from None
 
 
 def _read(pdf: pikepdf.Pdf) -> Filed:
     if SNAPSHOT not in pdf.attachments:
-        raise Invalid(f"{SNAPSHOT} is not attached: this is no report.", [Fault("/file", "no snapshot")])
+        raise Invalid(
+            gettext("%(snapshot)s is not attached: this is no report.") % {"snapshot": SNAPSHOT},
+            [Fault("/file", gettext("no snapshot"))],
+        )
     data = pdf.attachments[SNAPSHOT].get_file().read_bytes()
     if len(data) > MOST_SNAPSHOT:
-        raise Invalid(f"{SNAPSHOT} is far larger than a report's.", [Fault("/file", "too large")])
+        raise Invalid(
+            gettext("%(snapshot)s is far larger than a report's.") % {"snapshot": SNAPSHOT},
+            [Fault("/file", gettext("too large"))],
+        )
     try:
         document = doc.from_bytes(data)
     except msgspec.MsgspecError as error:
-        raise Invalid(f"{SNAPSHOT} cannot be read: {error}", [Fault("/file", "bad snapshot")]) from None
+        raise Invalid(
+            gettext("%(snapshot)s cannot be read: %(error)s") % {"snapshot": SNAPSHOT, "error": error},
+            [Fault("/file", gettext("bad snapshot"))],
+        ) from None
     return Filed(
         snapshot_digest=doc.digest(data),
         printed_digests=frozenset(_printed(pdf)),

@@ -20,6 +20,7 @@ from django.core.files import File
 from django.core.files.storage import default_storage
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import due, events
 from jobs.access import Action, Actor, require
@@ -83,14 +84,19 @@ def send_out(actor: Actor, job: Job, revision: Revision) -> Issue:
 def _check_issuable(job: Job, revision: Revision) -> None:
     if job.status not in queries.CLOSED:
         state = job.get_status_display().lower()
-        raise Conflict(f"The job is {state} since this revision was approved; approve it again first.")
+        raise Conflict(
+            gettext("The job is %(state)s since this revision was approved; approve it again first.")
+            % {"state": state}
+        )
     issued = Issue.objects.filter(revision=revision).first()
     if issued is not None:
-        raise Conflict(f"This revision is issued already, as {issued.number}.")
+        raise Conflict(gettext("This revision is issued already, as %(number)s.") % {"number": issued.number})
     same = Revision.objects.filter(job_id=revision.job_id, kind=revision.kind)
     newest = same.order_by("-revision").values_list("revision")[0][0]
     if newest != revision.revision:
-        raise Conflict(f"Revision {newest} of this job is newer; issue that one.")
+        raise Conflict(
+            gettext("Revision %(newest)s of this job is newer; issue that one.") % {"newest": newest}
+        )
     packed = Revision.objects.values_list("snapshot", flat=True).get(id=revision.id)
     photos.check_printable(document.from_bytes(zlib.decompress(packed)))
 
@@ -158,7 +164,7 @@ def render_again(actor: Actor, issue_id: UUID) -> None:
     if made is None:
         raise NotFound()
     if not due.retry_parked(RENDER, made.id):
-        raise Conflict("The report is issued or on its way; there is nothing to repeat.")
+        raise Conflict(gettext("The report is issued or on its way; there is nothing to repeat."))
 
 
 @due.handler(RENDER, lease=LEASE, queue="render")

@@ -10,6 +10,7 @@ from django.core.files.storage import default_storage
 from django.db import transaction
 from django.db.models import Exists, OuterRef, Prefetch
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import due, events
 from jobs.access import Action, Actor, require
@@ -89,17 +90,20 @@ def choose(
     _check_wanted(ids, reason)
     rows = list(visible_photos(actor).filter(job=job_id, id__in=ids))
     if len(rows) != len(ids):
-        raise Invalid("An id in the input leads to nothing.", [Fault("/photos", NOTHING)])
+        raise Invalid(gettext("An id in the input leads to nothing."), [Fault("/photos", NOTHING)])
     prints = {row.id: _print(row) for row in rows if shown and row.stored}  # before anything is locked
     return _choose(actor, job_id, ids, prints, shown, reason.strip())
 
 
 def _check_wanted(ids: Collection[UUID], reason: str) -> None:
     if not 1 <= len(ids) <= MOST_AT_ONCE:
-        raise Invalid("Choose photos first.", [Fault("/photos", f"must be 1 to {MOST_AT_ONCE} ids")])
+        raise Invalid(
+            gettext("Choose photos first."),
+            [Fault("/photos", gettext("must be 1 to %(most_at_once)s ids") % {"most_at_once": MOST_AT_ONCE})],
+        )
     if len(reason) > LONGEST_REASON:
         told = f"must have at most {LONGEST_REASON} characters"
-        raise Invalid("The reason is too long.", [Fault("/reason", told)])
+        raise Invalid(gettext("The reason is too long."), [Fault("/reason", told)])
 
 
 def _print(row: Photo) -> Print | None:
@@ -124,7 +128,10 @@ def _choose(
     made = []
     for one in found:
         if shown and one.standing.state != "stored":
-            raise Conflict(f"One of these was {one.standing.state}; it goes into no document.")
+            raise Conflict(
+                gettext("One of these was %(state)s; it goes into no document.")
+                % {"state": one.standing.state}
+            )
         if (one.choice is not None and one.choice.shown) != shown:
             made.append(_add(actor, one.photo, shown, prints.get(one.photo.id), reason))
     return made
@@ -209,7 +216,10 @@ def pictures_of(document: doc.Document) -> dict[str, bytes]:
         if one.printed:
             name = print_name(UUID(one.id), one.printed)
             if not _is_whole(name, one.printed):
-                raise NotFound(f"The print of a photo at {one.tag or 'the job'} is gone; approve again.")
+                raise NotFound(
+                    gettext("The print of a photo at %(value)s is gone; approve again.")
+                    % {"value": one.tag or "the job"}
+                )
             with default_storage.open(name) as file:
                 found[one.printed] = file.read()
     return found
@@ -221,7 +231,9 @@ def check_printable(document: doc.Document) -> None:
     gone = PhotoChange.objects.filter(photo__in=ids, kind=PhotoChangeKind.ERASED).first()
     if gone is not None:
         raise Conflict(
-            "A photo of this revision was erased since it was approved; approve the job again without it."
+            gettext(
+                "A photo of this revision was erased since it was approved; approve the job again without it."
+            )
         )
 
 
@@ -242,7 +254,9 @@ def erase(actor: Actor, photo_id: UUID, *, reason: str) -> PhotoChange:
     _locked(actor, photo.job_id)
     work = DueWork.objects.filter(kind=RENDER, subject_id=OuterRef("id")).exclude(state=DueState.PARKED)
     if Issue.objects.filter(Exists(work), revision__job=photo.job_id).exists():
-        raise Conflict("A document of the job is being made at this moment; erase the photo after that.")
+        raise Conflict(
+            gettext("A document of the job is being made at this moment; erase the photo after that.")
+        )
     made = photos.erase(actor, photo_id, reason=reason)
     due.schedule(ERASE, photo_id)
     return made

@@ -12,6 +12,7 @@ from uuid import UUID
 
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import events
 from jobs.access import Action, Actor, require
@@ -90,7 +91,7 @@ def saw(actor: Actor, job_id: UUID, *, seen_digest: str | None) -> None:
     require(actor, Action.REVIEW)
     found = reviewset.load(_job(actor, job_id))
     if seen_digest != found.digest:
-        raise PreconditionFailed("The job changed while you looked; what came is marked now.")
+        raise PreconditionFailed(gettext("The job changed while you looked; what came is marked now."))
     looks.store(actor, found)
 
 
@@ -143,13 +144,20 @@ def answer_flags(
         raise NotFound()
     text = reason_of(reason)
     if kind not in (AnswerKind.ACCEPT, AnswerKind.REMEASURE):
-        raise Invalid("A flag is accepted or sent back.", [Fault("/answer", "must be accept or remeasure")])
+        raise Invalid(
+            gettext("A flag is accepted or sent back."),
+            [Fault("/answer", gettext("must be accept or remeasure"))],
+        )
     jobs = {flag.job_id for flag in found.values()}
     if len(jobs) > 1 or len(wanted) > MOST_AT_ONCE:
-        raise Invalid(f"Answer up to {MOST_AT_ONCE} flags of one job at once.", [Fault("/flags", "too many")])
+        raise Invalid(
+            gettext("Answer up to %(most_at_once)s flags of one job at once.")
+            % {"most_at_once": MOST_AT_ONCE},
+            [Fault("/flags", gettext("too many"))],
+        )
     job = _locked_job(actor, jobs.pop())
     if job.status == JobStatus.CANCELLED:
-        raise Conflict("The job is cancelled; its flags need no answer.")
+        raise Conflict(gettext("The job is cancelled; its flags need no answer."))
     return [_answer(actor, job, found[one.flag_id], one.seen, kind, text) for one in wanted]
 
 
@@ -165,7 +173,9 @@ def _answer(
         return newest
     _check_current(flag, newest)
     if seen is not None and seen != state_tag(newest):
-        raise PreconditionFailed(f"{_decided(newest)} Look at that, then decide again.")
+        raise PreconditionFailed(
+            gettext("%(decided)s Look at that, then decide again.") % {"decided": _decided(newest)}
+        )
     if kind == AnswerKind.ACCEPT:
         _check_other_person(actor, flag)
     return _store_answer(actor, job, flag, kind, reason)
@@ -182,17 +192,17 @@ def _decided(newest: FlagAnswer | None) -> str:
 
 def _check_current(flag: Flag, newest: FlagAnswer | None) -> None:
     if flag.session_id and Session.objects.filter(supersedes=flag.session_id).exists():
-        raise Conflict("A newer session has replaced what this flag is about; it needs no answer.")
+        raise Conflict(gettext("A newer session has replaced what this flag is about; it needs no answer."))
     if flag.session_id and SessionVoid.objects.filter(session=flag.session_id).exists():
-        raise Conflict("The session that this flag is about is void; it needs no answer.")
+        raise Conflict(gettext("The session that this flag is about is void; it needs no answer."))
     if newest is not None and newest.kind == AnswerKind.CLEARED:
-        raise Conflict(f"The flag is no longer so: {newest.reason}")
+        raise Conflict(gettext("The flag is no longer so: %(reason)s") % {"reason": newest.reason})
 
 
 def _check_other_person(actor: Actor, flag: Flag) -> None:
     own = flag.session is not None and flag.session.member_id == actor.member_id
     if own and not Company.objects.get().self_approval:
-        raise Forbidden("You measured this yourself; another supervisor has to accept it.")
+        raise Forbidden(gettext("You measured this yourself; another supervisor has to accept it."))
 
 
 def _store_answer(actor: Actor, job: Job, flag: Flag, kind: AnswerKind, reason: str) -> FlagAnswer:
@@ -224,7 +234,7 @@ def approve(actor: Actor, job_id: UUID, *, seen_digest: str | None) -> Revision:
     require(actor, Action.APPROVE)
     if seen_digest is None:
         raise PreconditionRequired(
-            "Send 'If-Match' with the ETag of the review that you saw, so that nothing unseen is approved.",
+            gettext("Send 'If-Match' with the ETag of the review you saw, so nothing unseen is approved."),
             [Fault("header:If-Match", "missing")],
         )
     job = _locked_job(actor, job_id)
@@ -233,7 +243,9 @@ def approve(actor: Actor, job_id: UUID, *, seen_digest: str | None) -> Revision:
     _check_status(job, found, before)
     self_approved = _check_approver(actor, found)
     if seen_digest != found.digest:
-        raise PreconditionFailed("The job changed since you looked; look at it again before you approve it.")
+        raise PreconditionFailed(
+            gettext("The job changed since you looked; look at it again before you approve it.")
+        )
     late = out_of_date([one.session.id for one in found.measured])
     _check_complete(replace(found, late=frozenset(late)))
     made = _freeze(actor, found, before, self_approved)
@@ -264,16 +276,21 @@ def _check_status(job: Job, found: ReviewSet, before: Revision | None) -> None:
     if job.status == JobStatus.SUBMITTED:
         return
     if job.status not in queries.CLOSED:
-        raise Conflict(f"The job is {job.status}; only a submitted job can be approved.")
+        raise Conflict(
+            gettext("The job is %(status)s; only a submitted job can be approved.") % {"status": job.status}
+        )
     if before is not None and before.set_digest == found.digest:
-        raise Conflict(f"The job is approved as revision {before.revision} and nothing changed since.")
+        raise Conflict(
+            gettext("The job is approved as revision %(revision)s and nothing changed since.")
+            % {"revision": before.revision}
+        )
 
 
 def _check_approver(actor: Actor, found: ReviewSet) -> bool:
     """Whether the approver measured any session of the job, one since replaced included."""
     own = Session.objects.filter(job=found.job, member_id=actor.member_id).exists()
     if own and not found.company.self_approval:
-        raise Forbidden("You measured on this job; another supervisor has to approve it.")
+        raise Forbidden(gettext("You measured on this job; another supervisor has to approve it."))
     return own
 
 
@@ -284,9 +301,9 @@ def _check_complete(found: ReviewSet) -> None:
     ]
     faults += [Fault(f"/sessions/{one.session.id}", _unfinished(one)) for one in found.pending]
     if not found.measured:
-        faults.append(Fault("/sessions", "Nothing was measured."))
+        faults.append(Fault("/sessions", gettext("Nothing was measured.")))
     if faults:
-        raise Conflict("The job cannot be approved yet; see 'errors'.", faults)
+        raise Conflict(gettext("The job cannot be approved yet; see 'errors'."), faults)
 
 
 def _unfinished(one: reviewset.Measured) -> str:

@@ -27,6 +27,7 @@ from cryptography.hazmat.primitives.asymmetric import ec, rsa
 from cryptography.hazmat.primitives.serialization import pkcs12
 from django.conf import settings
 from django.utils import timezone
+from django.utils.translation import gettext
 from pyhanko.pdf_utils.incremental_writer import IncrementalPdfFileWriter
 from pyhanko.sign import signers
 from pyhanko.sign.fields import MDPPerm, SigSeedSubFilter
@@ -135,23 +136,32 @@ def read_pkcs12(data: bytes, password: str) -> Identity:
     """
     if len(data) > MOST_PKCS12:
         most = f"A certificate with its chain has less than {MOST_PKCS12 // 1024} kB."
-        raise Invalid(most, [Fault("/file", "is too large")])
+        raise Invalid(most, [Fault("/file", gettext("is too large"))])
     try:
         key, certificate, others = pkcs12.load_key_and_certificates(data, password.encode() or None)
     except (ValueError, UnsupportedAlgorithm):
         raise Invalid(
-            "The file does not open: it is no PKCS#12 file (.p12, .pfx), or the password is another one.",
-            [Fault("/password", "does not open the file, or the file is no PKCS#12 file")],
+            gettext(
+                "The file does not open: it is no PKCS#12 file (.p12, .pfx), or the password is another one."
+            ),
+            [Fault("/password", gettext("does not open the file, or the file is no PKCS#12 file"))],
         ) from None
     if key is None or certificate is None:
-        raise Invalid("The file must hold a certificate and its private key.", [Fault("/file", "lacks one")])
+        raise Invalid(
+            gettext("The file must hold a certificate and its private key."),
+            [Fault("/file", gettext("lacks one"))],
+        )
     if not isinstance(key, Key):
-        raise Invalid("Only RSA and elliptic-curve keys can sign.", [Fault("/file", "has another key")])
+        raise Invalid(
+            gettext("Only RSA and elliptic-curve keys can sign."),
+            [Fault("/file", gettext("has another key"))],
+        )
     found = Identity(certificate, tuple(others), key)
     faults = [Fault("/file", what) for what in unfit(found, timezone.now())]
     if faults:
         raise Invalid(
-            "This certificate can't sign reports: " + "; ".join(f.detail for f in faults) + ".", faults
+            gettext("This certificate can't sign reports: ") + "; ".join(f.detail for f in faults) + ".",
+            faults,
         )
     return found
 
@@ -218,11 +228,14 @@ class TimeServer(TimeStamper):  # type: ignore[misc]
         except (requests.RequestException, OSError) as error:
             raise TimeServerAway(f"{self.host}: {type(error).__name__}") from None
         if len(token) > MOST_TOKEN:
-            raise TimeServerAway(f"{self.host} answered more than {MOST_TOKEN} bytes")
+            raise TimeServerAway(
+                gettext("%(host)s answered more than %(most_token)s bytes")
+                % {"host": self.host, "most_token": MOST_TOKEN}
+            )
         try:
             return tsp.TimeStampResp.load(token, strict=True)
         except ValueError:
-            raise TimeServerAway(f"{self.host} answered no time stamp") from None
+            raise TimeServerAway(gettext("%(host)s answered no time stamp") % {"host": self.host}) from None
 
     @property
     def host(self) -> str:

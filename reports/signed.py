@@ -13,6 +13,7 @@ from typing import IO, Any
 from asn1crypto import pem
 from asn1crypto import x509 as asn1_x509
 from django.utils import timezone
+from django.utils.translation import gettext
 from pyhanko.pdf_utils.misc import PdfError
 from pyhanko.pdf_utils.reader import PdfFileReader
 from pyhanko.sign.validation import validate_pdf_signature
@@ -57,7 +58,8 @@ def read_trust(data: bytes) -> list[asn1_x509.Certificate]:
                 if kind == "CERTIFICATE"]  # fmt: skip
     except ValueError as error:
         raise Invalid(
-            f"The certificates to trust cannot be read: {error}", [Fault("/trust", "unreadable")]
+            gettext("The certificates to trust cannot be read: %(error)s") % {"error": error},
+            [Fault("/trust", "unreadable")],
         ) from None
 
 

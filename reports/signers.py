@@ -10,6 +10,7 @@ from uuid import UUID
 from django.conf import settings
 from django.db import transaction
 from django.utils import timezone
+from django.utils.translation import gettext
 
 from jobs import due, events, mail
 from jobs.access import Action, Actor, require
@@ -47,7 +48,7 @@ def enter(actor: Actor, *, file: bytes, password: str) -> SigningCertificate:
     require(actor, Action.MANAGE_COMPANY)
     if not settings.SIGNING_KEYS:
         raise Conflict(
-            "The operators of this service have set no SIGNING_KEY, so no private key can be kept."
+            gettext("The operators of this service have set no SIGNING_KEY, so no private key can be kept.")
         )
     found = sign.read_pkcs12(file, password)
     key = uuid7()
@@ -74,7 +75,7 @@ def withdraw(actor: Actor) -> None:
     """From now on nothing is signed with the company's certificate. Raises NotFound when there is none."""
     require(actor, Action.MANAGE_COMPANY)
     if newest() is None:
-        raise NotFound("The company has no certificate of its own.")
+        raise NotFound(gettext("The company has no certificate of its own."))
     row = SigningCertificate(chain=b"", encrypted_key=b"", member_id=str(actor.member_id), at=timezone.now())
     _store(actor, row)
 

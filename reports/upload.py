@@ -6,6 +6,7 @@ from typing import Any
 from django.core.files.uploadedfile import UploadedFile
 from django.core.files.uploadhandler import FileUploadHandler
 from django.http import HttpRequest
+from django.utils.translation import gettext
 
 from jobs.errors import Fault, Invalid, TooLarge
 from reports.verify import MOST_BYTES
@@ -47,7 +48,10 @@ def digest_only(request: HttpRequest) -> None:
     except ValueError:
         length = 0
     if length > MOST_BYTES + SPARE_BYTES:
-        raise TooLarge(f"The file is larger than {MOST_BYTES // 1024 // 1024} MB; no report is that large.")
+        raise TooLarge(
+            gettext("The file is larger than %(most_bytes)s MB; no report is that large.")
+            % {"most_bytes": MOST_BYTES // 1024 // 1024}
+        )
     request.upload_handlers = [DigestHandler(request)]
 
 
@@ -55,5 +59,5 @@ def uploaded_digest(files: Any) -> str:
     """The digest of the one file named `file`. Raises Invalid."""
     found = files.get("file")
     if not isinstance(found, Digested) or not found.size:
-        raise Invalid("Choose the report's file.", [Fault("/file", "is missing or empty")])
+        raise Invalid(gettext("Choose the report's file."), [Fault("/file", gettext("is missing or empty"))])
     return found.sha256

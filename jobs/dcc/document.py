@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from datetime import date
 from enum import StrEnum
 
+from django.utils.translation import gettext
 from lxml import etree
 
 from jobs.dcc.xml import read_xml, refused
@@ -143,7 +144,7 @@ def read_digital(data: bytes) -> Digital:
         )
     if reading.faults:
         raise Invalid(
-            "The digital certificate cannot be read in full; see 'errors'. Nothing was stored.",
+            gettext("The digital certificate cannot be read in full; see 'errors'. Nothing was stored."),
             reading.faults,
         )
     return made
@@ -152,11 +153,17 @@ def read_digital(data: bytes) -> Digital:
 def _generation(root: etree._Element) -> str:
     name = etree.QName(root)
     if (name.namespace, name.localname) != (DCC, ROOT):
-        raise refused(f"is no digital calibration certificate: its root is '{name.localname[:60]}'", "/")
+        raise refused(
+            gettext("is no digital calibration certificate: its root is '%(root)s'")
+            % {"root": name.localname[:60]},
+            "/",
+        )
     version = root.get("schemaVersion", "")
     if not _VERSION.fullmatch(version):
         raise refused(
-            f"has schemaVersion '{version[:20]}'; versions 2 and 3 are read here", "/@schemaVersion"
+            gettext("has schemaVersion '%(version)s'; versions 2 and 3 are read here")
+            % {"version": version[:20]},
+            "/@schemaVersion",
         )
     return version
 

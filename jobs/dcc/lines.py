@@ -11,6 +11,8 @@ from datetime import date
 from decimal import Decimal
 from math import isclose
 
+from django.utils.translation import gettext
+
 from jobs.certificate_lines import line_point
 from jobs.dcc.document import Column, Digital, Item, Role, Series, State, Table
 from jobs.dcc.units import DsiUnit, UnknownDsiUnit, read_dsi_unit
@@ -109,7 +111,7 @@ class Entry:
     def points(self) -> list[Point]:
         """In SI. Raises Invalid when readings after adjustment are missing."""
         if self.is_open:
-            raise Invalid(ONLY_FOUND, [Fault("measurementResults", "no readings after adjustment")])
+            raise Invalid(ONLY_FOUND, [Fault("measurementResults", gettext("no readings after adjustment"))])
         return [line.point() for line in self.lines]
 
 
@@ -136,7 +138,10 @@ def entry_for(digital: Digital, tool: Instrument, *, by_person: bool = False) ->
     faults: list[Fault] = []
     if len(digital.items) > 1 and not by_person:
         faults.append(
-            Fault("items", "there are several items, and results do not say whose they are; enter it by hand")
+            Fault(
+                "items",
+                gettext("there are several items, and results do not say whose they are; enter it by hand"),
+            )
         )
     ranges = list(tool.ranges.all())
     shown = {Quantity(one.quantity) for one in ranges}
@@ -149,7 +154,9 @@ def entry_for(digital: Digital, tool: Instrument, *, by_person: bool = False) ->
         except _Unfit as error:
             faults.append(Fault(table.where, str(error)))
     if faults:
-        raise Invalid("The digital certificate does not fit; see 'errors'. Nothing was stored.", faults)
+        raise Invalid(
+            gettext("The digital certificate does not fit; see 'errors'. Nothing was stored."), faults
+        )
     lines, notes = _joined(found)
     if len(digital.items) > 1:
         names = "; ".join(" ".join([item.name, *item.identifications[:1]]) for item in digital.items)
@@ -167,7 +174,7 @@ def _rows(table: Table, shown: set[Quantity], ranges: Sequence[InstrumentRange])
     """The lines of a table for each state it has; as left and as found are put together afterwards."""
     references = [one for one in table.columns if one.role is Role.REFERENCE]
     if len(references) > 1:
-        raise _Unfit("has several columns of reference values; enter it by hand")
+        raise _Unfit(gettext("has several columns of reference values; enter it by hand"))
     _one_dimension(table)
     quantity = _quantity(references[0], table, shown, ranges)
     unit = _unit(references[0], quantity)
@@ -192,7 +199,7 @@ def _one_dimension(table: Table) -> None:
     """Every column is of one quantity: an error of a pressure is a pressure."""
     found = {_dsi(series).dimension for column in table.columns for series in column.series}
     if len(found) > 1:
-        raise _Unfit("has columns of different quantities, by their units; enter it by hand")
+        raise _Unfit(gettext("has columns of different quantities, by their units; enter it by hand"))
 
 
 _WITH_U = (Role.ERROR, Role.CORRECTION, Role.MEASURED)
@@ -206,17 +213,23 @@ def _quantity(
     unit = _dsi(column.series[0])
     may_be = QUANTITIES.get(unit.dimension)
     if may_be is None:
-        raise _Unfit(f"has the unit {column.series[0].unit[:40]}, of which nothing is measured here")
+        raise _Unfit(
+            gettext("has the unit %(unit)s, of which nothing is measured here")
+            % {"unit": column.series[0].unit[:40]}
+        )
     fits = [one for one in may_be if one in shown]
     if not fits:
         names = " or ".join(one.value.replace("_", " ") for one in may_be)
-        raise _Unfit(f"is of {names}; the instrument has no range of this, add the range first")
+        raise _Unfit(
+            gettext("is of %(names)s; the instrument has no range of this, add the range first")
+            % {"names": names}
+        )
     if len(fits) > 1:
         words = table.words.casefold()
         told = [one for one in fits if any(sign in words for sign in _WORDS.get(one, ()))]
         fits = told if len(told) == 1 else [one for one in fits if _in_range(column, unit, one, ranges)]
     if len(fits) != 1:
-        raise _Unfit("may be of several quantities that the instrument shows; enter it by hand")
+        raise _Unfit(gettext("may be of several quantities that the instrument shows; enter it by hand"))
     return fits[0]
 
 
@@ -265,11 +278,14 @@ def _readings(columns: dict[Role, Column], unit: Unit, reference: list[str]) -> 
     errors = _errors(columns, unit)
     measured = columns.get(Role.MEASURED)
     if measured is None and errors is None:
-        raise _Unfit("has neither readings nor errors")
+        raise _Unfit(gettext("has neither readings nor errors"))
     shown = _texts(measured, unit) if measured else None
     for texts in (shown, errors):
         if texts is not None and len(texts) != len(reference):
-            raise _Unfit(f"has {len(reference)} references but {len(texts)} readings or errors")
+            raise _Unfit(
+                gettext("has %(count)s references but %(others)s readings or errors")
+                % {"count": len(reference), "others": len(texts)}
+            )
     if shown is None:
         return [_sum(text, error) for text, error in zip(reference, errors or [], strict=True)]
     if errors is not None:
@@ -300,7 +316,10 @@ def _agree(reference: list[str], shown: list[str], errors: list[str]) -> None:
         rounding = sum((_last_digit(text) for text in texts), Decimal(0))
         if abs(reading - ref - error) > rounding:
             raise _Unfit(
-                f"says {texts[1]} was shown at {texts[0]}, but an error of {texts[2]}; ask the laboratory"
+                gettext(
+                    "says %(shown)s was shown at %(reference)s, but an error of %(error)s; ask the laboratory"
+                )
+                % {"shown": texts[1], "reference": texts[0], "error": texts[2]}
             )
 
 
@@ -322,7 +341,7 @@ def _uncertainties(columns: Iterable[Column | None], unit: Unit, count: int) -> 
                 same = _same(dsi, unit, difference=True)
                 u = [t if same else _converted(t, dsi, unit, difference=True) for t in series.uncertainty]
                 return u * (count // len(u)), list(series.factor) * (count // len(series.factor))
-    raise _Unfit("gives no expanded uncertainty with a coverage factor; enter it by hand")
+    raise _Unfit(gettext("gives no expanded uncertainty with a coverage factor; enter it by hand"))
 
 
 # As found to as left
@@ -362,7 +381,7 @@ def _paired(after: list[Line], before: list[Line]) -> tuple[list[Line], bool]:
         for one, other in zip(after, before, strict=False)
     ):
         detail = "readings before and after adjustment stand at other points; enter it by hand"
-        raise Invalid("The digital certificate does not fit. Nothing was stored.", [
+        raise Invalid(gettext("The digital certificate does not fit. Nothing was stored."), [
             Fault("measurementResults", detail)])  # fmt: skip
     return [replace(one, as_found=_moved(one, other)) for one, other in zip(after, before, strict=True)], True
 

@@ -8,6 +8,8 @@ against published example certificates.
 import re
 from dataclasses import dataclass
 
+from django.utils.translation import gettext
+
 _BASES = ("m", "kg", "s", "A", "K", "mol", "cd", "dB")
 Dimension = tuple[int, ...]
 _NONE: Dimension = (0,) * len(_BASES)
@@ -76,12 +78,17 @@ def read_dsi_unit(text: str) -> DsiUnit:
     """The unit written `text`. Raises UnknownDsiUnit."""
     plain = "".join(text.split())
     if not plain or len(plain) > _LONGEST or "".join(m[0] for m in _TOKEN.finditer(plain)) != plain:
-        raise UnknownDsiUnit(f"'{text.strip()[:40]}' is no unit in D-SI notation, such as \\pascal")
+        raise UnknownDsiUnit(
+            gettext("'%(text)s' is no unit in D-SI notation, such as \\pascal") % {"text": text.strip()[:40]}
+        )
     parts = _parts([(found[1], found[2]) for found in _TOKEN.finditer(plain)], plain)
     if len(parts) == 1 and parts[0][1:] == (1, 1.0):
         return parts[0][0]
     if any(unit.offset for unit, _, _ in parts):
-        raise UnknownDsiUnit(f"'{plain[:40]}': \\degreecelsius stands alone; in a product it is \\kelvin")
+        raise UnknownDsiUnit(
+            gettext("'%(plain)s': \\degreecelsius stands alone; in a product it is \\kelvin")
+            % {"plain": plain[:40]}
+        )
     factor, powers = 1.0, list(_NONE)
     for unit, power, prefix in parts:
         factor *= (unit.factor * prefix) ** power
@@ -105,9 +112,12 @@ def _parts(tokens: list[tuple[str, str | None]], text: str) -> list[tuple[DsiUni
             found.append((_UNITS[name.lower()], sign, prefix))
             prefix, open_power = 1.0, True
         else:
-            raise UnknownDsiUnit(f"'{text[:40]}': \\{name} is not known here or stands in a wrong place")
+            raise UnknownDsiUnit(
+                gettext("'%(text)s': \\%(name)s is not known here or stands in a wrong place")
+                % {"text": text[:40], "name": name}
+            )
     if prefix != 1.0 or not found:
-        raise UnknownDsiUnit(f"'{text[:40]}' ends without a unit")
+        raise UnknownDsiUnit(gettext("'%(text)s' ends without a unit") % {"text": text[:40]})
     return found
 
 
@@ -115,7 +125,9 @@ def _power(argument: str | None, text: str) -> int:
     try:
         power = int(argument or "")
     except ValueError:
-        raise UnknownDsiUnit(f"'{text[:40]}': \\tothe takes a whole number here") from None
+        raise UnknownDsiUnit(
+            gettext("'%(text)s': \\tothe takes a whole number here") % {"text": text[:40]}
+        ) from None
     if not 1 <= abs(power) <= 9:
-        raise UnknownDsiUnit(f"'{text[:40]}': a power is 1 to 9, or −1 to −9")
+        raise UnknownDsiUnit(gettext("'%(text)s': a power is 1 to 9, or −1 to −9") % {"text": text[:40]})
     return power

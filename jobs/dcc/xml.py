@@ -7,6 +7,7 @@ encodings than UTF-8 and UTF-16, and what is deeper, larger or more than any cer
 import codecs
 import re
 
+from django.utils.translation import gettext
 from lxml import etree
 
 from jobs.errors import Fault, Invalid
@@ -30,7 +31,10 @@ def read_xml(data: bytes) -> etree._Element:
     """The root of a well-formed and harmless XML file. Raises Invalid with what is wrong and what to do."""
     text = _text(data)
     if found := _DEFINES.search(text):
-        raise refused(f"has a {found[1].upper()}; save it without, since definitions are not followed here")
+        raise refused(
+            gettext("has a %(declaration)s; save it without, since definitions are not followed here")
+            % {"declaration": found[1].upper()}
+        )
     root = _parse(_DECLARATION.sub("", text, count=1))
     _check_tree(root)
     return root
@@ -45,10 +49,13 @@ def _text(data: bytes) -> str:
     try:
         text = data.decode(encoding or "ascii")
     except UnicodeDecodeError:
-        raise refused("is not UTF-8 or UTF-16 text; save it as UTF-8") from None
+        raise refused(gettext("is not UTF-8 or UTF-16 text; save it as UTF-8")) from None
     declared = _DECLARED.match(text)
     if declared and declared[1].lower() not in _TAKEN:
-        raise refused(f"says that it is written in {declared[1][:30]!r}; save it as UTF-8")
+        raise refused(
+            gettext("says that it is written in %(declared)s; save it as UTF-8")
+            % {"declared": f"{declared[1][:30]!r}"}
+        )
     return text
 
 
@@ -70,9 +77,12 @@ def _parse(text: str) -> etree._Element:
     except etree.XMLSyntaxError as error:
         line, column = error.position
         why = " ".join((error.msg or "it cannot be parsed").split())[:160]
-        raise refused(f"is not well-formed XML at line {line}, column {column}: {why}") from None
+        raise refused(
+            gettext("is not well-formed XML at line %(line)s, column %(column)s: %(why)s")
+            % {"line": line, "column": column, "why": why}
+        ) from None
     except ValueError as error:
-        raise refused(f"cannot be read: {str(error)[:160]}") from None
+        raise refused(gettext("cannot be read: %(error)s") % {"error": str(error)[:160]}) from None
 
 
 def _check_tree(root: etree._Element) -> None:
@@ -82,10 +92,12 @@ def _check_tree(root: etree._Element) -> None:
         if not level:
             return
         if depth == DEEPEST:
-            raise refused(f"is nested more than {DEEPEST} deep")
+            raise refused(gettext("is nested more than %(most)s deep") % {"most": DEEPEST})
         count += len(level)
         if count > MOST_ELEMENTS:
-            raise refused(f"has more than {MOST_ELEMENTS} elements")
+            raise refused(
+                gettext("has more than %(most_elements)s elements") % {"most_elements": MOST_ELEMENTS}
+            )
         for element in level:
             _check_element(element)
         level = [child for element in level for child in element]
@@ -93,8 +105,11 @@ def _check_tree(root: etree._Element) -> None:
 
 def _check_element(element: etree._Element) -> None:
     if not isinstance(element.tag, str):
-        raise refused("has an entity reference; write what it stands for")
+        raise refused(gettext("has an entity reference; write what it stands for"))
     if etree.QName(element).namespace == XINCLUDE:
-        raise refused("includes other files (XInclude); put their content in")
+        raise refused(gettext("includes other files (XInclude); put their content in"))
     if any(len(str(value)) > MOST_ATTRIBUTE for value in element.attrib.values()):
-        raise refused(f"has an attribute longer than {MOST_ATTRIBUTE} characters")
+        raise refused(
+            gettext("has an attribute longer than %(most_attribute)s characters")
+            % {"most_attribute": MOST_ATTRIBUTE}
+        )

@@ -8,6 +8,7 @@ from typing import Any
 from django import forms
 from django.core.files.uploadedfile import UploadedFile
 from django.http import QueryDict
+from django.utils.text import format_lazy
 from django.utils.translation import gettext as _
 from django.utils.translation import gettext_lazy
 
@@ -57,10 +58,11 @@ class UploadForm(Form):
     file = forms.FileField(
         label=gettext_lazy("Design schedule"),
         widget=forms.FileInput(attrs={"accept": ".csv,.xlsx"}),
-        help_text=gettext_lazy(
-            "CSV or XLSX, at most %(size)s MB and 10,000 rows. The first visible sheet is read."
-        )
-        % {"size": MOST_BYTES >> 20},
+        help_text=format_lazy(
+            gettext_lazy("CSV or XLSX, at most {size} MB and {rows} rows. The first visible sheet is read."),
+            size=MOST_BYTES >> 20,
+            rows="10,000",
+        ),
         error_messages={
             "required": gettext_lazy("Choose the file."),
             "empty": gettext_lazy("The file is empty; choose it again."),

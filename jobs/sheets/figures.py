@@ -11,6 +11,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import Enum
 
+from django.utils.translation import gettext
+
 
 class Mark(Enum):
     """The decimal mark of a file."""
@@ -52,7 +54,7 @@ class Figure:
         digits = _ungrouped(self.body, mark or Mark.POINT)
         number = float(f"{self.sign}{digits}")
         if not math.isfinite(number):
-            raise NoFigure("is too large to be meant")
+            raise NoFigure(gettext("is too large to be meant"))
         return number
 
 
@@ -68,7 +70,10 @@ def read_figure(text: str) -> Figure:
     plain = text.translate(_SPACES).strip()
     found = _SHAPE.fullmatch(plain) if len(plain) <= _LONGEST else None
     if found is None:
-        raise NoFigure(f"'{text[:30]}' is no number; write digits with one decimal mark, e.g. 12.5")
+        raise NoFigure(
+            gettext("'%(text)s' is no number; write digits with one decimal mark, e.g. 12.5")
+            % {"text": text[:30]}
+        )
     sign, body, unit = found.group(1), found.group(2), (found.group(3) or "").strip()
     if " " in body or "'" in body:
         return Figure(sign, _without_groups(body), unit, _mark_after(body), ambiguous=False)
@@ -92,7 +97,10 @@ def _without_groups(body: str) -> str:
     """1 234,5 as 1234,5. Raises NoFigure unless the groups are of three."""
     whole, mark, rest = _split_once(body)
     if not _GROUPED.fullmatch(whole) or (mark and not rest.isdigit()):
-        raise NoFigure(f"'{body}' is not grouped in threes; write it without spaces, e.g. 1234.5")
+        raise NoFigure(
+            gettext("'%(body)s' is not grouped in threes; write it without spaces, e.g. 1234.5")
+            % {"body": body}
+        )
     return re.sub("[ ']", "", whole) + mark + rest
 
 
@@ -128,13 +136,15 @@ def _last_is_decimal(body: str) -> Mark:
     mark = Mark(max(".,", key=body.rfind))
     whole, _, rest = body.partition(mark.value)
     if not rest.isdigit() or not _GROUPS[mark.other.value].fullmatch(whole):
-        raise NoFigure(f"'{body}' mixes points and commas; write it as e.g. 1234.5")
+        raise NoFigure(
+            gettext("'%(body)s' mixes points and commas; write it as e.g. 1234.5") % {"body": body}
+        )
     return mark
 
 
 def _groups_only(body: str, mark: Mark) -> Mark:
     if not _GROUPS[mark.value].fullmatch(body):
-        raise NoFigure(f"'{body}' has several marks; write it as e.g. 1234.5")
+        raise NoFigure(gettext("'%(body)s' has several marks; write it as e.g. 1234.5") % {"body": body})
     return mark.other
 
 

@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from enum import Enum
 from typing import NamedTuple
 
+from django.utils.translation import gettext
+
 from jobs.errors import Fault, Invalid
 
 MOST_BYTES = 2 * 1024 * 1024
@@ -65,7 +67,11 @@ class Faults:
         if self.found:
             count = len(self.found) + self.more
             shown = f" The first {len(self.found)} are listed." if self.more else ""
-            raise Invalid(f"{what}: {count} problem{'s' * (count != 1)}.{shown}", self.found)
+            raise Invalid(
+                gettext("%(what)s: %(count)s problem%(value)s.%(shown)s")
+                % {"what": what, "count": count, "value": "s" * (count != 1), "shown": shown},
+                self.found,
+            )
 
 
 def column_name(column: int) -> str:
@@ -95,7 +101,8 @@ def tidy(text: str, where: str) -> str:
     if found:
         raise refuse(
             where,
-            f"has the control character U+{ord(found.group()):04X}; type the cell anew, or save as UTF-8 CSV",
+            gettext("has the control character U+%(code)s; type the cell anew, or save as UTF-8 CSV")
+            % {"code": f"{ord(found.group()):04X}"},
         )
     return " ".join(text.split())
 

@@ -8,6 +8,8 @@ from collections.abc import Iterator
 from typing import Any, Protocol
 from xml.parsers import expat
 
+from django.utils.translation import gettext
+
 from jobs.sheets.grid import refuse
 
 MOST_MEMBERS = 500
@@ -44,7 +46,9 @@ class Package:
             raise refuse("file", BOMB)
         self.members = {member.filename: member for member in members}
         if len(self.members) != len(members):
-            raise refuse("file", "holds two parts of one name; open it in a spreadsheet and save it anew")
+            raise refuse(
+                "file", gettext("holds two parts of one name; open it in a spreadsheet and save it anew")
+            )
 
     def has(self, path: str) -> bool:
         return path in self.members
@@ -69,7 +73,7 @@ class Package:
         if member is None:
             raise refuse("file", DAMAGED)
         if member.flag_bits & _ENCRYPTED:
-            raise refuse("file", "is locked with a password; save it without one")
+            raise refuse("file", gettext("is locked with a password; save it without one"))
         if member.file_size > min(MOST_PART, max(1, member.compress_size) * MOST_RATIO + 100_000):
             raise refuse("file", BOMB)
         with self.archive.open(member) as part:
@@ -103,7 +107,9 @@ def _parser(handler: Handler) -> Any:
         handler.end(names.get(name) or local(name))
 
     def no_document_type(*ignored: Any) -> None:
-        raise refuse("file", "holds a document type declaration, which no workbook needs; save it anew")
+        raise refuse(
+            "file", gettext("holds a document type declaration, which no workbook needs; save it anew")
+        )
 
     parser = expat.ParserCreate(namespace_separator=" ")
     parser.buffer_text = True

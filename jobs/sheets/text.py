@@ -6,6 +6,8 @@ import io
 import re
 from collections.abc import Iterator
 
+from django.utils.translation import gettext
+
 from jobs.sheets.grid import MOST_COLUMNS, MOST_ROWS, Cell, CellKind, Sheet, cell_name, refuse, tidy
 from jobs.sheets.inert import plain
 
@@ -44,7 +46,9 @@ def decode(data: bytes) -> tuple[str, list[str]]:
         return data.decode("utf-8"), []
     except UnicodeDecodeError:
         if b"\x00" in data:
-            raise refuse("file", "has NUL bytes: it is no text file, or UTF-16 without its mark") from None
+            raise refuse(
+                "file", gettext("has NUL bytes: it is no text file, or UTF-16 without its mark")
+            ) from None
         return _decode(data, "cp1252"), [
             "The file is not UTF-8; it was read as Windows-1252. If letters such as é look wrong, save it as "
             "'CSV UTF-8'."
@@ -56,7 +60,9 @@ def _decode(data: bytes, encoding: str) -> str:
         return data.decode(encoding)
     except UnicodeDecodeError:
         raise refuse(
-            "file", f"is damaged or no text ({encoding} was tried); save it as 'CSV UTF-8'"
+            "file",
+            gettext("is damaged or no text (%(encoding)s was tried); save it as 'CSV UTF-8'")
+            % {"encoding": encoding},
         ) from None
 
 
@@ -83,11 +89,16 @@ def _records(text: str, separator: str, skipped: int) -> Iterator[dict[int, Cell
             cells = _cells(record, number)
             filled += bool(cells)
             if filled > MOST_ROWS + 1:
-                raise refuse(f"A{number}", f"there are more than {MOST_ROWS} rows; split the file")
+                raise refuse(
+                    f"A{number}",
+                    gettext("there are more than %(most_rows)s rows; split the file")
+                    % {"most_rows": MOST_ROWS},
+                )
             yield cells
     except csv.Error as error:
         raise refuse(
-            f"line {reader.line_num}", f"is not CSV: {error}; look for a stray quotation mark"
+            f"line {reader.line_num}",
+            gettext("is not CSV: %(error)s; look for a stray quotation mark") % {"error": error},
         ) from None
 
 
@@ -99,7 +110,9 @@ def _cells(record: list[str], row: int) -> dict[int, Cell]:
             continue
         if column >= MOST_COLUMNS:
             raise refuse(
-                cell_name(row, column), f"lies beyond column {MOST_COLUMNS}; delete what is not needed"
+                cell_name(row, column),
+                gettext("lies beyond column %(most_columns)s; delete what is not needed")
+                % {"most_columns": MOST_COLUMNS},
             )
         kind = CellKind.FORMULA if text.startswith("=") else CellKind.TEXT
         cells[column] = Cell(plain(text), kind)

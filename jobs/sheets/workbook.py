@@ -7,6 +7,8 @@ cell: this one counts as it goes and stops at its limits.
 import math
 import re
 
+from django.utils.translation import gettext
+
 from jobs.sheets.grid import (
     MOST_COLUMNS,
     MOST_ROWS,
@@ -38,7 +40,7 @@ def read_workbook(data: bytes) -> Sheet:
     book = _Book()
     package.read(book_path, book)
     if not book.visible:
-        raise refuse("file", "has no visible sheet")
+        raise refuse("file", gettext("has no visible sheet"))
     name, link = book.visible[0]
     strings, styles = _Strings(), _Styles()
     for handler, kind in ((strings, "sharedStrings"), (styles, "styles")):
@@ -185,12 +187,16 @@ class _Cells:
         self.hidden += attributes.get("hidden") in ("1", "true")
         self.seen_rows += 1
         if self.seen_rows > MOST_EMPTY_ROWS:
-            raise refuse("file", "has too many rows, most of them empty; copy the table into a new workbook")
+            raise refuse(
+                "file", gettext("has too many rows, most of them empty; copy the table into a new workbook")
+            )
 
     def _open(self, attributes: dict[str, str]) -> None:
         self.seen += 1
         if self.seen > MOST_CELLS:
-            raise refuse("file", "has too many cells, most of them empty; copy the table into a new workbook")
+            raise refuse(
+                "file", gettext("has too many cells, most of them empty; copy the table into a new workbook")
+            )
         reference = attributes.get("r")
         self.column = self._place(reference) if reference else self.column + 1
         self.type, self.style = attributes.get("t", "n"), int(attributes.get("s", 0))
@@ -216,9 +222,16 @@ class _Cells:
             return
         if self.column >= MOST_COLUMNS:
             where = cell_name(self.row, self.column)
-            raise refuse(where, f"lies beyond column {MOST_COLUMNS}; delete what is not needed")
+            raise refuse(
+                where,
+                gettext("lies beyond column %(most_columns)s; delete what is not needed")
+                % {"most_columns": MOST_COLUMNS},
+            )
         if self.row not in self.rows and len(self.rows) > MOST_ROWS:
-            raise refuse(f"A{self.row}", f"there are more than {MOST_ROWS} rows; split the file")
+            raise refuse(
+                f"A{self.row}",
+                gettext("there are more than %(most_rows)s rows; split the file") % {"most_rows": MOST_ROWS},
+            )
         self.rows.setdefault(self.row, {})[self.column] = cell
 
     def _cell(self, raw: str) -> Cell:
@@ -238,7 +251,7 @@ class _Cells:
             return Cell("")
         number = float(raw)
         if not math.isfinite(number):
-            raise refuse(cell_name(self.row, self.column), "is no finite number; type it anew")
+            raise refuse(cell_name(self.row, self.column), gettext("is no finite number; type it anew"))
         kind = self.kinds[self.style] if 0 <= self.style < len(self.kinds) else CellKind.NUMBER
         shown = f"{number * 100:.15g} %" if kind is CellKind.PERCENT else f"{number:.15g}"
         return Cell(shown, kind, number)

@@ -7,6 +7,7 @@ from typing import Any
 from uuid import UUID
 
 from django.db.models import Avg, Exists, OuterRef
+from django.utils.translation import gettext
 
 from jobs.access import Actor
 from jobs.errors import NotFound
@@ -67,7 +68,7 @@ def load(actor: Actor, job_id: UUID, system_id: UUID) -> Material:
     on_job = Exists(JobSystem.objects.filter(job=job_id, system=OuterRef("id")))
     system = visible(System.objects.all(), actor).filter(on_job, id=system_id).first()
     if job is None or system is None:
-        raise NotFound("There is no such system on a job here.")
+        raise NotFound(gettext("There is no such system on a job here."))
     points = list(TestPoint.objects.filter(system=system).order_by("position", "tag"))
     corrected = Exists(Correction.objects.filter(original=OuterRef("id")))
     void = Exists(SessionVoid.objects.filter(session=OuterRef("id")))

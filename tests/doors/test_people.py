@@ -246,7 +246,7 @@ class TestMembers:
 
     def test_edit_through_the_door(self, company_a: World) -> None:
         owner, path = signed_in(company_a), f"/members/{company_a.technician.id}"
-        assert owner.get(path)["ETag"] == '"1"'
+        assert owner.get(path)["ETag"].startswith('"1:')
         changed = owner.patch(path, {"roles": ["technician", "supervisor"]}, 1)
         assert changed.status_code == 200
         assert changed["ETag"] == '"2"'

@@ -174,6 +174,8 @@ HOSTILE = {
 
 CHILD = """
 import resource, sys, time
+from django.conf import settings
+settings.configure(USE_I18N=False)
 from jobs.errors import DomainError
 from jobs.sheets import read_sheet
 data = open(sys.argv[1], "rb").read()
