@@ -89,7 +89,8 @@ class Door(GenericAPIView):
         return super().perform_content_negotiation(request, force or asked)
 
     def finalize_response(self, request: Request, response: Any, *args: Any, **kwargs: Any) -> Any:
-        if request.method == "GET" and response.status_code == 200 and isinstance(response, Response):
+        was_read = request.method in {"GET", "HEAD"} and response.status_code == 200
+        if was_read and isinstance(response, Response):
             try:
                 self._to_be_read(request, response)
             except DomainError as error:

@@ -169,7 +169,7 @@ class TestLog:
         assert one["subject"] == {"type": "job", "id": str(company_a.job.id)}
         assert one["member"] == {"id": str(company_a.supervisor.id), "name": company_a.supervisor.name}
         assert [one["device"], one["key"]] == [None, None]
-        assert key.get("/events?after=7").json() == {"items": [], "next": None}
+        assert key.get("/events?after=7").json() == {"items": [], "next": None, "previous": None}
 
     def test_says_tablet_and_key(self, company_a: World) -> None:
         with_token(company_a.tablet).post(
