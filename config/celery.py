@@ -1,11 +1,29 @@
 """The Celery application. Its settings are the CELERY_* names of config/settings.py."""
 
 import os
+from typing import Any
 
 from celery import Celery
+from celery.signals import worker_init, worker_process_init
+
+from config import traces
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 
 app = Celery("flowledger")
 app.config_from_object("django.conf:settings", namespace="CELERY")
 app.autodiscover_tasks()
+
+
+@worker_init.connect
+def open_metrics(**_: Any) -> None:
+    """The worker's own page of counts; its processes are counted on it together."""
+    from config.metrics import serve_worker
+
+    serve_worker()
+
+
+@worker_process_init.connect
+def start_traces(**_: Any) -> None:
+    """In each process after the fork: what sends spans does not survive one."""
+    traces.start("worker")

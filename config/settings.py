@@ -84,6 +84,7 @@ INSTALLED_APPS = [
 ]
 MIDDLEWARE = [
     "config.middleware.RequestIdMiddleware",
+    "config.metrics.MetricsMiddleware",
     "django.middleware.security.SecurityMiddleware",
     "config.middleware.ContentSecurityMiddleware",
     "config.middleware.RoomMiddleware",
@@ -332,6 +333,16 @@ CELERY_BEAT_SCHEDULE = {
     },
     "remind": {"task": "jobs.remind", "schedule": crontab(hour=5, minute=20), "options": {"expires": 43200}},
 }
+
+# Metrics: who has the token reads /metrics. Processes of one machine share a folder, in which files are named
+# by process: no two machines or containers may share one. A worker serves its own page on a port.
+METRICS_TOKEN = env.text("METRICS_TOKEN", "")
+METRICS_DIR = env.text("METRICS_DIR", "")
+METRICS_PORT = env.number("METRICS_PORT", 0, 0, 65535)
+METRICS_ADDRESS = env.text("METRICS_ADDRESS", "127.0.0.1")
+if METRICS_DIR:
+    Path(METRICS_DIR).mkdir(mode=0o700, parents=True, exist_ok=True)
+    os.environ["PROMETHEUS_MULTIPROC_DIR"] = METRICS_DIR  # its library looks there when it is imported
 
 # Log: one JSON object a line, with request id; never bodies, secrets or names of people
 LOGGING: dict[str, Any] = {

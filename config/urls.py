@@ -2,7 +2,7 @@
 
 from django.urls import include, path
 
-from config import health
+from config import health, metrics
 from config.graphql import schema
 from jobs.admin import operators
 from jobs.http.graphql import Graph
@@ -10,6 +10,7 @@ from jobs.http.graphql import Graph
 urlpatterns = [
     path("healthz", health.live),
     path("readyz", health.ready),
+    path("metrics", metrics.page),
     path("api/v1/", include("config.rest")),
     path("admin/", operators.urls),
     path("graphql", Graph.as_view(schema=schema)),

@@ -4,8 +4,11 @@ import os
 
 from django.core.wsgi import get_wsgi_application
 
+from config import traces
+
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 
+traces.start("web")
 application = get_wsgi_application()
 
 # After set-up, as it reads the models: a catalogue that lets companies see each other ends the process.

@@ -18,9 +18,10 @@ from uuid import UUID
 from celery import current_app
 from django.core.cache import cache
 from django.db import DatabaseError, connection, transaction
+from django.db.models import Count, Min
 from django.utils import timezone
 
-from jobs import bulk, disk
+from jobs import bulk, disk, metrics
 from jobs.models import DueCompany, DueState, DueWork, UnnumberedEvent
 from jobs.tenancy.context import company, company_var, current_company
 from jobs.tenancy.ids import uuid7
@@ -106,6 +107,8 @@ LONG_SECONDS = 3 * 3600
 _LIMITS: dict[str, dict[str, Any]] = {
     LONG_QUEUE: {"time_limit": LONG_SECONDS + 60, "soft_time_limit": LONG_SECONDS}
 }
+STANDING = "due:standing"
+"""Under which the cache holds what the last sweep found, for operators."""
 TURN_SECONDS = 30.0
 
 
@@ -229,6 +232,7 @@ def _park(row: DueWork, reason: str) -> None:
     DueWork.objects.filter(id=row.id).update(
         state=DueState.PARKED, error=reason[:2000], lease_until=None, lease_id=None
     )
+    metrics.PARKED.labels(row.kind).inc()
     log.error("parked %s %s: %s", row.kind, row.subject_id, reason)
 
 
@@ -302,18 +306,23 @@ def _work(company_id: UUID, queue: str) -> int:
 
 def do(company_id: UUID, piece: Claim) -> None:
     """Runs the handler of one claimed piece; its failure is recorded, never raised."""
-    run = _handlers.get(piece.kind)
+    run, begun, outcome = _handlers.get(piece.kind), time.perf_counter(), "done"
     try:
         if run is None:
             raise LookupError(f"nothing here does '{piece.kind}'")
         with company_var(company_id):  # handlers open their own transactions
             run(piece)
     except LeaseLost:
+        outcome = "lost"
         log.warning("lease lost: %s %s", piece.kind, piece.subject_id)
     except Exception as error:
+        outcome = "failed"
         log.exception("%s %s failed (attempt %d)", piece.kind, piece.subject_id, piece.attempt)
         with company(company_id):
             fail(piece, f"{type(error).__name__}: {error}")
+    finally:
+        kind = piece.kind if run is not None else "unknown"
+        metrics.WORK.labels(kind, outcome).observe(time.perf_counter() - begun)
 
 
 def retry_parked(kind: str, subject_id: UUID) -> bool:
@@ -336,18 +345,56 @@ def forget_idle(company_id: UUID, hour: int) -> None:
     DueCompany.objects.filter(company_ref=company_id, hour__lt=hour - 1).delete()
 
 
-def ring_again(company_id: UUID, hour: int) -> int:
-    """Rings for what is due in one company and unheard. Returns for how many queues and logs."""
+@dataclass(frozen=True)
+class Waiting:
+    """What waits in one company, or in several together."""
+
+    due: int = 0
+    oldest: datetime | None = None
+    unnumbered: int = 0
+    rung: int = 0
+    """For how many queues and logs a bell was sent."""
+
+    def __add__(self, other: "Waiting") -> "Waiting":
+        moments = [one for one in (self.oldest, other.oldest) if one is not None]
+        return Waiting(
+            due=self.due + other.due,
+            oldest=min(moments, default=None),
+            unnumbered=self.unnumbered + other.unnumbered,
+            rung=self.rung + other.rung,
+        )
+
+
+def ring_again(company_id: UUID, hour: int) -> Waiting:
+    """Rings for what is due in one company and unheard. Returns what waits there."""
     with company(company_id):
         now = timezone.now()
         live = DueWork.objects.exclude(state=DueState.PARKED)
-        kinds = set(live.filter(due_at__lte=now).exclude(lease_until__gt=now).values_list("kind", flat=True))
-        unnumbered = UnnumberedEvent.objects.exists()
+        rows = live.filter(due_at__lte=now).exclude(lease_until__gt=now)
+        kinds = rows.values("kind").annotate(n=Count("id"), oldest=Min("due_at"))
+        found = {row["kind"]: row for row in kinds}
+        unnumbered = UnnumberedEvent.objects.count()
         if not unnumbered and not live.exists():
             forget_idle(company_id, hour)
-    bells = {_queues.get(kind, DEFAULT_QUEUE): kind for kind in kinds} | (
+    bells = {_queues.get(kind, DEFAULT_QUEUE): kind for kind in found} | (
         {EVENTS: EVENTS} if unnumbered else {}
     )
     for kind in bells.values():
         _send(kind, company_id)
-    return len(bells)
+    oldest = min((row["oldest"] for row in found.values()), default=None)
+    return Waiting(sum(row["n"] for row in found.values()), oldest, unnumbered, len(bells))
+
+
+def tell_standing(found: Waiting) -> None:
+    """Keeps what a sweep found where operators look. Without a cache nobody is told, and nothing is lost."""
+    waits = (timezone.now() - found.oldest).total_seconds() if found.oldest else 0.0
+    told = {
+        "work_due": found.due,
+        "work_oldest_seconds": max(0.0, waits),
+        "events_unnumbered": found.unnumbered,
+        "at": time.time(),
+    }
+    try:
+        cache.set(STANDING, told, None)
+    except Exception as error:  # whatever a client library raises
+        log.warning("cache away, what waits is not told: %s", type(error).__name__)

@@ -22,7 +22,7 @@ from django.db import transaction
 from django.db.models import Model
 from django.utils import timezone
 
-from jobs import bulk, due
+from jobs import bulk, due, metrics
 from jobs.access import Actor
 from jobs.models import ChainHead, Event, EventPosition, UnnumberedEvent
 from jobs.tenancy.context import current_company
@@ -288,6 +288,7 @@ def _sealed(limit: int) -> list[Event]:
             if event is not None and is_sealed(row, event):
                 found.append(event)
             else:
+                metrics.SEALS.inc()
                 log.error("event %s waits with a seal that is not ours: it gets no number", row.id)
     return found
 

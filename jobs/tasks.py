@@ -27,8 +27,11 @@ def number_events(company_id: str) -> int:
 @shared_task(name="jobs.sweep")
 def sweep() -> int:
     """Rings again for work and events that no message told of. Sent by beat every few seconds."""
-    hour = due.this_hour()
-    return sum(due.ring_again(company_id, hour) for company_id in due.companies_with_work())
+    hour, waiting = due.this_hour(), due.Waiting()
+    for company_id in due.companies_with_work():
+        waiting += due.ring_again(company_id, hour)
+    due.tell_standing(waiting)
+    return waiting.rung
 
 
 @shared_task(name="jobs.anchor")

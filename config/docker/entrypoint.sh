@@ -2,7 +2,7 @@
 # Starts one part of the service: web, worker, beat, migrate, or any management command.
 # A variable NAME_FILE names a file (a secret of the orchestrator) whose content becomes NAME.
 set -eu
-for name in SECRET_KEY EVENT_CHAIN_KEY SIGNING_KEY SIGNING_CERTIFICATE_PASSWORD DATABASE_URL REDIS_URL EMAIL_HOST_PASSWORD; do
+for name in SECRET_KEY EVENT_CHAIN_KEY SIGNING_KEY SIGNING_CERTIFICATE_PASSWORD DATABASE_URL REDIS_URL EMAIL_HOST_PASSWORD METRICS_TOKEN; do
   eval "file=\${${name}_FILE:-}"
   if [ -n "$file" ]; then
     [ -r "$file" ] || { echo "${name}_FILE=$file cannot be read" >&2; exit 1; }
