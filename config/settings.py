@@ -94,6 +94,7 @@ MIDDLEWARE = [
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "jobs.http.signin.SignInMiddleware",
     "jobs.tenancy.middleware.CompanyMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
@@ -112,6 +113,7 @@ TEMPLATES: list[dict[str, Any]] = [
     },
 ]
 AUTH_USER_MODEL = "jobs.User"
+TENANCY_ACTOR = "jobs.identity.actor_for"
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 # Database. The user in DATABASE_URL is the role that connects: the serving role for web and worker, the owner

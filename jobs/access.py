@@ -3,16 +3,27 @@
 import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass
+from datetime import datetime
 from enum import Enum
 from typing import TYPE_CHECKING
 from uuid import UUID
 
-from django.db.models import Exists, OuterRef, QuerySet
+from django.db.models import Exists, OuterRef, QuerySet, Subquery
 from django.utils import timezone
 from django.utils.translation import gettext
 
-from jobs.errors import Forbidden, NotSignedIn
-from jobs.models import AccessToken, Member, Role, TokenKind, User
+from jobs.errors import Forbidden, NotSignedIn, SecondFactorNeeded
+from jobs.models import (
+    AccessToken,
+    Allowance,
+    Company,
+    Member,
+    Role,
+    SecondFactor,
+    SupportGrant,
+    TokenKind,
+    User,
+)
 from jobs.tenancy.context import current_company
 from jobs.tenancy.ids import parse_id, short_id
 
@@ -36,6 +47,8 @@ class Action(Enum):
     REVIEW = "review"
     APPROVE = "approve"
     ISSUE = "issue"
+    EXPORT = "export"
+    MANAGE_WEBHOOKS = "manage_webhooks"
 
 
 MAY: dict[Action, frozenset[Role]] = {
@@ -52,6 +65,8 @@ MAY: dict[Action, frozenset[Role]] = {
     Action.REVIEW: frozenset({Role.SUPERVISOR}),
     Action.APPROVE: frozenset({Role.SUPERVISOR}),
     Action.ISSUE: frozenset({Role.SUPERVISOR}),
+    Action.EXPORT: frozenset({Role.OWNER, Role.DISPATCHER, Role.SUPERVISOR}),
+    Action.MANAGE_WEBHOOKS: frozenset({Role.OWNER}),
 }
 
 # An integration key names no person, so it never measures, reviews, approves or manages people and keys.
@@ -59,7 +74,12 @@ SCOPES: dict[str, Action] = {
     "read": Action.READ,
     "plan": Action.PLAN,
     "instruments": Action.MANAGE_INSTRUMENTS,
+    "export": Action.EXPORT,
+    "webhooks": Action.MANAGE_WEBHOOKS,
 }
+
+# Who approves, or decides who may come in, can be asked by the company for a second factor.
+IN_NEED_OF_FACTOR = frozenset({Role.OWNER, Role.SUPERVISOR})
 
 # A person signed in on a shared tablet does what is done in the field there, and reads.
 ON_TABLET = frozenset({Action.READ, Action.MEASURE, Action.SUBMIT})
@@ -78,10 +98,21 @@ class Actor:
     scopes: frozenset[str] = frozenset()
     kind: TokenKind | None = None
     units: str = ""  # the system on their own screen; empty: the company's
+    factor_by: datetime | None = None  # until when they must have set up a second factor; None: no need
+    grant_id: UUID | None = None  # an operator who reads by leave of an owner
+    a_minute: int | None = None  # requests of the company, where the operators set it
+    used_at: datetime | None = None  # when the key was last seen, within the hour
+
+    @property
+    def owes_factor(self) -> bool:
+        """Whether they come no further before they have set up a second factor."""
+        return self.factor_by is not None and self.factor_by <= timezone.now()
 
     @property
     def principal(self) -> str:
         """Names whose requests these are, for idempotency keys and limits: the person, else the key."""
+        if self.grant_id:
+            return f"support:{self.grant_id}"
         return f"member:{self.member_id}" if self.member_id else f"token:{self.token_id}"
 
 
@@ -90,6 +121,8 @@ def may(actor: Actor, action: Action) -> bool:
     if actor.kind is TokenKind.INTEGRATION:  # who may plan must see what there is to plan
         granted = {SCOPES[scope] for scope in actor.scopes if scope in SCOPES}
         return action in granted | ({Action.READ} if granted else set())
+    if actor.grant_id:
+        return action is Action.READ
     if actor.kind is TokenKind.TABLET or (actor.kind is TokenKind.PERSON and action not in ON_TABLET):
         return False
     return bool(actor.roles & MAY[action])
@@ -99,6 +132,10 @@ def require(actor: Actor | None, action: Action) -> Actor:
     """Returns the actor when they may do it. Raises NotSignedIn or Forbidden."""
     if actor is None:
         raise NotSignedIn(gettext("Sign in, or send a valid token as 'Authorization: Bearer …'."))
+    if actor.owes_factor:
+        raise SecondFactorNeeded(
+            gettext("Your company asks you for a second factor. Set it up on your page.")
+        )
     if not may(actor, action):
         words = gettext("%(who)s may not do this (%(action)s). %(remedy)s")
         raise Forbidden(words % {"who": _who(actor), "action": action.value, "remedy": _remedy(action)})
@@ -165,7 +202,10 @@ def actor_for_token(text: str) -> Actor | None:
 def _tokens() -> QuerySet[AccessToken]:
     """Tokens but for those in the name of somebody whom the operators shut out."""
     shut_out = User.objects.filter(id=OuterRef("member__user_ref"), is_active=False)
-    return AccessToken.objects.select_related("member", "device").filter(~Exists(shut_out))
+    rows: QuerySet[AccessToken] = AccessToken.objects.select_related("member", "device").annotate(
+        a_minute=_a_minute()
+    )
+    return rows.filter(~Exists(shut_out))
 
 
 def _actor_of(token: AccessToken | None) -> Actor | None:
@@ -186,6 +226,8 @@ def _actor_of(token: AccessToken | None) -> Actor | None:
         scopes=frozenset(token.scopes),
         kind=TokenKind(token.kind),
         units=token.member.unit_system if token.member else "",
+        a_minute=getattr(token, "a_minute", None),
+        used_at=token.used_at,
     )
 
 
@@ -199,8 +241,40 @@ def still_there(actor: Actor) -> Actor | None:
 
 
 def actor_for_user(user_id: UUID) -> Actor | None:
-    member = Member.objects.filter(user_ref=user_id, active=True).first()
-    return actor_for_member(member) if member else None
+    """A person signed in with a browser: a member, or an operator whom an owner let in to help."""
+    member = members_with_needs().filter(user_ref=user_id, active=True).first()
+    return actor_for_member(member) if member else _supporter(user_id)
+
+
+def members_with_needs() -> QuerySet[Member]:
+    """Members with what decides whether they need a second factor, and the company's limit, in one read."""
+    confirmed = SecondFactor.objects.filter(user_id=OuterRef("user_ref"), confirmed_at__isnull=False)
+    rows: QuerySet[Member] = Member.objects.annotate(
+        factor_by=Subquery(Company.objects.filter(second_factor=True).values("second_factor_by")[:1]),
+        has_factor=Exists(confirmed),
+        a_minute=_a_minute(),
+    )
+    return rows
+
+
+def _a_minute() -> Subquery:
+    return Subquery(Allowance.objects.values("requests_a_minute")[:1])
+
+
+def factor_needed_by(member: Member) -> datetime | None:
+    """Until when a member of `members_with_needs` must have a second factor; None: has one, or needs none."""
+    needs = bool(roles_of(member.roles) & IN_NEED_OF_FACTOR)
+    found: datetime | None = getattr(member, "factor_by", None)
+    return found if needs and not getattr(member, "has_factor", False) else None
+
+
+def _supporter(user_id: UUID) -> Actor | None:
+    """An operator with an owner's leave that has not ended."""
+    now = timezone.now()
+    leave = SupportGrant.objects.filter(operator_ref=user_id, revoked_at=None, ends_at__gt=now).first()
+    if leave is None or not User.objects.filter(id=user_id, is_active=True, is_operator=True).exists():
+        return None
+    return Actor(company_id=current_company(), name=leave.operator, grant_id=leave.id, roles=frozenset(Role))
 
 
 def actor_for_member(member: Member) -> Actor:
@@ -210,4 +284,6 @@ def actor_for_member(member: Member) -> Actor:
         name=member.name,
         roles=roles_of(member.roles),
         units=member.unit_system,
+        factor_by=factor_needed_by(member),
+        a_minute=getattr(member, "a_minute", None),
     )

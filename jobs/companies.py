@@ -2,11 +2,12 @@
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from datetime import time
+from datetime import time, timedelta
 from typing import Any
 from zoneinfo import available_timezones
 
 from django.db import transaction
+from django.utils import timezone
 
 from jobs import events, mail
 from jobs.access import Action, Actor, require
@@ -117,7 +118,9 @@ CHECKS: dict[str, Check] = {
     "day_ends": _clock,
     "travel_minutes": _between(0, 720, "Minutes between two sites: a whole number from 0 to 720."),
     "plan_mails": _yes_or_no,
+    "second_factor": _yes_or_no,
 }
+FACTOR_GRACE = timedelta(days=7)
 
 
 def settings_faults(values: Mapping[str, Any]) -> list[Fault]:
@@ -162,7 +165,9 @@ def change_company(actor: Actor, seen: int, changes: Mapping[str, Any]) -> Compa
     }
     if changed:
         made.version += 1
-        made.save(update_fields=[*changed, "version"])
+        if "second_factor" in changed:
+            made.second_factor_by = timezone.now() + FACTOR_GRACE if made.second_factor else None
+        made.save(update_fields=[*changed, "second_factor_by", "version"])
         events.record(actor, "company.changed", "company", made.id, data={"changed": changed})
     return made
 

@@ -36,6 +36,18 @@ class Forbidden(DomainError):
     status, code, title = 403, "forbidden", gettext_noop("Not allowed")
 
 
+class SecondFactorNeeded(DomainError):
+    """The password is right; a code is asked for, or a second factor has to be set up first."""
+
+    status, code, title = 403, "second-factor-needed", gettext_noop("A second factor is needed")
+
+
+class OverQuota(DomainError):
+    """The company has used up what the operators of the service allow it of something."""
+
+    status, code, title = 403, "over-quota", gettext_noop("The company's allowance is used up")
+
+
 class NotFound(DomainError):
     """Also for what belongs to another company: both look alike."""
 

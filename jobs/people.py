@@ -12,10 +12,18 @@ from django.core.validators import validate_email
 from django.db import transaction
 from django.utils import timezone
 
-from jobs import events, mail
-from jobs.access import Action, Actor, hash_secret, require, split_token
+from jobs import events, mail, signins
+from jobs.access import Action, Actor, actor_for_user, hash_secret, require, split_token
 from jobs.errors import Conflict, Fault, Forbidden, Invalid, NotFound, NotSignedIn, PreconditionFailed
-from jobs.http.limits import count, counted, forget, limit, too_many
+from jobs.http.limits import (
+    count,
+    count_lately,
+    counted_lately,
+    forget_lately,
+    limit,
+    limit_lately,
+    too_many,
+)
 from jobs.models import (
     AccessToken,
     Affiliation,
@@ -33,17 +41,20 @@ from jobs.tenancy.ids import parse_id, uuid7
 INVITED_FOR = timedelta(days=7)
 TRIES, TRIES_IN = 10, 900  # wrong passwords of one person from one address, in seconds
 FAILURES_OF_ADDRESS = 100  # of anybody
+FAILURES_OF_PERSON = 50  # from anywhere; beyond it a right password alone lets nobody in
 RESETS, RESETS_IN = 3, 3600
+MAILED_CODES = 5
 TOO_MANY_TRIES = "Too many wrong passwords from here. Wait a quarter of an hour, or choose a new password."
 
 
 @dataclass(frozen=True)
 class Place:
-    """A company in which a person works."""
+    """A company in which a person works, or to which an owner let an operator in to help."""
 
     company_id: UUID
     company_name: str
-    member: Member
+    name: str
+    helps: bool = False
 
 
 @dataclass(frozen=True)
@@ -67,40 +78,73 @@ def check_password(email: str, password: str, address: str) -> User | None:
     """The person of this e-mail and password, or None. Raises TooMany after ten failures in a quarter hour.
 
     Counted for person and address together, so that nobody locks the owner out from elsewhere. An unknown
-    e-mail costs the same time as a wrong password.
+    e-mail costs the same time and the same writes as a wrong password.
     """
     email = tidy_email(email)
     tries, failures = f"password:{email}:{address}", f"passwords:{address}"
-    if counted(failures, TRIES_IN) >= FAILURES_OF_ADDRESS:
+    if counted_lately(failures, TRIES_IN) >= FAILURES_OF_ADDRESS:
         raise too_many(TRIES_IN, TOO_MANY_TRIES)
-    limit(tries, TRIES, TRIES_IN, TOO_MANY_TRIES)
+    limit_lately(tries, TRIES, TRIES_IN, TOO_MANY_TRIES)
     user = authenticate(None, username=email, password=password)
     if not isinstance(user, User):
-        count(failures, TRIES_IN)
+        count_lately(failures, TRIES_IN)
+        count_lately(_of_person(email), TRIES_IN)
+        known = User.objects.filter(email=email, is_active=True).values_list("id", flat=True).first()
+        signins.note_failure(known, address, "password")
         return None
-    forget(tries, TRIES_IN)
+    forget_lately(tries, TRIES_IN)
     return user
 
 
+def _of_person(email: str) -> str:
+    return f"password:{email}"
+
+
+def is_guessed_at(user: User) -> bool:
+    """Whether so many wrong passwords came for a person, from wherever, that more than one is asked for.
+
+    It slows nobody and locks nobody out: who knows the password gets a code by mail beside it.
+    """
+    return counted_lately(_of_person(user.email), TRIES_IN) >= FAILURES_OF_PERSON
+
+
+@transaction.atomic
+def mail_code(user: User) -> None:
+    """Mails a code for signing in, at most five times an hour; the code before is good meanwhile."""
+    first = Affiliation.objects.filter(user=user).first()
+    if first and count(f"mailed-codes:{user.id}", RESETS_IN) <= MAILED_CODES:
+        with company(first.company_ref):
+            mail.post(mail.SIGN_IN_CODE, user.id)
+
+
 def places_of(user: User) -> list[Place]:
-    """The companies in which somebody works now, by name."""
+    """The companies in which somebody works or helps now, by name."""
     found = []
     for affiliation in Affiliation.objects.filter(user=user).order_by("id"):
         with company(affiliation.company_ref):
-            member = Member.objects.select_related("company").filter(user_ref=user.id, active=True).first()
-            if member:
-                found.append(Place(affiliation.company_ref, member.company.name, member))
+            actor = actor_for_user(user.id)
+            if actor:
+                name = Company.objects.get().name
+                found.append(Place(affiliation.company_ref, name, actor.name, bool(actor.grant_id)))
     return sorted(found, key=lambda place: (place.company_name.lower(), place.company_id))
 
 
-def enter(user: User, company_id: UUID) -> Member:
-    """Notes that somebody came into a company of theirs. Raises NotFound when it is none of theirs."""
+def enter(user: User, company_id: UUID, sign_in_id: str = "", network: str = "") -> None:
+    """Notes that somebody came into a company: theirs, or one that let them in to help.
+
+    Raises NotFound when it is neither.
+    """
     with company(company_id):
-        member: Member | None = Member.objects.filter(user_ref=user.id, active=True).first()
-        if member is None:
+        actor = actor_for_user(user.id)
+        if actor is None:
             raise NotFound("You do not work in that company.")
-        events.record(Actor(company_id, member_id=member.id), "person.signed_in", "member", member.id)
-        return member
+        if sign_in_id:
+            signins.note_company(sign_in_id, company_id)
+        data = {"network": network} if network else {}
+        if actor.grant_id:
+            events.record(actor, "support.entered", "support_grant", actor.grant_id, data=data)
+        elif actor.member_id:
+            events.record(actor, "person.signed_in", "member", actor.member_id, data=data)
 
 
 # A forgotten password
@@ -144,6 +188,7 @@ def set_password(user_text: str, token: str, password: str) -> User:
     user_of_link(user_text, token)  # again under the lock: a link is good once
     _take_password(user, password)
     user.save(update_fields=["password"])
+    signins.end_browsers(user.id)
     for affiliation in Affiliation.objects.filter(user=user):
         with company(affiliation.company_ref):
             _after_new_password(user)

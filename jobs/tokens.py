@@ -10,9 +10,18 @@ from django.db import transaction
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
 
-from jobs import events
-from jobs.access import SCOPES, Action, Actor, actor_for_member, hash_secret, join_token, require
-from jobs.errors import Conflict, Fault, Forbidden, Invalid, NotSignedIn
+from jobs import events, factor
+from jobs.access import (
+    SCOPES,
+    Action,
+    Actor,
+    actor_for_member,
+    hash_secret,
+    join_token,
+    members_with_needs,
+    require,
+)
+from jobs.errors import Conflict, Fault, Forbidden, Invalid, NotSignedIn, SecondFactorNeeded
 from jobs.http import limits
 from jobs.models import AccessToken, Device, Member, PairingCode, TokenKind
 from jobs.people import check_password
@@ -23,6 +32,8 @@ ALPHABET = "ABCDEFGHJKMNPQRSTUVWXYZ23456789"  # no I, L, O, 0, 1: read aloud and
 CODE_LENGTH, CODE_GOOD_FOR = 8, timedelta(minutes=10)
 ON_TABLET_FOR, LONGEST_ON_TABLET = timedelta(days=8), timedelta(days=90)
 PAIRINGS, WINDOW_SECONDS = 10, 15 * 60
+CODE_NEEDED = "Send the six digits that your telephone shows, or a recovery code."
+SET_UP_FIRST = "Your company asks you for a second factor. Set it up on your page, with a browser, first."
 
 
 def _token(kind: TokenKind, company_id: UUID, **fields: object) -> tuple[AccessToken, str]:
@@ -115,34 +126,46 @@ def pair_device(company_id: UUID, code: str, address: str) -> tuple[Device, str]
         return device, text
 
 
-@transaction.atomic
 def sign_in_on_device(
-    tablet: Actor | None, *, email: str, password: str, address: str
+    tablet: Actor | None, *, email: str, password: str, address: str, code: str = ""
 ) -> tuple[AccessToken, str]:
     """Signs a person in on an enrolled tablet. Returns their token, good eight days, and its text.
 
-    Raises Forbidden unless asked with a tablet's token, NotSignedIn for a wrong password or no membership.
+    Raises Forbidden unless asked with a tablet's token, NotSignedIn for a wrong password or no membership,
+    SecondFactorNeeded when a code is asked for or a second factor has to be set up first, Invalid for a wrong
+    code. What was tried stays counted and noted, so the caller does not undo it.
     """
     if tablet is None:
         raise NotSignedIn("Send the tablet's token.")
     if tablet.kind is not TokenKind.TABLET or tablet.device_id is None:
         raise Forbidden("Sign in with the tablet's own token; this one is of another kind.")
     user = check_password(email, password, address)
-    member = Member.objects.filter(user_ref=user.id, active=True).first() if user else None
-    if member is None:
+    member = members_with_needs().filter(user_ref=user.id, active=True).first() if user else None
+    if user is None or member is None:
         raise NotSignedIn("E-mail or password is wrong, or this person does not work here.")
-    earlier = AccessToken.objects.filter(member=member, device_id=tablet.device_id, revoked_at=None)
+    if actor_for_member(member).owes_factor:
+        raise SecondFactorNeeded(SET_UP_FIRST)
+    if factor.is_enrolled(user.id):
+        if not code:
+            raise SecondFactorNeeded(CODE_NEEDED, [Fault("/code", CODE_NEEDED)])
+        factor.prove(user, code, address)
+    return _signed_in(tablet, tablet.device_id, member)
+
+
+@transaction.atomic
+def _signed_in(tablet: Actor, device_id: UUID, member: Member) -> tuple[AccessToken, str]:
+    earlier = AccessToken.objects.filter(member=member, device_id=device_id, revoked_at=None)
     earlier.update(revoked_at=timezone.now())
     token, text = _token(
         TokenKind.PERSON,
         tablet.company_id,
         name=f"{member.name} on {tablet.name}"[:80],
         member=member,
-        device_id=tablet.device_id,
+        device_id=device_id,
         expires_at=timezone.now() + ON_TABLET_FOR,
     )
-    by = replace(actor_for_member(member), device_id=tablet.device_id, token_id=token.id)
-    events.record(by, "person.signed_in", "device", tablet.device_id)
+    by = replace(actor_for_member(member), device_id=device_id, token_id=token.id)
+    events.record(by, "person.signed_in", "device", device_id)
     return token, text
 
 
@@ -152,8 +175,11 @@ def renew_on_device(actor: Actor) -> AccessToken:
 
     Raises Conflict for other kinds of token.
     """
-    if actor.kind is not TokenKind.PERSON:
+    if actor.kind is not TokenKind.PERSON or actor.member_id is None:
         raise Conflict("Nobody is signed in with this token.")
+    member = members_with_needs().get(id=actor.member_id)
+    if actor_for_member(member).owes_factor:
+        raise SecondFactorNeeded(SET_UP_FIRST)
     row: AccessToken = AccessToken.objects.select_for_update().get(id=actor.token_id)
     until = min(timezone.now() + ON_TABLET_FOR, row.created_at + LONGEST_ON_TABLET)
     if row.revoked_at is None and (row.expires_at is None or until > row.expires_at):

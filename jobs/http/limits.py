@@ -49,6 +49,50 @@ def forget(name: str, seconds: int) -> None:
     _in_cache(lambda store: store.delete(key))
 
 
+# Any span of the given length, not only whole windows
+
+
+PARTS = 3  # of a span; four parts cover every span of three, so that none holds more than is allowed
+
+
+def count_lately(name: str, seconds: int) -> int:
+    """Counts one more and returns how many there were in the last `seconds`, or up to a third longer ago."""
+    keys = _parts_of(name, seconds)
+    now = int(_in_cache(lambda store: _increase(store, keys[0], 2 * seconds)))
+    return now + sum(_counts(keys[1:]))
+
+
+def counted_lately(name: str, seconds: int) -> int:
+    """How many there were in the last `seconds`, or up to a third longer ago."""
+    return sum(_counts(_parts_of(name, seconds)))
+
+
+def forget_lately(name: str, seconds: int) -> None:
+    keys = _parts_of(name, seconds)
+    _in_cache(lambda store: store.delete_many(keys))
+
+
+def limit_lately(name: str, most: int, seconds: int, words: str) -> None:
+    """Counts one more and raises TooMany when that makes more than `most`, whenever the span begins.
+
+    What is refused counts too; so a patient guesser gets `most` tries a span, and an impatient one none.
+    """
+    if count_lately(name, seconds) > most:
+        raise TooMany(words, retry_after=seconds)
+
+
+def _parts_of(name: str, seconds: int) -> list[str]:
+    """Keys of the present part of a span and of those before it."""
+    part = seconds // PARTS
+    now = int(time.time()) // part
+    digest = sha256(name.encode()).hexdigest()
+    return [f"lately:{digest}:{seconds}:{now - ago}" for ago in range(PARTS + 1)]
+
+
+def _counts(keys: list[str]) -> list[int]:
+    return [int(value) for value in _in_cache(lambda store: store.get_many(keys)).values()]
+
+
 def _increase(store: BaseCache, key: str, seconds: int) -> int:
     if store.add(key, 1, seconds):
         return 1
@@ -99,6 +143,15 @@ def address_of(request: HttpRequest) -> str:
             return str(address.ipv4_mapped)
         return str(ipaddress.ip_network((address, 64), strict=False))
     return str(address)
+
+
+def network_of(address: str) -> str:
+    """Where somebody was, as far as people are told: an address of `address_of` without its last part."""
+    try:
+        network = ipaddress.ip_network(address)
+    except ValueError:
+        return address
+    return str(network.supernet(new_prefix=24) if network.version == 4 else network.supernet(new_prefix=48))
 
 
 class RequestLimit(BaseThrottle):

@@ -48,13 +48,14 @@ def handle(exc: Exception, context: dict[str, Any]) -> Response:
     error = translate(exc)
     if error.status >= 500:
         log.error("unexpected failure", exc_info=exc)
-    return _response(error, getattr(request, "request_id", ""))
+    return response(error, getattr(request, "request_id", ""))
 
 
-def _response(error: errors.DomainError, request_id: str) -> Response:
-    response = Response(body(error, request_id), status=error.status, content_type=MEDIA_TYPE)
-    _headers(response, error)
-    return response
+def response(error: errors.DomainError, request_id: str) -> Response:
+    """The problem as a DRF answer; for a door that refuses and yet keeps what it noted."""
+    made = Response(body(error, request_id), status=error.status, content_type=MEDIA_TYPE)
+    _headers(made, error)
+    return made
 
 
 def _headers(response: Response | HttpResponse, error: errors.DomainError) -> None:

@@ -1,5 +1,14 @@
 """Who, where, with what right."""
 
+from jobs.models.access import (
+    Allowance,
+    Integration,
+    RecoveryCode,
+    SecondFactor,
+    SignIn,
+    SignInFailure,
+    SupportGrant,
+)
 from jobs.models.company import (
     AccessToken,
     Affiliation,
@@ -70,6 +79,7 @@ from jobs.models.record import (
 __all__ = [
     "AccessToken",
     "Affiliation",
+    "Allowance",
     "CalendarAddress",
     "CalibrationNotice",
     "Certificate",
@@ -97,6 +107,7 @@ __all__ = [
     "InstrumentAssignment",
     "InstrumentKind",
     "InstrumentRange",
+    "Integration",
     "Invitation",
     "Job",
     "JobStatus",
@@ -109,13 +120,18 @@ __all__ = [
     "PlanNotice",
     "PointKind",
     "Quantity",
+    "RecoveryCode",
     "Removal",
     "RemovalKind",
     "Role",
     "ScheduleDraft",
     "ScheduleHead",
+    "SecondFactor",
     "Shape",
+    "SignIn",
+    "SignInFailure",
     "Site",
+    "SupportGrant",
     "System",
     "SystemKind",
     "TestPoint",

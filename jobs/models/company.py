@@ -106,6 +106,12 @@ class Company(models.Model):
         default=0, help_text="Between two sites whose own travel time is not set."
     )
     plan_mails = models.BooleanField(default=False, help_text="Mail people when their plan changes.")
+    second_factor = models.BooleanField(
+        default=False, help_text="Owners and supervisors need a second factor to sign in."
+    )
+    second_factor_by = models.DateTimeField(
+        null=True, blank=True, editable=False, help_text="From then on nobody of them comes in without."
+    )
     created_at = models.DateTimeField(auto_now_add=True)
     version = models.PositiveIntegerField(default=1, editable=False)
 
@@ -268,11 +274,15 @@ class AccessToken(TenantModel):
     secret_hash = models.BinaryField(max_length=32)
     member = TenantForeignKey(Member, models.PROTECT, null=True, blank=True, related_name="tokens")
     device = TenantForeignKey(Device, models.PROTECT, null=True, blank=True, related_name="tokens")
+    integration = TenantForeignKey(
+        "jobs.Integration", models.PROTECT, null=True, blank=True, related_name="keys"
+    )
     scopes = ArrayField(models.TextField(), default=list)
     created_by = TenantForeignKey(Member, models.PROTECT, null=True, blank=True, related_name="+")
     created_at = models.DateTimeField(auto_now_add=True)
     expires_at = models.DateTimeField(null=True, blank=True)
     revoked_at = models.DateTimeField(null=True, blank=True)
+    used_at = models.DateTimeField(null=True, blank=True, help_text="Last used, within the hour.")
 
     class Meta(TenantModel.Meta):
         constraints = [models.UniqueConstraint(fields=["company", "secret_hash"], name="token_secret")]

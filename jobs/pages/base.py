@@ -1,6 +1,7 @@
 """What the views of all pages share: who may, where strangers go, how a failure looks."""
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 from functools import wraps
 from typing import Any, Concatenate, ParamSpec
 from urllib.parse import urlencode
@@ -22,11 +23,12 @@ View = Callable[Concatenate[HttpRequest, Actor, P], HttpResponse]
 Shown = Callable[Concatenate[HttpRequest, P], HttpResponse]
 
 
-def page(action: Action) -> Callable[[View[P]], Shown[P]]:
+def page(action: Action, *, owing: bool = False) -> Callable[[View[P]], Shown[P]]:
     """Turns `view(request, actor, …)` into a view for those who may do the action.
 
-    Strangers go to the sign-in page and come back, people without a company choose one. A domain error
-    becomes a page with its status and undoes the request's work.
+    Strangers go to the sign-in page and come back, people without a company choose one, who owes a second
+    factor is led to set it up, but for pages open to who is `owing` one. A domain error becomes a page with
+    its status and undoes the request's work.
     """
 
     def decorate(view: View[P]) -> Shown[P]:
@@ -35,6 +37,10 @@ def page(action: Action) -> Callable[[View[P]], Shown[P]]:
             actor: Actor | None = getattr(request, "actor", None)
             if actor is None:
                 return to_sign_in(request)
+            if actor.owes_factor:
+                if not owing:
+                    return redirect("second-factor")
+                actor = replace(actor, factor_by=None)
             try:
                 return view(request, require(actor, action), *args, **kwargs)
             except DomainError as error:

@@ -8,15 +8,16 @@ from django.contrib.auth import login, logout
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import redirect
+from django.utils.crypto import constant_time_compare
 from django.utils.http import url_has_allowed_host_and_scheme, urlencode
 from django.utils.translation import gettext, gettext_noop
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST
 
-from jobs import people
+from jobs import factor, identity, people, signins
 from jobs.errors import DomainError, NotSignedIn
-from jobs.http.limits import address_of
+from jobs.http.limits import address_of, network_of
 from jobs.models import User
 from jobs.pages import forms
 from jobs.pages.base import faults_on, show, to_sign_in
@@ -25,6 +26,7 @@ from jobs.tenancy.middleware import SESSION_KEY
 
 BACKEND = "django.contrib.auth.backends.ModelBackend"
 WRONG = gettext_noop("The e-mail or the password is wrong.")
+HALF_IN, HALF_IN_SECONDS = "half_in", 600
 SAME_TIME = 0.4  # seconds that asking for a new password takes at least, whoever asks
 get_or_post = require_http_methods(["GET", "HEAD", "POST"])
 
@@ -38,7 +40,7 @@ def sign_in(request: HttpRequest) -> HttpResponse:
     form = forms.SignIn(request.POST or None)
     if request.method == "POST" and form.is_valid():
         try:
-            return _let_in(request, _proven(request, **form.cleaned_data))
+            return _next_step(request, _proven(request, **form.cleaned_data))
         except DomainError as error:
             faults_on(form, error)
             return _sign_in_page(request, form, error.status)
@@ -56,10 +58,63 @@ def _proven(request: HttpRequest, *, email: str, password: str) -> User:
     return user
 
 
+def _next_step(request: HttpRequest, user: User) -> HttpResponseRedirect:
+    """In, or first to the page that asks for a code."""
+    if factor.is_enrolled(user.id):
+        way = "app"
+    elif people.is_guessed_at(user):
+        way = "mail"
+        people.mail_code(user)
+    else:
+        return _let_in(request, user)
+    request.session.flush()
+    request.session[HALF_IN] = {
+        "user": str(user.id), "way": way, "at": time.time(), "password": user.get_session_auth_hash(),
+    }  # fmt: skip
+    return _with_next("signin-code", _next(request))
+
+
+def _half_in(request: HttpRequest) -> tuple[User, str] | None:
+    """Who proved their password here in the last minutes, and how they prove the rest."""
+    kept = request.session.get(HALF_IN)
+    if not kept or time.time() - kept["at"] > HALF_IN_SECONDS:
+        return None
+    user = User.objects.filter(id=kept["user"], is_active=True).first()
+    if user is None or not constant_time_compare(user.get_session_auth_hash(), kept["password"]):
+        return None
+    return user, kept["way"]
+
+
+@never_cache
+@get_or_post
+@sensitive_post_parameters("code")
+def sign_in_code(request: HttpRequest) -> HttpResponse:
+    """The second step of signing in: a code from the telephone, or from a mail."""
+    half = _half_in(request)
+    if half is None:
+        return _with_next("signin", _next(request))
+    user, way = half
+    form, status = forms.Code(request.POST if request.method == "POST" else None), 200
+    if request.method == "POST" and form.is_valid():
+        prove = factor.prove if way == "app" else factor.prove_mail
+        try:
+            prove(user, form.cleaned_data["code"], address_of(request))
+            return _let_in(request, user)
+        except DomainError as error:
+            faults_on(form, error)
+            status = error.status
+    context = {"form": form, "next": _next(request), "way": way}
+    return show(
+        request, "jobs/entry/code.html", context, status=422 if form.errors and status == 200 else status
+    )
+
+
 def _let_in(request: HttpRequest, user: User) -> HttpResponseRedirect:
     """Starts a session under a new key and enters the company when there is but one."""
     onward = _next(request)
     login(request, user, backend=BACKEND)
+    request.session.pop(HALF_IN, None)
+    identity.begin(request)
     places = people.places_of(user)
     if len(places) != 1:
         return _with_next("choose-company", onward)
@@ -68,7 +123,8 @@ def _let_in(request: HttpRequest, user: User) -> HttpResponseRedirect:
 
 
 def _enter(request: HttpRequest, user: User, company_id: UUID) -> None:
-    people.enter(user, company_id)
+    sign_in = request.session.get(signins.SESSION_KEY, "")
+    people.enter(user, company_id, sign_in, network_of(address_of(request)))
     request.session[SESSION_KEY] = str(company_id)
     request.session.cycle_key()
 
@@ -90,6 +146,7 @@ def _with_next(address: str, onward: str) -> HttpResponseRedirect:
 @never_cache
 @require_POST
 def sign_out(request: HttpRequest) -> HttpResponse:
+    signins.end_here(request.session.get(signins.SESSION_KEY, ""))
     logout(request)
     return redirect("signin")
 
@@ -183,7 +240,11 @@ def _join(request: HttpRequest, token: str, password: str, user: User | None) ->
     joined, member = people.accept_invitation(
         token=token, password=password, signed_in=user, address=address_of(request)
     )
-    login(request, joined, backend=BACKEND)
+    if user is None and factor.is_enrolled(joined.id):
+        return _next_step(request, joined)
+    if user is None:
+        login(request, joined, backend=BACKEND)
+        identity.begin(request)
     _enter(request, joined, member.company_id)  # type: ignore[arg-type]
     messages.success(request, gettext("Welcome. This is where you start."))
     return redirect("start")

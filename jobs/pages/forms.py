@@ -26,6 +26,8 @@ SCOPE_WORDS = {
     "read": gettext_noop("Read jobs, figures and reports."),
     "plan": gettext_noop("Enter schedules and plan jobs."),
     "instruments": gettext_noop("Enter instruments and certificates."),
+    "export": gettext_noop("Take out whole jobs and registers."),
+    "webhooks": gettext_noop("Set up where changes are reported to."),
 }
 
 
@@ -33,6 +35,8 @@ SCOPE_NAMES = {
     "read": gettext_noop("Read"),
     "plan": gettext_noop("Plan"),
     "instruments": gettext_noop("Instruments"),
+    "export": gettext_noop("Export"),
+    "webhooks": gettext_noop("Webhooks"),
 }
 
 
@@ -83,6 +87,19 @@ HOW_TO_CHOOSE = gettext_lazy("At least 10 characters; a sentence that only you w
 class SignIn(Form):
     email = Email()
     password = password(gettext_lazy("Password"), "current-password")
+
+
+class Code(Form):
+    """A code of the second factor."""
+
+    code = forms.CharField(
+        label=gettext_lazy("Code"),
+        max_length=40,
+        widget=forms.TextInput(
+            attrs={"autocomplete": "one-time-code", "autocapitalize": "off", "spellcheck": "false"}
+        ),
+        error_messages={"required": gettext_lazy("Enter the code.")},
+    )
 
 
 class ForgottenPassword(Form):
@@ -359,6 +376,14 @@ class CompanySettings(Seen):
         label=gettext_lazy("Mail people when their plan changes"),
         required=False,
         help_text=gettext_lazy("Several changes within some minutes make one mail."),
+    )
+    second_factor = forms.BooleanField(
+        label=gettext_lazy("Ask owners and supervisors for a second factor"),
+        required=False,
+        help_text=gettext_lazy(
+            "A code from their telephone beside the password. They have seven days to set it up; after that "
+            "they come in no further than there."
+        ),
     )
     self_approval = forms.BooleanField(
         label=gettext_lazy("Let somebody approve a job they measured on"),

@@ -17,6 +17,18 @@ WORDS: dict[str, tuple[str, str]] = {
         gettext_noop("It is known who asks, and this is not for their role or for this kind of key."),
         gettext_noop("Ask somebody with the role that 'detail' names."),
     ),
+    "second-factor-needed": (
+        gettext_noop(
+            "The password is right, and the person has a second factor or the company asks them for one."
+        ),
+        gettext_noop(
+            "Send the code of the authenticator as 'code', or set up the second factor on the page."
+        ),
+    ),
+    "over-quota": (
+        gettext_noop("The company has as many of this, or stores as much, as the operators allow it."),
+        gettext_noop("Remove what is not needed any more, or ask the operators for more."),
+    ),
     "not-found": (
         gettext_noop(
             "There is nothing by that id in your company. What belongs to another company looks the same."

@@ -9,7 +9,8 @@ from rest_framework.response import Response
 
 from jobs import tokens
 from jobs.access import Action
-from jobs.errors import Fault, Invalid
+from jobs.errors import DomainError, Fault, Invalid
+from jobs.http import problem
 from jobs.http.door import Door, PublicDoor
 from jobs.http.idempotency import ShownOnce
 from jobs.http.limits import address_of
@@ -102,10 +103,14 @@ class SignIn(Door):
         """Signs a person in on the tablet whose token this comes with; good eight days, also offline.
 
         An earlier token of the same person on this tablet ends. Ten wrong passwords in a quarter of an hour
-        are answered 429.
+        are answered 429. Who has a second factor is asked for its code by 403, second-factor-needed; send
+        the request again with `code`.
         """
         given = self.read(shapes.SignInIn)
-        row, text = tokens.sign_in_on_device(self.actor, **given, address=address_of(request._request))
+        try:
+            row, text = tokens.sign_in_on_device(self.actor, **given, address=address_of(request._request))
+        except DomainError as error:  # answered, not raised: what was tried is kept
+            return problem.response(error, getattr(request, "request_id", ""))
         answer = {"member": row.member, "token": text, "expires_at": row.expires_at}
         return Response(shapes.SignInOut(answer).data, status=201)
 

@@ -7,7 +7,7 @@ from drf_spectacular.utils import OpenApiExample, extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from jobs import people
+from jobs import people, signins
 from jobs.access import Action
 from jobs.http.door import Door, PublicDoor, seen_version, tagged
 from jobs.http.idempotency import Repeatable
@@ -44,6 +44,57 @@ class Me(Door):
         given = self.read(shapes.OwnSettingsIn)
         member = people.change_own(self.actor, seen_version(request), **given)
         return tagged(shapes.MemberOut(member).data, member.version)
+
+
+class OwnSignIns(Door):
+    needs = {"GET": Action.READ, "DELETE": Action.READ}
+    serializer_class = shapes.SignInList
+
+    @extend_schema(operation_id="sign_in_list", tags=["people"], responses=shapes.SignInList)
+    def get(self, request: Request) -> Response:
+        """Where oneself is signed in: browsers and tablets, newest first. For people only."""
+        self.filters()
+        return Response(shapes.SignInList({"items": signins.of_actor(self.actor, _here(request))}).data)
+
+    @extend_schema(operation_id="sign_in_end_others", tags=["people"], responses={204: None})
+    def delete(self, request: Request) -> Response:
+        """Ends all of one's own sign-ins but the one that asks."""
+        signins.end_others(self.actor, _here(request))
+        return Response(status=204)
+
+
+class OwnSignIn(Door):
+    needs = {"DELETE": Action.READ}
+    serializer_class = shapes.SignInList
+
+    @extend_schema(operation_id="sign_in_end", tags=["people"], responses={204: None})
+    def delete(self, request: Request, sign_in_id: UUID) -> Response:
+        """Ends one of one's own sign-ins, at once."""
+        signins.end_own(self.actor, sign_in_id)
+        return Response(status=204)
+
+
+class MemberSignIns(Door):
+    needs = {"GET": Action.MANAGE_PEOPLE, "DELETE": Action.MANAGE_PEOPLE}
+    serializer_class = shapes.SignInList
+
+    @extend_schema(operation_id="member_sign_in_list", tags=["people"], responses=shapes.SignInList)
+    def get(self, request: Request, member_id: UUID) -> Response:
+        """Where a person is signed in in this company."""
+        self.filters()
+        return Response(shapes.SignInList({"items": signins.of_member(self.actor, member_id)}).data)
+
+    @extend_schema(operation_id="member_sign_out", tags=["people"], responses={204: None})
+    def delete(self, request: Request, member_id: UUID) -> Response:
+        """Ends all sign-ins of a person in this company, at once."""
+        signins.end_of_member(self.actor, member_id)
+        return Response(status=204)
+
+
+def _here(request: Request) -> str:
+    """The sign-in that a request with a session came in."""
+    actor = request._request.actor  # type: ignore[attr-defined]
+    return "" if actor.token_id else str(request._request.session.get(signins.SESSION_KEY, ""))
 
 
 class Members(Door):

@@ -68,6 +68,22 @@ class OwnSettingsIn(Strict):
     )
 
 
+class SignInPlace(serializers.Serializer):
+    """A sign-in of a person: with a browser, or on a tablet."""
+
+    id = serializers.UUIDField()
+    kind = serializers.ChoiceField(choices=["browser", "tablet"])
+    where = serializers.CharField(help_text="Browser and system, or the name of the tablet.")
+    network = serializers.CharField(help_text="Of the address at the beginning; empty for tablets.")
+    began_at = serializers.DateTimeField()
+    seen_at = serializers.DateTimeField(allow_null=True, help_text="Within minutes; null for tablets.")
+    here = serializers.BooleanField(help_text="The one that this request came in.")
+
+
+class SignInList(serializers.Serializer):
+    items = SignInPlace(many=True)
+
+
 class InvitationIn(Strict):
     email = serializers.EmailField(max_length=254)
     name = serializers.CharField(max_length=120)
@@ -189,6 +205,11 @@ class PairOut(serializers.Serializer):
 class SignInIn(Strict):
     email = serializers.CharField(max_length=254)
     password = serializers.CharField(max_length=200, trim_whitespace=False)
+    code = serializers.CharField(
+        max_length=40,
+        required=False,
+        help_text="Of the second factor, of who has one: asked for by the problem second-factor-needed.",
+    )
 
 
 class SignInOut(serializers.Serializer):
@@ -216,7 +237,8 @@ class CompanyOut(serializers.ModelSerializer):
             "id", "short_id", "name", "letterhead", "time_zone", "unit_system", "paper", "standard_density",
             "tolerance_below", "tolerance_above", "decision_rule", "decision_parameter", "self_approval",
             "fan_static", "rule_bias_corrected", "calibration_lapse", "reminder_days", "day_starts",
-            "day_ends", "travel_minutes", "plan_mails", "created_at", "version",
+            "day_ends", "travel_minutes", "plan_mails", "second_factor", "second_factor_by", "created_at",
+            "version",
         )  # fmt: skip
         read_only_fields = fields
 
@@ -255,6 +277,11 @@ class CompanyIn(Strict):
     )
     plan_mails = serializers.BooleanField(
         required=False, help_text="Mail people when their plan changes; several changes make one mail."
+    )
+
+    second_factor = serializers.BooleanField(
+        required=False,
+        help_text="Owners and supervisors need a second factor, from seven days after this is set.",
     )
 
 

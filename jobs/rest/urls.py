@@ -17,10 +17,13 @@ from jobs.rest import (
 
 urlpatterns: list[URLPattern | URLResolver] = [
     path("me", people.Me.as_view(), name="api-me"),
+    path("me/sign-ins", people.OwnSignIns.as_view(), name="api-sign-ins"),
+    path("me/sign-ins/<uuid:sign_in_id>", people.OwnSignIn.as_view(), name="api-sign-in"),
     path("company", company.CompanyDoor.as_view(), name="api-company"),
     path("events", company.Events.as_view(), name="api-events"),
     path("members", people.Members.as_view(), name="api-members"),
     path("members/<uuid:member_id>", people.MemberDoor.as_view(), name="api-member"),
+    path("members/<uuid:member_id>/sign-ins", people.MemberSignIns.as_view(), name="api-member-sign-ins"),
     path("members/<uuid:member_id>/calendar", plan.Calendar.as_view(), name="api-member-calendar"),
     path("plan", plan.Plan.as_view(), name="api-plan"),
     path("travel", plan.TravelTimes.as_view(), name="api-travel"),

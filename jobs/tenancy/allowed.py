@@ -11,6 +11,10 @@ GLOBAL_MODELS = frozenset(
         "sessions.session",
         "jobs.user",  # a person may belong to several companies
         "jobs.affiliation",  # leads from a person to their companies, before one is known
+        "jobs.secondfactor",  # a person's, asked for before any company is known
+        "jobs.recoverycode",  # the same
+        "jobs.signin",  # one browser may go through several of a person's companies
+        "jobs.signinfailure",  # of a person, or of nobody; the companies are told from it
         "jobs.tombstone",  # that a company was here; written when nothing else of it is left
         "jobs.duecompany",  # leads the sweeper to companies with due work
     }

@@ -45,9 +45,13 @@ export class Account {
     await this.store.setSetting("device", undefined);
   }
 
-  /** Throws Offline, Refused; SignedOut when the password is wrong or the tablet was removed. */
-  async signIn(email, password) {
-    const answer = await request(this.device.token, "devices/sign-in", { method: "POST", json: { email, password } });
+  /**
+   * Throws Offline, Refused; SignedOut when the password is wrong or the tablet was removed. A Refused of the
+   * type second-factor-needed asks for the same again with a code.
+   */
+  async signIn(email, password, code = "") {
+    const json = code ? { email, password, code } : { email, password };
+    const answer = await request(this.device.token, "devices/sign-in", { method: "POST", json });
     const { member, token, expires_at } = await answer.json();
     await this.#keep(member.id, { id: member.id, name: member.name, token, expires_at });
     this.current = member.id;

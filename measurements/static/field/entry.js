@@ -69,23 +69,37 @@ function signIn(context) {
 }
 
 function signInForm(context, device) {
+  const code = field("code", gettext("Code"), { autocomplete: "one-time-code", autocapitalize: "off", spellcheck: "false", required: false },
+    gettext("The six digits that your telephone shows, or a recovery code."));
+  code.hidden = true;
   return form({
     note: h("p", { class: "lead" }, say(gettext("This is the tablet “%(name)s”. A sign-in lasts eight days without network and renews itself with it."), device)),
     fields: [
       field("email", gettext("E-mail"), { type: "email", autocomplete: "username" }),
       field("password", gettext("Password"), { type: "password", autocomplete: "current-password" }),
+      code,
     ],
     button: gettext("Sign in"),
-    send: async ({ email, password }) => {
+    send: async (typed) => {
       try {
-        await context.account.signIn(email, password);
+        await context.account.signIn(typed.email, typed.password, code.hidden ? "" : typed.code);
       } catch (error) {
+        if (asksForCode(error) && code.hidden) {
+          code.hidden = false;
+          code.querySelector("input").focus();
+          return;
+        }
         throw words(error, gettext("E-mail or password is wrong, or this tablet was removed from the company."));
       }
       await context.refresh();
       context.outbox.wake();
     },
   });
+}
+
+function asksForCode(error) {
+  const at = error.problem?.errors ?? [];
+  return error.problem?.type === "/problems/second-factor-needed" && at.some((one) => one.pointer === "/code");
 }
 
 function words(error, signedOut) {
