@@ -164,7 +164,8 @@ def make_key(company_id: UUID, scopes: list[str]) -> tuple[AccessToken, str]:
 def token(kind: TokenKind, **fields: Any) -> tuple[AccessToken, str]:
     """A token of any kind, and its text."""
     secret = secrets.token_urlsafe(32)
-    made = AccessToken.objects.create(kind=kind, name=kind.label, secret_hash=hash_secret(secret), **fields)
+    values = {"name": kind.label, "used_at": timezone.now()} | fields  # not used for the first time
+    made = AccessToken.objects.create(kind=kind, secret_hash=hash_secret(secret), **values)
     return made, join_token(current_company(), secret)
 
 

@@ -54,7 +54,7 @@ class OwnSignIns(Door):
     def get(self, request: Request) -> Response:
         """Where oneself is signed in: browsers and tablets, newest first. For people only."""
         self.filters()
-        return Response(shapes.SignInList({"items": signins.of_actor(self.actor, _here(request))}).data)
+        return Response(shapes.SignInList({"sign_ins": signins.of_actor(self.actor, _here(request))}).data)
 
     @extend_schema(operation_id="sign_in_end_others", tags=["people"], responses={204: None})
     def delete(self, request: Request) -> Response:
@@ -82,7 +82,7 @@ class MemberSignIns(Door):
     def get(self, request: Request, member_id: UUID) -> Response:
         """Where a person is signed in in this company."""
         self.filters()
-        return Response(shapes.SignInList({"items": signins.of_member(self.actor, member_id)}).data)
+        return Response(shapes.SignInList({"sign_ins": signins.of_member(self.actor, member_id)}).data)
 
     @extend_schema(operation_id="member_sign_out", tags=["people"], responses={204: None})
     def delete(self, request: Request, member_id: UUID) -> Response:

@@ -81,7 +81,7 @@ class SignInPlace(serializers.Serializer):
 
 
 class SignInList(serializers.Serializer):
-    items = SignInPlace(many=True)
+    sign_ins = SignInPlace(many=True)
 
 
 class InvitationIn(Strict):

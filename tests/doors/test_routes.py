@@ -18,8 +18,12 @@ PUBLIC = {"/invitations/accept", "/devices/pair", "/public/check", "/openapi.yam
 """Doors without a token. Each is limited by address and tells nothing that its caller did not bring."""
 POSTED = {"/invitations/accept", "/devices/pair", "/public/check"}
 """Those of them that take something; the others are read."""
-BY_JOB = {("POST", f"/devices/{act}") for act in ("sign-in", "sign-out", "renew")}
-"""Doors that look at the kind of token besides the action; tests/doors/test_tokens.py tells how."""
+BY_JOB = {("POST", f"/devices/{act}") for act in ("sign-in", "sign-out", "renew")} | {
+    ("GET", "/me/sign-ins"),
+    ("DELETE", "/me/sign-ins"),
+    ("DELETE", "/me/sign-ins/{sign_in_id}"),
+}
+"""Doors that look at the kind of token besides the action; tests/doors/test_tokens.py and test_signing_in.py tell how."""
 DOORS = walk.doors()
 
 

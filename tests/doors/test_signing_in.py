@@ -262,7 +262,7 @@ class TestSignIns:
         client = Client()
         post(company_a.technician.email, client=client)
         owner = signed_in(company_a)
-        seen = owner.get(f"/members/{company_a.technician.id}/sign-ins").json()["items"]
+        seen = owner.get(f"/members/{company_a.technician.id}/sign-ins").json()["sign_ins"]
         assert {one["kind"] for one in seen} == {"browser"} or {"browser", "tablet"}
         assert owner.delete(f"/members/{company_a.technician.id}/sign-ins").status_code == 204
         assert client.get("/jobs").status_code == 302
@@ -284,7 +284,7 @@ class TestSignIns:
         post(user.email, client=client)
         client.post("/companies", {"company": str(company_b.id)})
         owner = signed_in(company_a)
-        assert owner.get(f"/members/{both.id}/sign-ins").json()["items"] == []
+        assert owner.get(f"/members/{both.id}/sign-ins").json()["sign_ins"] == []
         owner.delete(f"/members/{both.id}/sign-ins")
         assert client.get("/jobs").status_code == 200
         client.post("/companies", {"company": str(company_a.id)})
@@ -296,7 +296,7 @@ class TestSignIns:
         owner.get("/me")
         there = Client()
         post(company_a.owner.email, client=there)
-        items = owner.get("/me/sign-ins").json()["items"]
+        items = owner.get("/me/sign-ins").json()["sign_ins"]
         assert len(items) == 2
         assert [one["here"] for one in items].count(True) == 1
         other = next(one["id"] for one in items if not one["here"])
@@ -305,7 +305,7 @@ class TestSignIns:
         assert_problem(owner.delete(f"/me/sign-ins/{other}"), 404)
         assert_problem(with_token(company_a.key_text).get("/me/sign-ins"), 403)
         person = with_token(company_a.technician_token)
-        assert [one["kind"] for one in person.get("/me/sign-ins").json()["items"]] == ["tablet"]
+        assert [one["kind"] for one in person.get("/me/sign-ins").json()["sign_ins"]] == ["tablet"]
 
     def test_seen_is_noted_within_minutes_only(self, company_a: World) -> None:
         client = Client()
