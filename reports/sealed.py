@@ -22,9 +22,7 @@ def can_seal() -> bool:
 
 def seal(purpose: bytes, clear: bytes, row_id: UUID) -> bytes:
     """Nonce and AES-256-GCM text under the first key."""
-    return sealed.seal(
-        clear, keys=settings.SIGNING_KEYS, purpose=purpose.decode(), place=_bound_to(row_id)
-    )
+    return sealed.seal(clear, keys=settings.SIGNING_KEYS, purpose=purpose.decode(), place=_bound_to(row_id))
 
 
 def unseal(purpose: bytes, stored: bytes, row_id: UUID) -> bytes:

@@ -23,7 +23,7 @@ class TestMaking:
         assert made.link is not None
         user = people.set_password(*made.link.split("/")[-2:], "quiet plenum morning")
         assert people.places_of(user)[0].company_name == "Lowland Air"
-        assert people.places_of(user)[0].name == "Owner"
+        assert people.places_of(user)[0].name == "O. Person"
 
     def test_who_has_a_password_keeps_it(self, company_a: World) -> None:
         email = company_a.owner.email

@@ -23,7 +23,7 @@ BY_JOB = {("POST", f"/devices/{act}") for act in ("sign-in", "sign-out", "renew"
     ("DELETE", "/me/sign-ins"),
     ("DELETE", "/me/sign-ins/{sign_in_id}"),
 }
-"""Doors that look at the kind of token besides the action; tests/doors/test_tokens.py and test_signing_in.py tell how."""
+"""Doors that look at the kind of token besides the action, as test_tokens.py and test_signing_in.py tell."""
 DOORS = walk.doors()
 
 
