@@ -28,6 +28,7 @@ from reports.evidence import KINDS
 LEFT_OUT_TABLES: dict[str, str] = {
     "jobs.IdempotencyKey": "answers kept for repeats of requests to this service; some show a key once",
     "jobs.CompanyExport": "exports made here; their files do not contain one another",
+    "jobs.Allowance": "set by the operators of this service, for this service",
     "jobs.Removal": "a removal asked for here is carried out here or not at all",
     "measurements.PhotoUpload": "photos that have not arrived whole; the tablet sends them again",
     "measurements.PhotoPart": "photos that have not arrived whole; the tablet sends them again",

@@ -45,6 +45,7 @@ from jobs.models import (
     Invitation,
     Member,
     PairingCode,
+    SupportGrant,
     TravelTime,
     UnnumberedEvent,
     User,
@@ -260,7 +261,7 @@ class _Intake:
         return user
 
     def _end_what_came_without_its_secret(self) -> None:
-        for model in (AccessToken, CalendarAddress, Delivery, Device, Invitation):
+        for model in (AccessToken, CalendarAddress, Delivery, Device, Invitation, SupportGrant):
             model.objects.filter(revoked_at=None).update(revoked_at=self.now)
         Webhook.objects.filter(removed_at=None).update(active=False, removed_at=self.now)
         PairingCode.objects.filter(used_at=None).update(used_at=self.now)

@@ -13,7 +13,7 @@ import jobs.tenancy.ids
 
 class Migration(migrations.Migration):
     dependencies = [
-        ("jobs", "0006_schedule_intake"),
+        ("jobs", "0008_removal"),
     ]
 
     operations = [
