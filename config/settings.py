@@ -141,6 +141,15 @@ _options["options"] = (
     f"{_options.get('options', '')} -c statement_timeout={DATABASE_STATEMENT_TIMEOUT}"
     f" -c lock_timeout={DATABASE_LOCK_TIMEOUT} -c idle_in_transaction_session_timeout=60000"
 ).strip()
+# Of a new database, read by migrate only (jobs/tenancy/growth.py): partitions of the tables that grow, and
+# whether tables are spread over the nodes of a sharding PostgreSQL.
+DATABASE_PARTITIONS = env.number("DATABASE_PARTITIONS", 0, 0, 1024)
+DATABASE_SHARDING = env.text("DATABASE_SHARDING", "")
+if DATABASE_SHARDING not in ("", "citus"):
+    raise ImproperlyConfigured(f"DATABASE_SHARDING={DATABASE_SHARDING!r} is unknown: leave it out, or citus.")
+# The few statements that nearly every request runs are prepared once a connection (jobs/bulk.py). Off behind
+# a pooler that hands a connection from one client to the next without keeping prepared statements.
+_options.setdefault("prepare_threshold", 2 if env.flag("DATABASE_PREPARED", default=True) else None)
 if _pool := env.number("DATABASE_POOL", 0, 0, 1000):  # connections shared by the threads of one process
     _options["pool"] = {"min_size": 1, "max_size": _pool, "timeout": 5}
     DATABASES["default"]["CONN_MAX_AGE"] = 0

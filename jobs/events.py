@@ -35,11 +35,12 @@ _followers: list[Follower] = []
 GENESIS = bytes(32)
 
 
+_encode = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False).encode
+
+
 def canonical(value: Any) -> bytes:
     """The one byte form of a JSON value: sorted keys, no spaces, UTF-8. Digests are taken over it."""
-    return json.dumps(
-        value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
-    ).encode()
+    return _encode(value).encode()
 
 
 def digest(value: Any) -> str:
@@ -86,7 +87,7 @@ def plain_value(value: Any) -> Any:
 
     Numbers are floats; bytes and JSON are their SHA-256.
     """
-    if value is None or isinstance(value, bool):
+    if value is None or type(value) is str or isinstance(value, bool):
         return value
     if isinstance(value, str):
         return str(value)
@@ -180,24 +181,33 @@ def record_statements(
 ) -> list[bulk.Statement]:
     """The same for a caller that sends them together with its own and rings by itself."""
     company_id, now = current_company(), timezone.now()
-    events = [
+    new = [uuid7() for _ in happenings]
+    common = event_content(
         Event(
-            id=uuid7(),
             company_id=company_id,
             at=now,
             verb=verb,
             subject_type=subject_type,
-            subject_id=one.subject_id,
             member_id=actor.member_id,
             device_id=actor.device_id,
             token_id=actor.token_id,
-            data=one.data,
-            content_digest=one.content_digest,
         )
-        for one in happenings
-    ]
-    ids = bulk.Uuids([one.id.bytes for one in events])
-    seals = bulk.Texts([seal(event_content(one)) for one in events])
+    )
+    ids = bulk.Uuids(bulk.id_bytes(new))
+    seals = bulk.Texts(
+        [
+            seal(
+                common
+                | {
+                    "id": str(i),
+                    "subject_id": str(one.subject_id),
+                    "data": one.data,
+                    "content_digest": one.content_digest,
+                }
+            )
+            for i, one in zip(new, happenings, strict=True)
+        ]
+    )
     who = [actor.member_id, actor.device_id, actor.token_id]
     columns = [
         ids,

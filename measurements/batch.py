@@ -223,6 +223,7 @@ _envelope = msgspec.json.Decoder(Envelope).decode
 _sessions = msgspec.json.Decoder(list[Raw]).decode
 _session = msgspec.json.Decoder(SessionIn).decode
 _readings = msgspec.json.Decoder(list[ReadingIn]).decode
+_any = msgspec.json.Decoder().decode
 _REQUIRED = ("run", "line", "point", "quantity", "value", "unit", "taken_at")
 READING_NAMES = tuple(f'"{name}"'.encode() for name in _REQUIRED)
 
@@ -285,11 +286,33 @@ def _names_once(raw: bytes, session: SessionIn, readings: list[ReadingIn]) -> bo
     are readings means exactly once. A backslash could hide a name, then the whole is parsed.
     """
     inner, count = bytes(session.readings), len(readings)
+    head = _without(raw, session.readings)
     usual = b"\\" not in inner and all(inner.count(name) == count for name in READING_NAMES)
     once = usual and inner.count(b'"place"') == sum(r.place != "" for r in readings)
     if once and inner.count(b'"id"') in (0, sum(r.id is not None for r in readings)):
-        return not _repeated_names(_without(raw, session.readings))
+        return _names_as_many(head) or not _repeated_names(head)
     return not _repeated_names(raw)
+
+
+_NAME = re.compile(rb'"[ \t\n\r]*:')
+
+
+def _names_as_many(text: bytes) -> bool:
+    """Whether as many names stand in the text as a reader keeps that keeps the last of equal ones.
+
+    A quote and a colon after it may also stand where a text begins with a colon: then there are more, and the
+    whole is parsed to tell.
+    """
+    return b"\\" not in text and len(_NAME.findall(text)) == _members(_any(text))
+
+
+def _members(value: Any) -> int:
+    """How many members all objects in a JSON value have."""
+    if isinstance(value, dict):
+        return len(value) + sum([_members(one) for one in value.values() if isinstance(one, dict | list)])
+    if isinstance(value, list):
+        return sum([_members(one) for one in value])
+    return 0
 
 
 def _repeated_names(raw: bytes) -> list[Fault]:

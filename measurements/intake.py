@@ -15,7 +15,7 @@ from typing import Any
 from uuid import UUID
 
 import msgspec
-from django.db import connection, transaction
+from django.db import IntegrityError, connection, transaction
 from django.utils import timezone
 from django.utils.translation import gettext
 
@@ -33,6 +33,7 @@ STORED, ALREADY, OTHER, REFUSED = "stored", "already_stored", "known_with_other_
 BATCH_TABLE, SESSION_TABLE = Batch._meta.db_table, Session._meta.db_table
 UNKNOWN = "There is nothing by that id."
 ATTEMPTS = 3
+UNIQUE_VIOLATION = "23505"
 
 
 @dataclass(frozen=True)
@@ -68,7 +69,8 @@ class Known:
 def post_batch(actor: Actor, body: bytes, *, received_at: datetime | None = None) -> list[Outcome]:
     """Stores the good sessions of a batch and says of each what became of it.
 
-    Raises Malformed, TooLarge, Invalid or Forbidden for a batch that is none: then nothing is stored.
+    Raises Malformed, TooLarge, Invalid or Forbidden for a batch that is none, Conflict when an id of its
+    readings is taken: then nothing is stored.
     """
     require(actor, Action.MEASURE)
     if actor.member_id is None:
@@ -76,13 +78,37 @@ def post_batch(actor: Actor, body: bytes, *, received_at: datetime | None = None
     received = received_at or timezone.now()
     sent_at, texts = read_envelope(body)
     outcomes, checked = _read_all(texts)
+    taken = False
     with transaction.atomic(savepoint=False):
         for _ in range(ATTEMPTS):
             answer, new = _decide(checked, outcomes, look_up(actor.company_id, checked))
-            if _store(actor, body, sent_at, received, answer, new):
+            try:
+                stored = _store(actor, body, sent_at, received, answer, new)
+            except IntegrityError as error:
+                taken = _id_taken(error)
+                stored = False
+            if stored:
                 due.ring("evaluate" if new else due.EVENTS, actor.company_id)  # evaluating rings for events
                 return answer
+            _undo()
+    if taken:
+        raise Conflict(
+            gettext("An id of these readings was taken meanwhile; nothing was stored. Post again.")
+        )
     raise Busy(gettext("The same sessions arrive from elsewhere at this moment; post again."), retry_after=1)
+
+
+def _id_taken(error: IntegrityError) -> bool:
+    """Whether it says that a row of this id is there: a session's readings, stored meanwhile by another
+    transaction, or an id that the tablet gave twice. Raises it again if not."""
+    if getattr(error.__cause__, "sqlstate", "") != UNIQUE_VIOLATION:
+        raise error
+    return True
+
+
+def _undo() -> None:
+    with connection.cursor() as cursor:
+        cursor.execute("ROLLBACK TO SAVEPOINT batch")
 
 
 def _read_all(texts: Sequence[msgspec.Raw]) -> tuple[list[Outcome | None], list[Checked]]:
@@ -341,7 +367,7 @@ INSERT INTO measurements_reading (company_id, id, session_id, instrument_id, run
 SELECT %b::uuid, i, s, t, r, l, p, w, q, v, e, u, a
 FROM unnest(%b::uuid[], %b::uuid[], %b::uuid[], %b::int2[], %b::int2[], %b::int2[], %b::text[], %b::text[],
             %b::float8[], %b::text[], %b::text[], %b::timestamptz[]) AS x (i, s, t, r, l, p, w, q, v, e, u, a)
-ON CONFLICT (company_id, id) DO NOTHING
+RETURNING 1
 """
 STORE_SWEEPS = """
 INSERT INTO measurements_sweep (company_id, id, session_id, instrument_id, run, line, quantity, started_at,
@@ -350,7 +376,7 @@ SELECT %b::uuid, i, s, t, r, l, q, a, d, NULLIF(m, 'NaN'), e, u, w::float8[]
 FROM unnest(%b::uuid[], %b::uuid[], %b::uuid[], %b::int2[], %b::int2[], %b::text[], %b::timestamptz[],
             %b::float8[], %b::float8[], %b::text[], %b::text[], %b::text[])
      AS x (i, s, t, r, l, q, a, d, m, e, u, w)
-ON CONFLICT (company_id, id) DO NOTHING
+RETURNING 1
 """
 NAN = float("nan")
 
@@ -365,9 +391,8 @@ def _store(
 ) -> bool:
     """Writes the batch and its new sessions in one message to the database.
 
-    False when another transaction stored one of the sessions meanwhile, or superseded what one of them does:
-    all of it is undone, look again.
-    Raises Conflict when a reading's id was taken meanwhile.
+    False when another transaction stored one of the sessions meanwhile, or superseded what one of them does;
+    IntegrityError when the id of a reading or sweep is taken. Then undo it and look again.
     """
     batch = uuid7()
     columns = _batch_columns(actor, batch, body, sent_at, received, answer)
@@ -379,16 +404,7 @@ def _store(
     origin = Origin(actor.company_id, actor.member_id, actor.device_id, batch, received, offset)
     sessions, *others = session_statements(actor, origin, new)
     run_together([*statements, sessions, *others])
-    if sessions.count < len(new):
-        with connection.cursor() as cursor:
-            cursor.execute("ROLLBACK TO SAVEPOINT batch")
-        return False
-    rows = [s for s in others if s.sql in (STORE_READINGS, STORE_SWEEPS)]
-    if sum(s.count for s in rows) < sum(len(_row_ids(one)) for one in new):
-        raise Conflict(
-            gettext("An id of these readings was taken meanwhile; nothing was stored. Post again.")
-        )
-    return True
+    return sessions.count == len(new)
 
 
 def _batch_columns(
@@ -457,21 +473,28 @@ def _session_rows(origin: Origin, new: Sequence[Checked]) -> Statement:
     return Statement(STORE_SESSIONS, [*who, origin.received, origin.offset, *columns])
 
 
-def _session_columns(origin: Origin, one: Checked) -> dict[str, Any]:
-    """The session's row without its content, which `content_digest` covers."""
-    return {
+def _common_columns(origin: Origin) -> dict[str, Any]:
+    """What the rows of all sessions of a batch have in common, as digests take it (`events.plain_value`)."""
+    columns = {
         "company_id": origin.company_id,
+        "member_id": origin.member_id,
+        "device_id": origin.device_id,
+        "batch_id": origin.batch,
+        "received_at": origin.received,
+        "clock_offset_s": origin.offset,
+    }
+    return {name: events.plain_value(value) for name, value in columns.items()}
+
+
+def _own_columns(one: Checked) -> dict[str, Any]:
+    """A session's row without what is common and without its content, which `content_digest` covers."""
+    return {
         "id": one.id,
         "job_id": one.job,
         "test_point_id": one.test_point,
         "method": one.method,
-        "member_id": origin.member_id,
-        "device_id": origin.device_id,
-        "batch_id": origin.batch,
         "started_at": moment(one.started_at),
         "finished_at": moment(one.finished_at),
-        "received_at": origin.received,
-        "clock_offset_s": origin.offset,
         "supersedes_id": one.supersedes,
         "reason": one.reason,
         "note": one.note,
@@ -539,6 +562,7 @@ def _sweep_rows(company_id: UUID, new: Sequence[Checked]) -> list[Statement]:
 
 def _announced(actor: Actor, origin: Origin, new: Sequence[Checked]) -> list[Statement]:
     """An event for each stored session with the digest of its evidence, and its evaluation due."""
+    common = _common_columns(origin)
     happenings = [
         events.Happening(
             c.id,
@@ -546,7 +570,7 @@ def _announced(actor: Actor, origin: Origin, new: Sequence[Checked]) -> list[Sta
                 "job": str(c.job),
                 "test_point": str(c.test_point),
                 "method": c.method,
-                "row": events.columns_digest(SESSION_TABLE, _session_columns(origin, c)),
+                "row": events.columns_digest(SESSION_TABLE, common | _own_columns(c)),
             },
             content_digest=c.digest,
         )

@@ -6,6 +6,7 @@ from config.settings import *  # noqa: F403
 from config.settings import CACHES, INSTALLED_APPS
 
 INSTALLED_APPS = [*INSTALLED_APPS, "tests.tenancy.probe"]
+TENANCY_GROWING = {"probe.value", "probe.visit"}  # when DATABASE_PARTITIONS is set for the run
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # quick; no test is about hashing
 REQUESTS_A_MINUTE = REQUESTS_A_MINUTE_UNKNOWN = (
     1_000_000  # tests are quick; those of the limits set their own

@@ -8,21 +8,34 @@ import hashlib
 import re
 from typing import Any
 
-from django.db import connection
 from django.http import HttpRequest, HttpResponse
 from django.utils.translation import gettext_noop
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from jobs import bulk
 from jobs.access import Actor
 from jobs.errors import Conflict, DomainError, Fault, Invalid
 from jobs.http import problem
 from jobs.http.parsing import body_of
 from jobs.models import IdempotencyKey
+from jobs.tenancy.context import current_company
 from jobs.tenancy.ids import uuid7
 
 HEADER = "Idempotency-Key"
 _TOKEN = re.compile(r'^(?:"([\x20\x21\x23-\x5b\x5d-\x7e]{1,200})"|([!#$%&\'*+\-.^_`|~0-9A-Za-z:/]{1,200}))$')
+
+
+CLAIM = """
+INSERT INTO jobs_idempotencykey (company_id, id, principal, endpoint, key, request_digest, status,
+                                 content_type, body, location, created_at)
+VALUES (%b, %b, %b, %b, %b, %b, 0, '', ''::bytea, '', now())
+ON CONFLICT (company_id, principal, endpoint, key) DO NOTHING RETURNING id
+"""
+KEEP = """
+UPDATE jobs_idempotencykey SET status = %b, content_type = %b, body = %b, location = %b
+WHERE company_id = %b AND id = %b
+"""
 
 
 class BadKey(DomainError):
@@ -109,16 +122,8 @@ def claim(actor: Actor, endpoint: str, key: str, body_digest: str) -> Any:
     (then 409 with Retry-After by the problem handler).
     """
     row = uuid7()
-    with connection.cursor() as cursor:
-        cursor.execute(
-            "INSERT INTO jobs_idempotencykey (company_id, id, principal, endpoint, key, request_digest,"
-            " status, content_type, body, location, created_at)"
-            " VALUES (%s, %s, %s, %s, %s, %s, 0, '', ''::bytea, '', now())"
-            " ON CONFLICT (company_id, principal, endpoint, key) DO NOTHING RETURNING id",
-            [actor.company_id, row, actor.principal, endpoint, key, body_digest],
-        )
-        if cursor.fetchone():
-            return row
+    if bulk.fetch(CLAIM, [actor.company_id, row, actor.principal, endpoint, key, body_digest]):
+        return row
     seen = IdempotencyKey.objects.get(principal=actor.principal, endpoint=endpoint, key=key)
     if seen.request_digest != body_digest:
         raise Invalid(
@@ -140,6 +145,4 @@ def _digest(request: Request) -> str:
 
 def keep(row: Any, status: int, content_type: str, body: bytes, location: str = "") -> None:
     """Stores an answer with its key, in the transaction of the work."""
-    IdempotencyKey.objects.filter(id=row).update(
-        status=status, content_type=content_type, body=body, location=location
-    )
+    bulk.fetch(KEEP, [status, content_type, body, location, current_company(), row])

@@ -94,13 +94,14 @@ def _counts(keys: list[str]) -> list[int]:
 
 
 def _increase(store: BaseCache, key: str, seconds: int) -> int:
-    if store.add(key, 1, seconds):
-        return 1
-    try:
-        return int(store.incr(key))
-    except ValueError:  # it ran out between the two
-        store.set(key, 1, seconds)
-        return 1
+    for _ in range(2):
+        try:
+            return int(store.incr(key))  # first, since all but one request of a window find the counter
+        except ValueError:
+            if store.add(key, 1, seconds):
+                return 1
+    store.set(key, 1, seconds)  # it ran out between the two
+    return 1
 
 
 def _in_cache(act: Callable[[BaseCache], Any]) -> Any:

@@ -23,6 +23,16 @@ _TEMPLATES = {
             EXISTS (SELECT FROM pg_policy p WHERE p.polrelid = t.oid)
             OR t.relispartition
                AND NOT has_table_privilege(%(app)s, t.oid, 'select,insert,update,delete')))""",
+    "partition that the serving role reaches past its whole": """
+        SELECT t.oid::regclass::text FROM <tenant> t
+        WHERE t.relispartition AND (
+            has_table_privilege(%(app)s, t.oid, 'select,insert,update,delete')
+            OR has_any_column_privilege(%(app)s, t.oid, 'select,insert,update'))""",
+    "partitioned table that lacks a partition": r"""
+        SELECT t.oid::regclass::text FROM <tenant> t
+        WHERE t.relkind = 'p' AND 1.0 > coalesce((
+            SELECT sum(1.0 / substring(pg_get_expr(c.relpartbound, c.oid) FROM 'modulus (\d+)')::int)
+            FROM pg_inherits i JOIN pg_class c ON c.oid = i.inhrelid WHERE i.inhparent = t.oid), 0) + 1e-9""",
     "company_id may be null": """
         SELECT t.oid::regclass::text FROM <tenant> t
         JOIN pg_attribute a ON a.attrelid = t.oid AND a.attname = t.col WHERE NOT a.attnotnull""",

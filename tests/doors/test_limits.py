@@ -97,7 +97,7 @@ class TestCounting:
         calls = []
 
         class Failing:
-            def add(self, *args: Any) -> bool:
+            def incr(self, *args: Any) -> int:
                 calls.append(args)
                 raise TimeoutError
 

@@ -1,12 +1,18 @@
 """What a batch becomes: stored, known, refused; and what is kept."""
 
 import hashlib
+import threading
 import zlib
+from uuid import UUID
 
 import pytest
+from django.db import connection
 
+from jobs.errors import Conflict
 from jobs.models import DueWork, Event
 from jobs.tenancy.context import company
+from jobs.tenancy.ids import uuid7
+from measurements.checked import row_id
 from measurements.intake import post_batch
 from measurements.models import Batch, Reading, Session, Sweep
 from tests.factories import World
@@ -104,3 +110,54 @@ def test_a_half_bad_batch_stores_the_good_sessions_and_says_what_is_wrong(compan
     assert "1,5" in found[0].errors[0].detail
     with company(company_a.id):
         assert Session.objects.count() == 1
+
+
+@pytest.mark.django_db(transaction=True)
+def test_the_same_sessions_at_once_are_stored_once(company_a: World) -> None:
+    """Six tablets with one batch: whoever comes second finds the sessions, whichever statement told it."""
+    text, actor = (
+        batches.body(*(batches.traverse(company_a) for _ in range(4))),
+        batches.technician(company_a),
+    )
+    together, found = threading.Barrier(6), []
+
+    def post() -> None:
+        try:
+            together.wait()
+            with company(company_a.id):
+                found.append(sorted(outcome.outcome for outcome in post_batch(actor, text)))
+        finally:
+            connection.close()
+
+    threads = [threading.Thread(target=post) for _ in range(6)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert sorted(found) == [["already_stored"] * 4] * 5 + [["stored"] * 4]
+    with company(company_a.id):
+        assert (Session.objects.count(), Reading.objects.count(), Batch.objects.count()) == (4, 200, 6)
+
+
+def test_a_reading_whose_id_is_taken_refuses_the_batch_and_changes_nothing(company_a: World) -> None:
+    """The ids that a session's readings will get are known beforehand, so another may have taken one."""
+    later = batches.traverse(company_a)
+    taken = UUID(bytes=row_id(UUID(later["id"]), 1, 7))
+    sooner = batches.hood(company_a)
+    for row, own in zip(sooner["readings"], (taken, uuid7()), strict=True):
+        row["id"] = str(own)
+    batches.post(company_a, sooner)
+    with pytest.raises(Conflict, match="nothing was stored"):
+        batches.post(company_a, later, batches.traverse(company_a))
+    with company(company_a.id):
+        assert (Session.objects.count(), Reading.objects.count(), Batch.objects.count()) == (1, 2, 1)
+
+
+def test_names_are_counted_where_texts_begin_with_colons(company_a: World) -> None:
+    """A text that begins with a colon makes the count of names doubtful: then the whole is read."""
+    sent = batches.hood(company_a, note=": so it is", adjustment={"setting": ":4", "done": ":"})
+    assert [one.outcome for one in batches.post(company_a, sent)] == ["stored"]
+    twice = batches.body(batches.hood(company_a, note=":")).replace(b'"note":', b'"note": "x", "note":')
+    with company(company_a.id):
+        (refused,) = post_batch(batches.technician(company_a), twice)
+    assert (refused.outcome, refused.errors[0].detail[:24]) == ("refused", "An object names note twi")

@@ -25,6 +25,20 @@ PLANTED = [
     ("without forced row security", "probe_tool", "ALTER TABLE probe_tool DISABLE ROW LEVEL SECURITY"),
     ("without forced row security", "probe_tool", "DROP POLICY tenant ON probe_tool"),
     ("without forced row security", "late", "CREATE TABLE late (company_id uuid NOT NULL, id uuid)"),
+    (
+        "reaches past its whole",
+        "late_p0",
+        "CREATE TABLE late (company_id uuid, id uuid, PRIMARY KEY (company_id, id))"
+        " PARTITION BY HASH (company_id);"
+        "CREATE TABLE late_p0 PARTITION OF late FOR VALUES WITH (MODULUS 2, REMAINDER 0)",
+    ),
+    (
+        "lacks a partition",
+        "late",
+        "CREATE TABLE late (company_id uuid, id uuid, PRIMARY KEY (company_id, id))"
+        " PARTITION BY HASH (company_id);"
+        "CREATE TABLE late_p0 PARTITION OF late FOR VALUES WITH (MODULUS 2, REMAINDER 0)",
+    ),
     ("may be null", "late", "CREATE TABLE late (company_id uuid, id uuid)"),
     ("not the standard one", "probe_tool open", "CREATE POLICY open ON probe_tool USING (true)"),
     ("not the standard one", "probe_tool tenant", "ALTER POLICY tenant ON probe_tool USING (true)"),

@@ -15,7 +15,7 @@ FOREIGN_KEYS = """
            array_agg(a.attname::text ORDER BY u.n), array_agg(b.attname::text ORDER BY u.n)
     FROM pg_constraint k, unnest(k.conkey, k.confkey) WITH ORDINALITY u (own, other, n)
     JOIN pg_attribute a ON a.attnum = u.own JOIN pg_attribute b ON b.attnum = u.other
-    WHERE k.contype = 'f' AND k.conrelid = %s::regclass
+    WHERE k.contype = 'f' AND k.conparentid = 0 AND k.conrelid = %s::regclass
       AND a.attrelid = k.conrelid AND b.attrelid = k.confrelid GROUP BY k.oid"""
 
 TENANT_MODELS = [model for model in apps.get_models() if is_tenant(model)]

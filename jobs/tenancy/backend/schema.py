@@ -2,11 +2,13 @@
 
 from typing import Any
 
+from django.conf import settings
 from django.db import NotSupportedError
 from django.db.backends.ddl_references import Columns
 from django.db.backends.postgresql import schema
 
-from ..detect import COMPANY_FIELD, company_column, is_tenant, is_tenant_link
+from ..detect import COMPANY_FIELD, COMPANY_MODEL, company_column, is_tenant, is_tenant_link
+from ..growth import distribution, partition_names, partitions_of, policy
 from .statements import Script, UnforcedStatement
 
 
@@ -34,17 +36,41 @@ class DatabaseSchemaEditor(schema.DatabaseSchemaEditor):
         if sql.count(" PRIMARY KEY") != 1 or not sql.endswith(")"):
             raise NotSupportedError(f"{model._meta.label}: a tenant model has one primary key, the field id")
         body = sql.replace(" PRIMARY KEY", "")[:-1]
-        return f'{body}, PRIMARY KEY ("company_id", "id"))', params
+        spread = ' PARTITION BY HASH ("company_id")' if partitions_of(model) else ""
+        return f'{body}, PRIMARY KEY ("company_id", "id")){spread}', params
 
     def create_model(self, model: Any) -> None:
-        """Create the table and put it under forced row security."""
+        """Create the table, with its partitions and shards, and put all under forced row security."""
         super().create_model(model)
         if (column := company_column(model)) is None:
             return
-        table = self.quote_name(model._meta.db_table)
-        rule = f"({column} = (SELECT app_company()))"
-        self.execute(f"ALTER TABLE {table} ENABLE ROW LEVEL SECURITY, FORCE ROW LEVEL SECURITY", None)
-        self.execute(f"CREATE POLICY tenant ON {table} USING {rule} WITH CHECK {rule}", None)
+        rule = policy(column)
+        names = partition_names(model)
+        for number, name in enumerate(names):
+            self._create_partition(model, name, number, len(names))
+        for table in map(self.quote_name, (model._meta.db_table, *names)):
+            self.execute(f"ALTER TABLE {table} ENABLE ROW LEVEL SECURITY, FORCE ROW LEVEL SECURITY", None)
+            self.execute(f"CREATE POLICY tenant ON {table} USING {rule} WITH CHECK {rule}", None)
+        company_table = model._meta.apps.get_model(COMPANY_MODEL)._meta.db_table
+        for statement in distribution(model, company_table):
+            self.execute(statement, None)
+
+    def _create_partition(self, model: Any, name: str, number: int, count: int) -> None:
+        """Create one partition; rows are reached through the whole table only."""
+        table, whole = self.quote_name(name), self.quote_name(model._meta.db_table)
+        bound = f"FOR VALUES WITH (MODULUS {count}, REMAINDER {number})"
+        self.execute(f"CREATE TABLE {table} PARTITION OF {whole} {bound}", None)
+        self.execute(f"REVOKE ALL ON {table} FROM {self.quote_name(settings.DATABASE_APP_ROLE)}", None)
+
+    def partitions(self, table: str) -> list[str]:
+        """Return the quoted names of a table's partitions as they stand in the database."""
+        with self.connection.cursor() as cursor:
+            cursor.execute(
+                "SELECT c.relname FROM pg_inherits i JOIN pg_class c ON c.oid = i.inhrelid"
+                " WHERE i.inhparent = to_regclass(%s) AND c.relispartition ORDER BY c.relname",
+                [self.quote_name(table)],
+            )
+            return [self.quote_name(name) for (name,) in cursor.fetchall()]
 
     def add_field(self, model: Any, field: Any) -> None:
         """Add a column; refuse to turn a shared table into a tenant table, or back."""
@@ -69,7 +95,11 @@ class DatabaseSchemaEditor(schema.DatabaseSchemaEditor):
             ):
                 statement.parts[key] = Columns(owner._meta.db_table, ["company_id", column], self.quote_name)
         secured = tuple(key for key, m in (("to_table", target), ("table", model)) if company_column(m))
-        return UnforcedStatement(statement.template, secured, **statement.parts)
+        return UnforcedStatement(statement.template, secured, self._own_partitions(model), **statement.parts)
+
+    def _own_partitions(self, model: Any) -> tuple[str, ...]:
+        """Return the partitions whose rows a new foreign key of the model's table is checked against."""
+        return () if self.collect_sql else tuple(self.partitions(model._meta.db_table))
 
     def _constraint_names(self, model: Any, column_names: Any = None, **kwargs: Any) -> list[str]:
         """Find constraints; a foreign key of a tenant table stands on two columns."""

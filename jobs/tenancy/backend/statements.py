@@ -26,15 +26,19 @@ class UnforcedStatement(Statement):
     """ADD CONSTRAINT … FOREIGN KEY where one of the tables is under forced row security.
 
     PostgreSQL checks the rows present by a query as the owner. Forced row security hides them from
-    it, so a broken row would be accepted, or a sound one refused. FORCE is lifted meanwhile.
+    it, so a broken row would be accepted, or a sound one refused. FORCE is lifted meanwhile, on the
+    partitions too: each is checked by itself.
     """
 
-    def __init__(self, template: str, secured: tuple[str, ...], **parts: Any) -> None:
+    def __init__(
+        self, template: str, secured: tuple[str, ...], partitions: tuple[str, ...] = (), **parts: Any
+    ) -> None:
         super().__init__(template, **parts)
         self.secured = secured
+        self.partitions = partitions
 
     def __iter__(self) -> Iterator[str]:
-        tables = list(dict.fromkeys(str(self.parts[key]) for key in self.secured))
+        tables = [*dict.fromkeys(str(self.parts[key]) for key in self.secured), *self.partitions]
         for table in tables:
             yield f"ALTER TABLE {table} NO FORCE ROW LEVEL SECURITY"
         yield str(self)
