@@ -56,14 +56,17 @@ def migrate() -> None:
 
 
 class Web:
-    """The web server, as config.local starts it, with the peer's address."""
+    """The web server, as config.local starts it, with the peer's address; `changes`: other environment."""
+
+    def __init__(self, **changes: str) -> None:
+        self.changes = changes
 
     def __enter__(self) -> "Web":
         from config.local.stack import answers, free_port
 
         self.port = free_port()
         address = f"http://127.0.0.1:{self.port}"
-        environment = os.environ | {"PUBLIC_URL": address, "ALLOWED_HOSTS": "127.0.0.1"}
+        environment = os.environ | {"PUBLIC_URL": address, "ALLOWED_HOSTS": "127.0.0.1"} | self.changes
         options = ["--interface", "wsgi", "--host", "127.0.0.1", "--port", str(self.port)]
         options += ["--workers", "2", "--blocking-threads", "2", "--no-ws", "--log-level", "error"]
         command = [sys.executable, "-m", "granian", *options, "config.wsgi:application"]

@@ -19,6 +19,7 @@ def arguments(given: Sequence[str]) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.scale", description=__doc__)
     parser.add_argument("--companies", type=int, default=1000)
     parser.add_argument("--readings", type=int, default=3_162_000)
+    parser.add_argument("--rounds", type=int, default=100)
     parser.add_argument("--inside", action="store_true", help=argparse.SUPPRESS)
     return parser.parse_args(given)
 
@@ -44,6 +45,10 @@ def main() -> None:
     figure("readings", instance.rows("measurements_reading"), "")
     figure("built in", time.perf_counter() - began, "s")
     for line in instance.sizes():
+        figure(*line)
+    from tests.benchmarks.scale.run import figures
+
+    for line in figures(instance, chosen.rounds):
         figure(*line)
 
 

@@ -24,7 +24,7 @@ class Instance:
     def __init__(self, companies: int, readings: int) -> None:
         self.wanted = companies
         self.growth = readings / (companies * templates.USUAL)
-        self.worlds: dict[str, World] = {}
+        self.worlds: dict[str, list[World]] = {}
         self.companies: list[UUID] = []
         self.administrator = administrator()
 
@@ -52,13 +52,17 @@ class Instance:
         self.administrator = administrator()
 
     def _copy(self, size: templates.Size) -> None:
-        world, count = self.worlds[size.name], max(1, round(self.wanted * size.share))
+        world, count = self.worlds[size.name][0], self.count(size)
         for start in range(1, count, SLICE):
             began = time.perf_counter()
             numbers = range(start, min(start + SLICE, count))
             copy_company(self.administrator, world.id, numbers)
             say(f"{len(numbers)} copies of the {size.name} company in {time.perf_counter() - began:.0f} s")
         self.companies += [world.id, *(copy_id(world.id, number) for number in range(1, count))]
+
+    def count(self, size: templates.Size) -> int:
+        """How many companies of a size there are, the original among them."""
+        return max(1, round(self.wanted * size.share))
 
     def rows(self, table: str) -> int:
         return int(self._one(f"SELECT count(*) FROM {table}"))
@@ -67,8 +71,9 @@ class Instance:
         """Megabytes of the database, of each company and of the largest tables with their indexes."""
         whole = float(self._one("SELECT pg_database_size(current_database())")) / 1e6
         tables = self.administrator.execute(
-            "SELECT relname, pg_total_relation_size(oid) / 1e6 FROM pg_class WHERE relkind = 'r'"
-            f" AND relnamespace = 'public'::regnamespace ORDER BY 2 DESC LIMIT {LARGEST}"
+            "SELECT c.relname, sum(pg_total_relation_size(t.relid)) / 1e6 FROM pg_class c,"
+            " pg_partition_tree(c.oid) t WHERE c.relkind IN ('r', 'p') AND NOT c.relispartition"
+            f" AND c.relnamespace = 'public'::regnamespace GROUP BY 1 ORDER BY 2 DESC LIMIT {LARGEST}"
         ).fetchall()
         return [
             ("disk", whole, "MB"),

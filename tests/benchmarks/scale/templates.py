@@ -33,18 +33,17 @@ USUAL = sum(size.share * size.jobs for size in SIZES) * READINGS_A_JOB
 """Readings a company, in the mean."""
 
 
-def make(size: Size, jobs: int) -> World:
-    """A company of some size with its jobs measured and evaluated."""
+def make(size: Size, jobs: int) -> list[World]:
+    """A company of some size, as often as it has jobs, each time with that job and one system's points."""
     world = factories.make_world(f"{size.name.title()} Air")
     with company(world.id):
         scene.fine_tools(world)
-    for number in range(jobs):
-        add_job(world, number)
+    found = [add_job(world, number) for number in range(jobs)]
     scene.whole(world)
-    return world
+    return found
 
 
-def add_job(world: World, number: int) -> None:
+def add_job(world: World, number: int) -> World:
     """One more job of the company, in the state that its number says."""
     with company(world.id):
         site = factories.site(world.customer, f"Building {number + 1}")
@@ -60,6 +59,7 @@ def add_job(world: World, number: int) -> None:
         batches.post(world, *sent[start : start + 10])
     scene.settled(replace(world, job=job))
     _move_on(replace(world, job=job), state)
+    return replace(world, job=job, points=points[0])
 
 
 def _move_on(world: World, state: int) -> None:
