@@ -43,7 +43,8 @@ figures: setup-dev
 	  $(PY) -m tests.benchmarks.$$(basename $$file .py); done'
 
 scale: setup-dev
-	@$(PY) -m tests.benchmarks.scale --companies $(COMPANIES) --readings $(READINGS) $(ARGS)
+	@$(PY) -m tests.benchmarks.scale --companies $(COMPANIES) --readings $(READINGS) \
+	  --out tests/benchmarks/SCALE.md $(ARGS)
 
 coverage: setup-dev
 	@$(PY) -m tests.benchmarks.coverage --processes $(PROCESSES) --out tests/benchmarks/COVERAGE.md $(ARGS)

@@ -106,7 +106,7 @@ _TEMPLATES = {
     "append-only table that may be changed, or lacks a trigger": """
         SELECT t.rel::text FROM (
             SELECT DISTINCT tgrelid::regclass AS rel FROM pg_trigger
-            WHERE tgname LIKE 'append_only%%' AND tgparentid = 0) t
+            WHERE tgname LIKE 'append_only%%') t
         WHERE has_table_privilege(%(app)s, t.rel, 'update,delete,truncate')
            OR has_any_column_privilege(%(app)s, t.rel, 'update')
            OR 2 <> (SELECT count(*) FROM pg_trigger g

@@ -176,7 +176,7 @@ def manage(database: str, role: str, *command: str) -> str:
         env=environment,
         capture_output=True,
         text=True,
-        timeout=120,
+        timeout=400,  # a whole migrate on a machine that does much else
     )
     assert done.returncode == 0, done.stderr
     return done.stdout

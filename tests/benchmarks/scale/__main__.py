@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Sequence
+from pathlib import Path
 
 from tests.benchmarks.intake_figures import OWN, ROOT, figure, migrate
 
@@ -20,6 +21,7 @@ def arguments(given: Sequence[str]) -> argparse.Namespace:
     parser.add_argument("--companies", type=int, default=1000)
     parser.add_argument("--readings", type=int, default=3_162_000)
     parser.add_argument("--rounds", type=int, default=100)
+    parser.add_argument("--out", type=Path, help="page to write, e.g. tests/benchmarks/SCALE.md")
     parser.add_argument("--inside", action="store_true", help=argparse.SUPPRESS)
     return parser.parse_args(given)
 
@@ -36,20 +38,30 @@ def main() -> None:
     import django
 
     django.setup()
+    from django.conf import settings
+
+    from tests.benchmarks.scale import page
     from tests.benchmarks.scale.build import Instance
+    from tests.benchmarks.scale.run import figures
 
     began = time.perf_counter()
     instance = Instance(chosen.companies, chosen.readings)
     instance.build()
-    figure("companies", len(instance.companies), "")
-    figure("readings", instance.rows("measurements_reading"), "")
-    figure("built in", time.perf_counter() - began, "s")
-    for line in instance.sizes():
-        figure(*line)
-    from tests.benchmarks.scale.run import figures
+    found: list[tuple[str, float, str]] = []
 
-    for line in figures(instance, chosen.rounds):
-        figure(*line)
+    def tell(name: str, value: float, unit: str) -> None:
+        found.append((name, value, unit))
+        figure(name, value, unit)
+
+    readings = instance.rows("measurements_reading")
+    tell("companies", len(instance.companies), "")
+    tell("readings", readings, "")
+    tell("built in", time.perf_counter() - began, "s")
+    for line in (*instance.sizes(), *figures(instance, chosen.rounds)):
+        tell(*line)
+    if chosen.out:
+        facts = page.facts(len(instance.companies), readings, instance.server(), settings.DATABASE_PARTITIONS)
+        page.write(chosen.out, facts, found)
 
 
 if __name__ == "__main__":

@@ -67,6 +67,9 @@ class Instance:
     def rows(self, table: str) -> int:
         return int(self._one(f"SELECT count(*) FROM {table}"))
 
+    def server(self) -> str:
+        return str(self._one("SHOW server_version"))
+
     def sizes(self) -> list[tuple[str, float, str]]:
         """Megabytes of the database, of each company and of the largest tables with their indexes."""
         whole = float(self._one("SELECT pg_database_size(current_database())")) / 1e6

@@ -106,7 +106,7 @@ def cookie_of(world: World, number: int | None) -> str:
     )
     for database in [connection.settings_dict["NAME"], *([ALONE] if number is None else [])]:
         with on(database):
-            session.save()
+            session.save(must_create=True)
     return f"sessionid={session.session_key}"
 
 
