@@ -8,8 +8,8 @@ from typing import Any
 from uuid import UUID
 
 from django.urls import URLPattern, URLResolver, get_resolver
-from django.utils import timezone
 
+from jobs import schedule_drafts as drafts
 from jobs.models import ScheduleDraft
 from jobs.tenancy.context import company
 from measurements.models import RecallCase
@@ -58,7 +58,7 @@ def _pages(prefix: str, patterns: Iterable[Any]) -> Iterator[Page]:
 def _page(prefix: str, text: str, entry: URLPattern) -> Page:
     plain = _KINDS.sub(r"{\1}", text).removeprefix("^").removesuffix("$").replace("\\.", ".")
     ids = tuple(name for kind, name in _PLACE.findall(text) if kind == "uuid")
-    texts = (*(name for kind, name in _PLACE.findall(text) if kind != "uuid"), *_KINDS.findall(text)[:0])
+    texts = tuple(name for kind, name in _PLACE.findall(text) if kind != "uuid")
     return Page(entry.name or text, prefix + _PLACE.sub(r"{\2}", plain), ids, texts)
 
 
@@ -72,9 +72,6 @@ def ids_of(world: World) -> dict[str, UUID]:
 
 
 def _draft(world: World) -> ScheduleDraft:
-    found = ScheduleDraft.objects.filter(site=world.site).first()
-    return found or _drafted(world)
-
-
-def _drafted(world: World) -> ScheduleDraft:
-    raise NotImplementedError
+    sheet = b"System,Tag,Kind\nAHU-1,S-10,outlet\n"
+    kept = ScheduleDraft.objects.filter(site=world.site).first()
+    return kept or drafts.start_draft(world.actor("dispatcher"), world.site.id, sheet, file_name="s.csv")

@@ -13,16 +13,15 @@ from uuid import UUID
 import pytest
 from django.apps import apps
 from django.db import transaction
-from django.db.models import QuerySet
 from django.utils import timezone
 
 from jobs.access import Action
 from jobs.models import Customer, Site
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
-from jobs.tenancy.models import TenantManager, TenantModel
+from jobs.tenancy.models import TenantModel
 from measurements.models import RecallItem
-from tests.doors import walk
+from tests.doors import unfiltered, walk
 from tests.factories import FIRST, SECOND, World
 from tests.measurements import batches, pictures
 from tests.reports import scene
@@ -311,20 +310,7 @@ def test_in_a_filter_a_foreign_id_finds_nothing(worlds: tuple[World, World]) -> 
 
 @pytest.fixture
 def filter_off(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Managers and queries no longer name the company: what is left is the database's own policy."""
-    real = QuerySet.filter
-
-    def unscoped(manager: Any) -> Any:
-        queryset = super(TenantManager, manager).get_queryset()
-        queryset.query.unscoped = True
-        return queryset
-
-    def without_company(self: Any, *args: Any, **lookups: Any) -> Any:
-        lookups.pop("company_id", None)
-        return real(self, *args, **lookups)
-
-    monkeypatch.setattr(TenantManager, "get_queryset", unscoped)
-    monkeypatch.setattr(QuerySet, "filter", without_company)
+    unfiltered.patch(monkeypatch)
 
 
 def test_the_filter_is_off_indeed(company_a: World, filter_off: None) -> None:

@@ -103,6 +103,12 @@ def doors() -> list[tuple[Route, str, Action | None]]:
 
 
 @cache
+def needed() -> dict[tuple[str, str], Action | None]:
+    """The action that each door needs, by method and template."""
+    return {(method, route.template): action for route, method, action in doors()}
+
+
+@cache
 def schema() -> dict[str, Any]:
     """The OpenAPI document."""
     made: dict[str, Any] = SchemaGenerator(urlconf="config.urls").get_schema(request=None, public=True)
