@@ -7,12 +7,15 @@ PROCESSES ?= 2
 COMPANIES ?= 1000
 READINGS ?= 3162000
 
-.PHONY: help demo serve test lint figures scale coverage checks mutation schemas schemas-check lock setup setup-dev clean
+SEED ?= 1
+
+.PHONY: help demo serve test soak lint figures scale coverage checks mutation schemas schemas-check lock setup setup-dev clean
 
 help:
 	@echo 'make demo      a job from schedule to issued report, through the public doors'
 	@echo 'make serve     the service on this machine with the demo world; Ctrl-C ends it'
 	@echo 'make test      all tests on an own PostgreSQL and Valkey (ARGS="-k name" picks some, PROCESSES=0 for one)'
+	@echo 'make soak      generated cases by the ten thousand at every door (SEED=7, SHARE=0.1 for a tenth)'
 	@echo 'make lint      style, types, walls between the rooms, migrations, schemas'
 	@echo 'make figures   benchmarks, each a line "figure: NAME = VALUE UNIT"'
 	@echo 'make scale     many companies on one instance beside one alone (COMPANIES=1000 READINGS=3162000)'
@@ -37,6 +40,10 @@ serve: setup
 
 test: setup-dev
 	@$(LOCAL) exec --test -- $(PY) -m pytest -n $(PROCESSES) --dist loadfile $(ARGS)
+
+soak: setup-dev
+	@SOAK=1 SOAK_SEED=$(SEED) SOAK_SHARE=$(or $(SHARE),1) $(LOCAL) exec --test -- \
+	  $(PY) -m pytest -q -s -p no:logging -p no:cacheprovider tests/soak $(ARGS)
 
 figures: setup-dev
 	@$(LOCAL) run --world figures --fresh -- sh -c 'set -e; for file in tests/benchmarks/*_figures.py; do \

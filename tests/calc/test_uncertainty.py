@@ -118,7 +118,7 @@ def test_correlated_effects_are_one_ensemble_of_the_fewest_degrees() -> None:
     assert found.dof == pytest.approx(5.0)
 
 
-def test_impossible_correlations_are_refused() -> None:
+def test_C6_impossible_correlations_are_refused() -> None:
     inputs = [Quantity(n, 1.0, 0.1) for n in "abc"]
     wrong = [Correlation("a", "b", 0.9), Correlation("b", "c", 0.9), Correlation("a", "c", -0.9)]
     with pytest.raises(Refused, match="contradict"):

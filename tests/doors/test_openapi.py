@@ -83,7 +83,7 @@ def test_repeatable_posts_ask_for_a_key_and_edits_for_the_version() -> None:
     assert len(with_key) == len([p for p in repeatable if "POST" in by_path[p].cls.needs])
 
 
-def test_input_refuses_unknown_fields_in_the_document_too() -> None:
+def test_C11_input_refuses_unknown_fields_in_the_document_too() -> None:
     schemas = document()["components"]["schemas"]
     for name in ("KeyIn", "InvitationIn", "PairIn", "PatchedCompanyIn", "PatchedMemberIn"):
         assert schemas[name]["additionalProperties"] is False, name

@@ -170,11 +170,11 @@ class TestKinds:
         )
         assert_problem(answer, 415)
 
-    def test_compressed_body_is_not_taken(self, company_a: World) -> None:
+    def test_C9_compressed_body_is_not_taken(self, company_a: World) -> None:
         answer = signed_in(company_a).post("/keys", b"\x1f\x8b\x08", **{"Content-Encoding": "gzip"})
         assert_problem(answer, 415)
 
-    def test_too_large_body_is_refused(self, company_a: World, settings: Any) -> None:
+    def test_C9_too_large_body_is_refused(self, company_a: World, settings: Any) -> None:
         settings.DATA_UPLOAD_MAX_MEMORY_SIZE = 1000
         answer = signed_in(company_a).post("/keys", {"name": "x" * 1000, "scopes": ["read"]})
         assert_problem(answer, 413, "too-large")

@@ -251,7 +251,7 @@ def test_what_a_file_is_its_content_tells() -> None:
         ("Prüfschein №1.jpg", "Prüfschein №1.pdf"),
     ],
 )
-def test_names_from_outside_are_made_plain(name: str, plain: str) -> None:
+def test_E3_names_from_outside_are_made_plain(name: str, plain: str) -> None:
     assert plain_name(name, FileKind.PDF) == plain
     assert len(plain) <= 120
 

@@ -105,7 +105,7 @@ def test_a_long_turn_ends_and_rings_again(company_a: World, monkeypatch: pytest.
     assert sent == ["jobs.work"]
 
 
-def test_failed_work_is_tried_again_then_parked_and_says_why(
+def test_I1_failed_work_is_tried_again_then_parked_and_says_why(
     company_a: World, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(due._handlers, KIND, broken)
@@ -122,7 +122,7 @@ def test_failed_work_is_tried_again_then_parked_and_says_why(
     assert due.work(company_a.id, QUEUE) == 0
 
 
-def test_a_worker_that_dies_each_time_is_parked_without_a_word(company_a: World) -> None:
+def test_I1_a_worker_that_dies_each_time_is_parked_without_a_word(company_a: World) -> None:
     with company(company_a.id):
         due.schedule(KIND, uuid7())
     for _ in range(due.ATTEMPTS):  # claims, then dies: the lease runs out
@@ -134,7 +134,7 @@ def test_a_worker_that_dies_each_time_is_parked_without_a_word(company_a: World)
         assert DueWork.objects.get(kind=KIND).state == DueState.PARKED
 
 
-def test_a_late_writer_is_refused(company_a: World) -> None:
+def test_I2_a_late_writer_is_refused(company_a: World) -> None:
     with company(company_a.id):
         due.schedule(KIND, uuid7())
         slow = due.claim([KIND])
@@ -148,7 +148,7 @@ def test_a_late_writer_is_refused(company_a: World) -> None:
         assert not DueWork.objects.filter(kind=KIND).exists()
 
 
-def test_claimed_work_is_not_given_twice(company_a: World) -> None:
+def test_I2_claimed_work_is_not_given_twice(company_a: World) -> None:
     with company(company_a.id):
         due.schedule(KIND, uuid7())
         assert due.claim([KIND])
@@ -164,7 +164,7 @@ def test_parked_work_can_be_given_a_fresh_start(company_a: World) -> None:
     assert due.work(company_a.id, QUEUE) == 1
 
 
-def test_a_message_with_another_company_finds_nothing(company_a: World, company_b: World) -> None:
+def test_B10_a_message_with_another_company_finds_nothing(company_a: World, company_b: World) -> None:
     with company(company_a.id):
         due.schedule(KIND, uuid7())
     assert due.work(company_b.id, QUEUE) == 0

@@ -60,7 +60,7 @@ def test_an_export_imported_again_changes_nothing(company_a: World, write: Any, 
 
 
 @pytest.mark.parametrize("write", WRITERS)
-def test_a_table_of_formula_like_texts_is_inert(company_a: World, write: Any) -> None:
+def test_E5_a_table_of_formula_like_texts_is_inert(company_a: World, write: Any) -> None:
     with company(company_a.id):
         factories.outlet(company_a.system, "=1+1", location='=HYPERLINK("x")', position=9)
         made = write(company_a.actor("technician"), company_a.site.id)

@@ -191,7 +191,7 @@ print("|", time.process_time() - start)
 
 
 @pytest.mark.parametrize("name", HOSTILE)
-def test_hostile_workbooks_are_refused_within_time_and_memory(name: str, tmp_path: Path) -> None:
+def test_E1_hostile_workbooks_are_refused_within_time_and_memory(name: str, tmp_path: Path) -> None:
     """In a process that has only so much memory left and counts its own seconds of processor."""
     (tmp_path / "x").write_bytes(HOSTILE[name]())
     command = [sys.executable, "-c", CHILD, str(tmp_path / "x"), str(MEBIBYTES * 2**20)]
@@ -202,7 +202,7 @@ def test_hostile_workbooks_are_refused_within_time_and_memory(name: str, tmp_pat
     assert float(seconds) < SECONDS
 
 
-def test_a_declared_size_of_the_whole_sheet_does_not_matter() -> None:
+def test_E2_a_declared_size_of_the_whole_sheet_does_not_matter() -> None:
     cells = "".join(f'<c r="{name}1" t="inlineStr"><is><t>{name}</t></is></c>' for name in "ABC")
     data = hostile(sheet_xml(f'<row r="1">{cells}</row>', before='<dimension ref="A1:XFD1048576"/>'))
     start = process_time()
@@ -210,7 +210,7 @@ def test_a_declared_size_of_the_whole_sheet_does_not_matter() -> None:
     assert process_time() - start < SECONDS
 
 
-def test_one_long_string_used_everywhere_is_cut_not_copied() -> None:
+def test_E1_one_long_string_used_everywhere_is_cut_not_copied() -> None:
     strings = f"<sst>{PAD}<si><t>" + "x" * 5_000_000 + "</t></si></sst>"
     cells = "".join('<row><c t="s"><v>0</v></c></row>' for _ in range(5000))
     sheet = read_sheet(hostile(sheet_xml(cells), strings=strings))

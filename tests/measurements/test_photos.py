@@ -256,7 +256,7 @@ HOSTILE = {
 
 
 @pytest.mark.parametrize("name", HOSTILE)
-def test_a_file_that_is_no_plain_photo_is_refused_in_words_and_leaves_nothing(
+def test_E4_a_file_that_is_no_plain_photo_is_refused_in_words_and_leaves_nothing(
     company_a: World, tablet: Caller, name: str
 ) -> None:
     data, kind, words = HOSTILE[name]

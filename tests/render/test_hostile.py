@@ -65,7 +65,7 @@ def spoiled(text: str) -> Document:
 
 
 @pytest.mark.parametrize("name", ["tags", "controls", "other scripts", "accents"])
-def test_typed_text_is_only_text(name: str, workdir: Path) -> None:
+def test_C12_typed_text_is_only_text(name: str, workdir: Path) -> None:
     rendered = render_report(
         spoiled(TYPED[name]), issue(), workdir=workdir, readings_csv=READINGS, limits=PATIENCE
     )
@@ -79,7 +79,7 @@ def test_typed_text_is_only_text(name: str, workdir: Path) -> None:
 
 
 @pytest.mark.parametrize("name", ["long word", "long note", "lines"])
-def test_long_text_is_cut_and_does_not_stop_a_report(name: str, press: Press, tmp_path: Path) -> None:
+def test_C12_long_text_is_cut_and_does_not_stop_a_report(name: str, press: Press, tmp_path: Path) -> None:
     text = clean(TYPED[name])
     assert len(text) <= TEXT_LIMIT + 1
     assert text.endswith("…")
@@ -157,7 +157,7 @@ def test_nothing_is_loaded_from_anywhere(press: Press, tmp_path: Path) -> None:
     assert "secret words" not in " ".join(page_texts(part.path))
 
 
-def test_clock_stops_a_part_and_says_so(press: Press, tmp_path: Path) -> None:
+def test_I1_clock_stops_a_part_and_says_so(press: Press, tmp_path: Path) -> None:
     endless = "<table style='table-layout:auto'><tr><td colspan=1000000>x<td>y</tr></table>"
     started = time.monotonic()
     with pytest.raises(RenderFailed, match=r"part slow could not be rendered: not done within 1\.5 s"):
@@ -172,7 +172,7 @@ def test_processor_limit_stops_a_part(press: Press, tmp_path: Path) -> None:
         press.render(body(endless), tmp_path / "busy.pdf", replace(PATIENCE, cpu=1))
 
 
-def test_memory_limit_stops_a_part(press: Press, tmp_path: Path) -> None:
+def test_I1_memory_limit_stops_a_part(press: Press, tmp_path: Path) -> None:
     """One allocation beyond the limit: smaller ones end the process in other ways, or by the clock."""
     fat = body("<!--" + "x" * 60_000_000 + "-->")
     with pytest.raises(RenderFailed, match="part fat could not be rendered: MemoryError"):

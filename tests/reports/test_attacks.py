@@ -64,7 +64,7 @@ def decided_on(world: World, session_id: UUID) -> None:
     correct.void(supervisor, session_id, seen_digest=session.content_digest, reason=scene.REASON)
 
 
-def test_every_edit_of_a_sample_is_found_and_names_the_row(settings: object, tmp_path: Path) -> None:
+def test_G4_every_edit_of_a_sample_is_found_and_names_the_row(settings: object, tmp_path: Path) -> None:
     settings.ANCHOR_FILE = tmp_path / "anchors.jsonl"  # type: ignore[attr-defined]
     world = attacked_world()
     with company(world.id):

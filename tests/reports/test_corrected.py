@@ -67,7 +67,7 @@ def rows_of(revision: Revision) -> list[dict[str, str]]:
     return list(csv.DictReader(io.StringIO(text)))
 
 
-def test_after_approval_a_correction_wants_a_new_revision_that_tells_of_it(company_a: World) -> None:
+def test_G3_after_approval_a_correction_wants_a_new_revision_that_tells_of_it(company_a: World) -> None:
     sessions = scene.measured(company_a)
     first = scene.approved(company_a)
     made = put_right(company_a, sessions["MD-1"])

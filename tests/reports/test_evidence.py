@@ -114,7 +114,7 @@ def edits(world: World) -> Iterator[tuple[str, str, tuple[object, ...]]]:
     yield number, "UPDATE jobs_event SET content_digest = repeat('0', 64) WHERE id = %s", (log.id,)
 
 
-def test_every_edit_of_a_superuser_is_found_and_the_row_named(world: World) -> None:
+def test_G4_every_edit_of_a_superuser_is_found_and_the_row_named(world: World) -> None:
     """Each edit alone: made, found, undone."""
     for row, statement, values in edits(world):
         table = statement.split()[1 if statement.startswith("UPDATE") else 2]
@@ -182,7 +182,7 @@ def verify(*arguments: str) -> str:
     return out.getvalue()
 
 
-def test_a_cut_tail_shows_by_the_anchor_alone(world: World, settings: Any, tmp_path: Path) -> None:
+def test_G4_a_cut_tail_shows_by_the_anchor_alone(world: World, settings: Any, tmp_path: Path) -> None:
     """Every link that is left holds; only what was written down elsewhere tells."""
     settings.ANCHOR_FILE = tmp_path / "anchors.jsonl"
     with company_var(world.id):

@@ -83,7 +83,7 @@ def test_a_file_made_consistent_again_is_still_not_the_issued_one(report: tuple[
         filed.read(path)
 
 
-def test_hostile_text_is_printed_as_text_and_attached_harmless(report: tuple[World, Path]) -> None:
+def test_C12_hostile_text_is_printed_as_text_and_attached_harmless(report: tuple[World, Path]) -> None:
     _, path = report
     text = words(path)
     assert text.count("<script>alert(1)</script>{{7*7}}") == 2

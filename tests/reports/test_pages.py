@@ -101,7 +101,7 @@ def test_a_replaced_session_leads_to_the_one_that_counts(company_a: World) -> No
     assert "Hood slipped." in waiting
 
 
-def test_hostile_text_stays_text(company_a: World) -> None:
+def test_C12_hostile_text_stays_text(company_a: World) -> None:
     with company(company_a.id):
         scene.fine_tools(company_a)
     note = batches.hood(company_a, "S-1", "60.0", note=HOSTILE)

@@ -57,7 +57,7 @@ def approve(world: World, digest: str) -> Callable[[], Revision]:
     return act
 
 
-def test_of_two_supervisors_at_once_one_approves(world: World) -> None:
+def test_G1_of_two_supervisors_at_once_one_approves(world: World) -> None:
     scene.measured(world)
     digest = scene.seen(world).digest
     found = at_once(*[approve(world, digest)] * 4)

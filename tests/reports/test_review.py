@@ -218,7 +218,7 @@ def test_every_part_of_the_set_changes_its_digest(company_a: World) -> None:
     assert len(set(digests)) == len(digests)
 
 
-def test_only_a_submitted_job_is_approved_and_only_once(company_a: World) -> None:
+def test_G1_only_a_submitted_job_is_approved_and_only_once(company_a: World) -> None:
     scene.measure(company_a)
     scene.evaluated(company_a)
     found = scene.seen(company_a)
@@ -232,7 +232,7 @@ def test_only_a_submitted_job_is_approved_and_only_once(company_a: World) -> Non
     assert "nothing changed since" in refused.value.detail
 
 
-def test_nobody_approves_a_job_they_measured_on_even_when_it_was_replaced(company_a: World) -> None:
+def test_G1_nobody_approves_a_job_they_measured_on_even_when_it_was_replaced(company_a: World) -> None:
     supervisor = scene.actor(company_a, "supervisor")
     with company(company_a.id):
         scene.fine_tools(company_a)
@@ -264,7 +264,7 @@ def test_a_company_may_allow_self_approval_and_the_report_says_so(company_a: Wor
     assert company_a.supervisor.name in report.self_approval
 
 
-def test_a_session_after_approval_changes_nothing_and_a_new_approval_says_what_changed(
+def test_G3_a_session_after_approval_changes_nothing_and_a_new_approval_says_what_changed(
     company_a: World,
 ) -> None:
     sessions = scene.measured(company_a)

@@ -75,7 +75,7 @@ def test_pyhanko_and_poppler_agree_and_the_archive_forms_hold(
     assert filed.read(path).faults == []
 
 
-def test_every_flipped_byte_outside_the_gap_is_found(signed: Path) -> None:
+def test_G6_every_flipped_byte_outside_the_gap_is_found(signed: Path) -> None:
     data, draw = signed.read_bytes(), random.Random(8)
     ranges = re.search(rb"/ByteRange ?\[ ?(\d+) (\d+) (\d+) (\d+)", data)
     assert ranges is not None
@@ -119,7 +119,7 @@ def appended(path: Path) -> None:
 
 
 @pytest.mark.parametrize("attack", [turned, stripped, swapped, appended])
-def test_what_is_done_after_signing_shows(signed: Path, attack: object) -> None:
+def test_G6_what_is_done_after_signing_shows(signed: Path, attack: object) -> None:
     before = hashlib.sha256(signed.read_bytes()).hexdigest()
     attack(signed)  # type: ignore[operator]
     found = examine(signed, TRUST)
@@ -155,7 +155,7 @@ def test_the_command_tells_what_it_can_tell_offline(signed: Path, tmp_path: Path
         call_command("verify_report", str(signed), "--offline", stdout=StringIO())
 
 
-def test_a_time_server_is_asked_and_when_away_nothing_is_claimed(
+def test_G7_a_time_server_is_asked_and_when_away_nothing_is_claimed(
     plain: Path, tmp_path: Path, settings: object
 ) -> None:
     one = made.identity()

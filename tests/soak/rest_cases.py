@@ -25,7 +25,7 @@ from tests.soak.silence import inside
 
 PREFIX = "/api/v1"
 BULK = {"/field/batches"}
-"""Operations with a body so deep that a case takes long to make; they get fewer here and the machine's own."""
+"""Operations with a body so deep that a case takes long to make: they get fewer."""
 
 
 @dataclass
@@ -87,7 +87,9 @@ def _send(caller: Any, case: Any, own: dict[str, Any], found: Found) -> None:
         path = path.replace("{" + name + "}", quote(str(value), safe=""))
     query = urlencode(dict(case.query or {}), doseq=True, errors="surrogatepass")
     body, kind = _body(case)
-    headers = {k: v for k, v in dict(case.headers or {}).items() if k.lower() not in ("authorization", "cookie")}
+    headers = {
+        k: v for k, v in dict(case.headers or {}).items() if k.lower() not in ("authorization", "cookie")
+    }
     headers = {k: str(v) for k, v in headers.items() if "\n" not in str(v) and "\r" not in str(v)}
     if random.Random(found.cases).random() < 0.7:  # most carry what the door wants besides
         headers |= {"Idempotency-Key": f"case-{found.cases}", "If-Match": '"1"'}
