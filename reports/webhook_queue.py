@@ -51,6 +51,8 @@ RETRIES = [
 ]
 """Waits between the tries of one message, four days in all; each is lengthened by up to a fifth."""
 LONGEST_REST = timedelta(minutes=15)
+AWAY = 3
+"""Failures in a row that tell of an absent receiver: once it is back, all that failed is due at once."""
 OFF_AFTER = timedelta(days=5)
 FEWEST_FAILURES = 10
 KEPT_FOR = timedelta(days=30)
@@ -312,13 +314,15 @@ def _note(hook: Webhook, tries: Sequence[Try]) -> None:
     """A good try ends a bad time; a failed one makes the webhook rest, and after five days ends it."""
     failed = [one for one in tries if not one.answer.is_good]
     if len(failed) < len(tries):
+        if hook.failures >= AWAY:
+            _waiting(hook).update(due_at=timezone.now())
         hook.failures, hook.failing_since, hook.delivered_at = 0, None, timezone.now()
     hook.rests_until = None
     if failed:
         now = timezone.now()
         hook.failures += 1
         hook.failing_since = hook.failing_since or now
-        rest = min(_lengthened(RETRIES[min(hook.failures, len(RETRIES)) - 1]), LONGEST_REST)
+        rest = _lengthened(min(RETRIES[min(hook.failures, len(RETRIES)) - 1], LONGEST_REST))
         hook.rests_until = now + max(rest, timedelta(seconds=max(one.answer.wait for one in failed)))
         _perhaps_off(hook, failed, now)
     hook.save(update_fields=["failures", "failing_since", "delivered_at", "rests_until"])

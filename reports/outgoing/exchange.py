@@ -108,13 +108,15 @@ def _shut(wire: socket.socket) -> None:
 
 
 class _Counted:
-    """Reads lines of an answer's head, not more than so many bytes of them."""
+    """Reads lines of an answer's head, not more than so many bytes of them, and to its end."""
 
     def __init__(self, whole: Any) -> None:
         self.whole, self.left = whole, MOST_HEAD
 
     def readline(self, size: int = -1) -> bytes:
         line: bytes = self.whole.readline(self.left + 1 if size < 0 else min(size, self.left + 1))
+        if not line and self.left < MOST_HEAD:
+            raise http.client.IncompleteRead(b"")  # else a head cut short would count as a whole one
         self.left -= len(line)
         if self.left < 0:
             raise http.client.LineTooLong("head")

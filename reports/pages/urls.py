@@ -15,6 +15,7 @@ from reports.pages import (
     rules,
     signing,
     views,
+    webhooks,
 )
 
 urlpatterns = [
@@ -60,6 +61,12 @@ urlpatterns = [
     path("company/data/remove/withdraw", keeping.withdraw_removal, name="company-remove-withdraw"),
     path("company/signing", signing.signing, name="company-signing"),
     path("company/signing/withdraw", signing.withdraw, name="company-signing-withdraw"),
+    path("company/webhooks", webhooks.webhook_list, name="company-webhooks"),
+    path("company/webhooks/<uuid:webhook_id>", webhooks.webhook, name="company-webhook"),
+    path("company/webhooks/<uuid:webhook_id>/sample", webhooks.sample, name="company-webhook-sample"),
+    path("company/webhooks/<uuid:webhook_id>/replay", webhooks.replay, name="company-webhook-replay"),
+    path("company/webhooks/<uuid:webhook_id>/rotate", webhooks.rotate, name="company-webhook-rotate"),
+    path("company/webhooks/<uuid:webhook_id>/remove", webhooks.remove, name="company-webhook-remove"),
     path("check", check.by_address, name="check-address"),
     path("check/<str:company>/<str:number>/<str:key>", check.check, name="check"),
 ]

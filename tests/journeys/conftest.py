@@ -22,7 +22,7 @@ from tests.measurements import batches
 
 ROOT = Path(__file__).resolve().parents[2]
 SWEEP_SECONDS = 1
-COMPANIES = ["Killed Worker", "Lost Answer", "Vanished Client", "Killed Web"]
+COMPANIES = ["Killed Worker", "Lost Answer", "Vanished Client", "Killed Web", "Told Others"]
 
 
 @pytest.fixture(scope="package")
@@ -30,6 +30,7 @@ def stack() -> Iterator[Stack]:
     """PostgreSQL, Valkey, web, worker and beat, with a quick sweep."""
     with test_services() as made:
         made.environment |= {"SWEEP_SECONDS": str(SWEEP_SECONDS), "REQUESTS_A_MINUTE": "100000"}
+        made.environment |= {"WEBHOOK_TEST_NETWORKS": "127.0.0.4/30"}
         start_all(made, free_port())
         yield made
 
@@ -42,6 +43,7 @@ class Crew:
     place: Any  # what tests.measurements.batches takes for a world
     tablet: Client
     office: Client
+    owner: str  # their e-mail
 
     def send(self, sessions: list[dict[str, Any]], key: str) -> Answer:
         return self.tablet.send("POST", "/api/v1/field/batches", batches.body(*sessions), headers={}, key=key)
@@ -76,7 +78,7 @@ def crew_of(stack: Stack, known: dict[str, Any]) -> Crew:
         instruments={use: SimpleNamespace(id=one) for use, one in known["instruments"].items()},
     )
     tablet, office = (Client(stack.base_url, token=known[name]) for name in ("tablet", "key"))
-    return Crew(known["company"], place, tablet, office)
+    return Crew(known["company"], place, tablet, office, known["owner"])
 
 
 def new_key() -> str:

@@ -26,6 +26,7 @@ def make(name: str) -> dict[str, Any]:
         "company": str(world.id),
         "tablet": world.technician_token,
         "key": world.key_text,
+        "owner": world.owner.email,
         "job": str(world.job.id),
         "points": {tag: str(point.id) for tag, point in world.points.items()},
         "instruments": {use: str(tool.id) for use, tool in world.instruments.items()},

@@ -30,6 +30,7 @@ from measurements.rules import RULES
 from measurements.words import QUANTITIES
 from reports import deliver, issue
 from reports.models import Delivery, Issue, Revision
+from reports.outgoing.kinds import VERBS
 from tests import factories
 from tests.doors import walk
 from tests.factories import World
@@ -112,6 +113,7 @@ def data_of(world: World) -> set[str]:
         found |= {name, name.capitalize(), rule.source}
     with company(world.id):
         found |= _texts()
+    found |= set(VERBS)
     found |= {str(cell) for row in SMALL for cell in row} | set(Column) | {f"{one} %" for one in Column}
     return {one for one in found if re.search(r"[^\W\d_]{2,}", one)}
 

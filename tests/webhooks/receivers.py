@@ -1,11 +1,13 @@
 """Receivers on loopback that behave well or badly, and count who connects."""
 
 import socket
+import ssl
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from pathlib import Path
 from typing import Any
 
 from standardwebhooks import Webhook
@@ -37,7 +39,9 @@ class Receiver:
 
 
 @contextmanager
-def receiver(answer: Callable[[Got], Any] = lambda got: 204, host: str = "127.0.0.5") -> Iterator[Receiver]:
+def receiver(
+    answer: Callable[[Got], Any] = lambda got: 204, host: str = "127.0.0.5", tls: Path | None = None
+) -> Iterator[Receiver]:
     made = Receiver(answer)
     lock = threading.Lock()
 
@@ -82,6 +86,10 @@ def receiver(answer: Callable[[Got], Any] = lambda got: 204, host: str = "127.0.
             pass  # clients that leave are what these tests are about
 
     server = Server((host, 0), Handler)
+    if tls is not None:
+        context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+        context.load_cert_chain(tls)
+        server.socket = context.wrap_socket(server.socket, server_side=True, do_handshake_on_connect=False)
     made.url = f"http://{host}:{server.server_address[1]}/hook"
     thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.02}, daemon=True)
     thread.start()

@@ -1,6 +1,7 @@
 """From the numbered log to a receiver: what is sent, when again, and when no more."""
 
 import json
+import time
 from collections import Counter
 from collections.abc import Callable
 from datetime import timedelta
@@ -14,6 +15,7 @@ from django.utils import timezone
 from jobs import due, events
 from jobs.models import DueWork, Event
 from jobs.tenancy.context import company, company_var
+from jobs.tenancy.ids import uuid7
 from reports import webhook_queue, webhooks
 from reports.models import OffReason, Outcome, Webhook, WebhookAttempt, WebhookMessage
 from reports.outgoing.messages import message_id
@@ -476,3 +478,39 @@ def test_old_tries_and_what_is_left_of_removed_webhooks_are_cleared_away(world: 
     with company(world.id):
         assert [row.id for row in Webhook.objects.all()] == [hook.id]
         assert DueWork.objects.filter(kind=webhook_queue.PRUNE).exists()
+
+
+def flood(world: World, count: int) -> None:
+    """Many events of many subjects, numbered."""
+    with company(world.id):
+        for _ in range(count // 1000):
+            one = [events.Happening(uuid7(), {"n": n}) for n in range(1000)]
+            events.record_many(world.actor("owner"), "session.stored", "session", one)
+    number(world)
+
+
+def test_W8_ten_thousand_events_of_a_day_without_receiver_all_arrive_in_order_under_ids_of_their_own(
+    world: World, clock: Clock
+) -> None:
+    with receiver(lambda got: 503) as there:
+        make(world, there.url, verbs=["session.stored"])
+        for hour in range(24):  # a day away: time moves from one try to the next
+            if hour < 10:
+                flood(world, 1000)
+            until_quiet(world, clock, timedelta(hours=1), lambda: False)
+        failed = len(there.got)
+        assert 24 * 60 / 18 <= failed <= 24 * 4 + 30
+        with company(world.id):
+            assert WebhookMessage.objects.count() <= webhook_queue.WINDOW
+        there.got.clear()
+        there.answer = lambda got: 204
+        started = time.monotonic()
+        until_quiet(world, clock, timedelta(minutes=30), lambda: len(there.got) >= 10_000)
+        took = time.monotonic() - started
+    print(f"figure: webhooks_after_outage = {10_000 / took:.0f} events/s")
+    assert len({one.id for one in there.got}) == len(there.got) == 10_000
+    assert states(world) == {"delivered": 10_000}
+    numbers = [json.loads(one.body)["data"]["number"] for one in there.got]
+    assert len(set(numbers)) == 10_000
+    late = max(abs(place - n) for place, n in enumerate(number - min(numbers) for number in numbers))
+    assert late <= webhook_queue.WINDOW  # what overtakes stays within what was queued together
