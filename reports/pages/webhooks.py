@@ -1,7 +1,7 @@
 """Webhooks of the company: addresses, how each does, its tries, and what an owner does about it."""
 
 from collections.abc import Callable
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, datetime, time
 from typing import Any
 from uuid import UUID
 
@@ -146,7 +146,6 @@ def webhook(request: HttpRequest, actor: Actor, webhook_id: UUID) -> HttpRespons
         "tries": visible_attempts(actor, row.id).order_by("-id")[:SHOWN],
         "replay": ReplayForm(),
         "overlap": webhooks.USUAL_OVERLAP_HOURS,
-        "week_ago": timezone.now() - timedelta(days=7),
     }
     return _show(request, "reports/webhook.html", form, context)
 

@@ -25,7 +25,7 @@ from config.local.stack import free_port
 ROOT = Path(__file__).resolve().parents[2]
 DOCKER = ROOT / "config" / "docker"
 DOCKERFILE = (DOCKER / "Dockerfile").read_text().replace("\\\n", "")
-OURS = ("migrate", "web", "worker", "beat")
+OURS = ("migrate", "web", "worker", "webhooks", "beat")
 
 
 @pytest.fixture
@@ -50,13 +50,13 @@ def test_the_specification_refuses_nonsense(compose: dict[str, Any], key: str, v
 
 def test_all_parts_are_there_and_each_that_stays_is_watched(compose: dict[str, Any]) -> None:
     services = compose["services"]
-    assert services.keys() == {"postgres", "valkey", "migrate", "web", "worker", "beat", "proxy"}
+    assert services.keys() == {*OURS, "postgres", "valkey", "proxy"}
     assert [name for name, part in services.items() if "healthcheck" not in part] == ["migrate"]
 
 
 def test_nothing_starts_before_what_it_needs(compose: dict[str, Any]) -> None:
     needs = {name: part.get("depends_on", {}) for name, part in compose["services"].items()}
-    for name in ("web", "worker", "beat"):
+    for name in ("web", "worker", "webhooks", "beat"):
         assert needs[name]["migrate"] == {"condition": "service_completed_successfully"}
         assert needs[name]["valkey"] == {"condition": "service_healthy"}
     assert needs["migrate"]["postgres"] == {"condition": "service_healthy"}

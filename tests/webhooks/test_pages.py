@@ -45,7 +45,7 @@ def test_an_owner_adds_tries_changes_renews_and_removes(signed_in: In, company_a
         assert client.post(page, changed).status_code == 422  # seen before it changed
         renewed = client.post(f"{page}/rotate", follow=True)
         assert secret_of(renewed) != secret
-        assert "signs too until" in words(client.get(page))
+        assert "former secret signs too until" in words(client.get(page))
         again = client.post(f"{page}/replay", {"after": "0", "since": ""}, follow=True)
         assert "Events after number 0 are sent again" in words(again)
         removed = client.post(f"{page}/remove", follow=True)
