@@ -69,16 +69,16 @@ def visible_fetches(actor: Actor) -> QuerySet[Fetch]:
 
 
 def visible_webhooks(actor: Actor) -> QuerySet[Webhook]:
-    """Webhooks that were not removed, for those who manage keys."""
+    """Webhooks that were not removed, for those who manage them."""
     rows = Webhook.objects.filter(removed_at=None).select_related("created_by")
-    return rows.filter(company_id=require(actor, Action.MANAGE_KEYS).company_id)
+    return rows.filter(company_id=require(actor, Action.MANAGE_WEBHOOKS).company_id)
 
 
 def visible_attempts(actor: Actor, webhook_id: UUID) -> QuerySet[WebhookAttempt]:
     """Tries to deliver to one webhook, with message and event."""
     rows = WebhookAttempt.objects.filter(webhook=webhook_id, webhook__removed_at=None)
     rows = rows.select_related("message__event")
-    return rows.filter(company_id=require(actor, Action.MANAGE_KEYS).company_id)
+    return rows.filter(company_id=require(actor, Action.MANAGE_WEBHOOKS).company_id)
 
 
 def newest_answer_kind() -> Subquery:

@@ -16,7 +16,7 @@ from django.utils.translation import gettext as _
 from jobs import events, rows
 from jobs.access import Action, Actor, require
 from jobs.errors import Conflict, Fault, Invalid
-from jobs.models import Company
+from jobs.models import Allowance, Company
 from jobs.tenancy.ids import uuid7
 from reports import sealed, webhook_queue
 from reports.models import MessageState, OffReason, Webhook, WebhookMessage
@@ -38,12 +38,12 @@ def make(
 
     Raises Invalid, Conflict when there are ten already or the operators set no key.
     """
-    require(actor, Action.MANAGE_KEYS)
+    require(actor, Action.MANAGE_WEBHOOKS)
     if not sealed.can_seal():
         raise Conflict(_("The operators of this service have set no SIGNING_KEY, so no secret can be kept."))
     Company.objects.select_for_update().get()  # counted one at a time
-    if visible_webhooks(actor).count() >= MOST:
-        raise Conflict(_("There are %(most)d webhooks already; remove one first.") % {"most": MOST})
+    if visible_webhooks(actor).count() >= (most := allowed()):
+        raise Conflict(_("No more than %(most)d webhooks are allowed; remove one first.") % {"most": most})
     key, secret = uuid7(), new_secret()
     row = Webhook(
         id=key,
@@ -54,7 +54,7 @@ def make(
         off_reason="" if active else OffReason.OWNER,
         secret=sealed.seal(webhook_queue.PURPOSE, secret.encode(), key),
         cursor=events.chain_head()[0],
-        created_by_id=str(actor.member_id),
+        created_by_id=actor.member_id,
         created_at=timezone.now(),
     )
     _check(row)
@@ -62,6 +62,12 @@ def make(
     _tell(actor, "webhook.made", row, verbs=row.verbs)
     webhook_queue.keep_house()
     return row, secret
+
+
+def allowed() -> int:
+    """How many the company may have: ten, unless operators set it otherwise."""
+    told = Allowance.objects.values_list("webhooks", flat=True).first()
+    return MOST if told is None else int(told)
 
 
 def _check(row: Webhook, *, place: bool = True) -> None:
@@ -196,7 +202,7 @@ def sample(actor: Actor, webhook_id: UUID) -> WebhookMessage:
 
 
 def _locked(actor: Actor, webhook_id: UUID) -> Webhook:
-    require(actor, Action.MANAGE_KEYS)
+    require(actor, Action.MANAGE_WEBHOOKS)
     row: Webhook = rows.locked(Webhook.objects.filter(removed_at=None), actor, webhook_id)
     return row
 

@@ -37,7 +37,7 @@ class Webhook(TenantModel):
     failing_since = models.DateTimeField(null=True, blank=True)
     rests_until = models.DateTimeField(null=True, blank=True)
     delivered_at = models.DateTimeField(null=True, blank=True, help_text="The last good try.")
-    created_by = TenantForeignKey(Member, models.PROTECT, related_name="+")
+    created_by = TenantForeignKey(Member, models.PROTECT, null=True, blank=True, related_name="+")
     created_at = models.DateTimeField()
     removed_at = models.DateTimeField(null=True, blank=True)
     version = models.PositiveIntegerField(default=1)

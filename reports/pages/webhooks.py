@@ -99,7 +99,7 @@ def _show(request: HttpRequest, template: str, form: forms.Form, context: dict[s
 
 
 @get_or_post
-@page(Action.MANAGE_KEYS)
+@page(Action.MANAGE_WEBHOOKS)
 def webhook_list(request: HttpRequest, actor: Actor) -> HttpResponse:
     """The webhooks, and the form for a new one, whose secret is shown after the redirect and never again."""
     form = WebhookForm(request.POST or None)
@@ -112,7 +112,7 @@ def webhook_list(request: HttpRequest, actor: Actor) -> HttpResponse:
         "webhooks": visible_webhooks(actor).order_by("id"),
         "shown": once.handed_over(request, COOKIE),
         "can_keep": sealed.can_seal(),
-        "most": webhooks.MOST,
+        "most": webhooks.allowed(),
         "head": events.chain_head()[0],
     }
     response = _show(request, "reports/webhooks.html", form, context)
@@ -127,7 +127,7 @@ def _shown_once(secret: str) -> HttpResponse:
 
 
 @get_or_post
-@page(Action.MANAGE_KEYS)
+@page(Action.MANAGE_WEBHOOKS)
 def webhook(request: HttpRequest, actor: Actor, webhook_id: UUID) -> HttpResponse:
     """How one does, its last tries, and the form to change it."""
     row = visible_webhooks(actor).filter(id=webhook_id).first()
@@ -156,7 +156,7 @@ def _change(actor: Actor, row: Webhook, form: forms.Form) -> None:
 
 
 @require_POST
-@page(Action.MANAGE_KEYS)
+@page(Action.MANAGE_WEBHOOKS)
 def sample(request: HttpRequest, actor: Actor, webhook_id: UUID) -> HttpResponse:
     try:
         webhooks.sample(actor, webhook_id)
@@ -169,7 +169,7 @@ def sample(request: HttpRequest, actor: Actor, webhook_id: UUID) -> HttpResponse
 
 
 @require_POST
-@page(Action.MANAGE_KEYS)
+@page(Action.MANAGE_WEBHOOKS)
 def replay(request: HttpRequest, actor: Actor, webhook_id: UUID) -> HttpResponse:
     form = ReplayForm(request.POST)
     if not form.is_valid():
@@ -186,13 +186,13 @@ def replay(request: HttpRequest, actor: Actor, webhook_id: UUID) -> HttpResponse
 
 
 @require_POST
-@page(Action.MANAGE_KEYS)
+@page(Action.MANAGE_WEBHOOKS)
 def rotate(request: HttpRequest, actor: Actor, webhook_id: UUID) -> HttpResponse:
     return _shown_once(webhooks.rotate(actor, webhook_id)[1])
 
 
 @require_POST
-@page(Action.MANAGE_KEYS)
+@page(Action.MANAGE_WEBHOOKS)
 def remove(request: HttpRequest, actor: Actor, webhook_id: UUID) -> HttpResponse:
     webhooks.remove(actor, webhook_id)
     messages.success(request, gettext("The webhook is removed; nothing is sent there any more."))

@@ -117,7 +117,7 @@ class AttemptOut(serializers.ModelSerializer[WebhookAttempt]):
 
 
 class Webhooks(ShownOnce, Door):
-    needs = {"GET": Action.MANAGE_KEYS, "POST": Action.MANAGE_KEYS}
+    needs = {"GET": Action.MANAGE_WEBHOOKS, "POST": Action.MANAGE_WEBHOOKS}
     serializer_class = WebhookOut
 
     @extend_schema(operation_id="webhook_list", tags=["webhooks"], responses=WebhookOut(many=True))
@@ -147,7 +147,7 @@ class Webhooks(ShownOnce, Door):
 
 
 class WebhookDoor(Door):
-    needs = {"GET": Action.MANAGE_KEYS, "PATCH": Action.MANAGE_KEYS, "DELETE": Action.MANAGE_KEYS}
+    needs = {"GET": Action.MANAGE_WEBHOOKS, "PATCH": Action.MANAGE_WEBHOOKS, "DELETE": Action.MANAGE_WEBHOOKS}
     serializer_class = WebhookOut
 
     @extend_schema(operation_id="webhook", tags=["webhooks"], responses=WebhookOut)
@@ -173,7 +173,7 @@ class WebhookDoor(Door):
 
 
 class WebhookRotation(ShownOnce, Door):
-    needs = {"POST": Action.MANAGE_KEYS}
+    needs = {"POST": Action.MANAGE_WEBHOOKS}
     serializer_class = RotateIn
 
     @extend_schema(
@@ -186,7 +186,7 @@ class WebhookRotation(ShownOnce, Door):
 
 
 class WebhookReplay(Repeatable, Door):
-    needs = {"POST": Action.MANAGE_KEYS}
+    needs = {"POST": Action.MANAGE_WEBHOOKS}
     serializer_class = ReplayIn
 
     @extend_schema(
@@ -199,7 +199,7 @@ class WebhookReplay(Repeatable, Door):
 
 
 class WebhookSample(Repeatable, Door):
-    needs = {"POST": Action.MANAGE_KEYS}
+    needs = {"POST": Action.MANAGE_WEBHOOKS}
     serializer_class = SampleOut
 
     @extend_schema(operation_id="webhook_sample", tags=["webhooks"], request=None, responses={202: SampleOut})
@@ -210,7 +210,7 @@ class WebhookSample(Repeatable, Door):
 
 
 class WebhookAttempts(Door):
-    needs = {"GET": Action.MANAGE_KEYS}
+    needs = {"GET": Action.MANAGE_WEBHOOKS}
     serializer_class = AttemptOut
     newest_first = True
 

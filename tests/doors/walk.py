@@ -159,6 +159,7 @@ CALLERS: dict[Action, Callable[[World], Caller]] = {
     Action.REVIEW: lambda world: signed_in(world, "supervisor"),
     Action.APPROVE: lambda world: signed_in(world, "supervisor"),
     Action.ISSUE: lambda world: signed_in(world, "supervisor"),
+    Action.MANAGE_WEBHOOKS: lambda world: signed_in(world, "owner"),
 }
 
 

@@ -9,12 +9,13 @@ from django.db import connection, transaction
 from django.utils import timezone
 
 from jobs import events
-from jobs.models import Event
+from jobs.models import Allowance, Event
 from jobs.tenancy.context import company
 from reports.models import Webhook
 from reports.webhooks import MOST
+from tests import factories
 from tests.doors import walk
-from tests.doors.client import assert_problem, pointers, signed_in, with_key
+from tests.doors.client import assert_problem, pointers, signed_in, with_key, with_token
 from tests.factories import World
 
 pytestmark = [pytest.mark.django_db, pytest.mark.usefixtures("loopback")]
@@ -106,6 +107,25 @@ def test_there_is_a_bound_on_how_many(company_a: World) -> None:
         for _ in range(MOST):
             walk.webhook(company_a)
     assert_problem(owner.post("/webhooks", {"url": URL}), 409, "conflict")
+
+
+def test_operators_may_allow_fewer(company_a: World) -> None:
+    owner = signed_in(company_a)
+    with company(company_a.id):
+        Allowance.objects.create(webhooks=1)
+    assert owner.post("/webhooks", {"url": URL}).status_code == 201
+    assert_problem(owner.post("/webhooks", {"url": URL}), 409, "conflict")
+
+
+def test_a_key_with_the_scope_may_and_one_without_may_not(company_a: World) -> None:
+    with company(company_a.id):
+        allowed, other = (factories.make_key(company_a.id, [scope])[1] for scope in ("webhooks", "plan"))
+    made = with_token(allowed).post("/webhooks", {"url": URL})
+    assert made.status_code == 201
+    place = made["Location"].removeprefix("/api/v1")
+    assert with_token(allowed).get(place).status_code == 200
+    assert_problem(with_token(other).get(place), 403, "forbidden")
+    assert_problem(with_token(other).post("/webhooks", {"url": URL}), 403, "forbidden")
 
 
 def test_without_a_key_to_keep_secrets_none_is_made(company_a: World, settings: Any) -> None:
