@@ -28,7 +28,9 @@ def test_the_secret_is_in_the_first_answer_only(company_a: World) -> None:
     assert made.status_code == 201
     secret = made.json()["secret"]
     assert secret.startswith("whsec_")
-    assert_problem(owner.post("/webhooks", {"url": URL}, key="one"), 409, "conflict")
+    again = owner.post("/webhooks", {"url": URL}, key="one")
+    assert again.status_code == 409
+    assert secret not in again.content.decode()
     place = made["Location"].removeprefix("/api/v1")
     for answer in (owner.get(place), owner.get("/webhooks")):
         assert answer.status_code == 200
@@ -52,7 +54,6 @@ def test_the_secret_is_in_the_first_answer_only(company_a: World) -> None:
         ({"url": "http://2130706433/"}, "/url"),
         ({"url": "http://①②⑦.0.0.1/"}, "/url"),
         ({"url": "https://a.com/" + "x" * 500}, "/url"),
-        ({"url": "https://a.com/\x00"}, "/url"),
         ({"url": 7}, "/url"),
         ({"url": URL, "verbs": ["job.eaten"]}, "/verbs"),
         ({"url": URL, "verbs": "job.planned"}, "/verbs"),
