@@ -68,14 +68,14 @@ def test_W8_what_happens_while_receiver_and_worker_are_away_arrives_signed_and_o
     with receiving(hook["secret"], port, store):
         owner.post(f"/api/v1/webhooks/{hook['id']}/sample")  # wakes it from its rest
         wait_until("the evaluations", lambda: evaluated(made) == 31, seconds=100, pause=0.5)
-        wait_until("all events", lambda: numbers(store) == logged(made), seconds=100, pause=0.5)
+        wait_until("all events", lambda: logged(made) <= numbers(store), seconds=100, pause=0.5)
         rows = kept(store)
         assert len({row[0] for row in rows}) == len(rows)
+        before = len(numbers(store))
         owner.post(f"/api/v1/webhooks/{hook['id']}/replay", {"after": 0})
-        before = len(rows)
-        wait_until("the replay", lambda: len(numbers(store)) > before - 1, seconds=60)
-        wait_until("first events", lambda: 1 in numbers(store), seconds=60, pause=0.5)
-        wait_until("whole log", lambda: numbers(store) == logged(made, first=1), seconds=60, pause=0.5)
+        wait_until("the replay", lambda: len(numbers(store)) > before, seconds=100)
+        wait_until("first events", lambda: 1 in numbers(store), seconds=100, pause=0.5)
+        wait_until("whole log", lambda: logged(made, first=1) <= numbers(store), seconds=100, pause=0.5)
     final = kept(store)
     assert {row[0] for row in rows} <= {row[0] for row in final}
     told = {row[1]: json.loads(row[3]) for row in final if row[1]}
