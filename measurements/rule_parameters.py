@@ -8,6 +8,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
 
+from django.utils.translation import gettext_noop as _
+
 from measurements.calc.layout import SITE_LENGTHS, SiteRule
 from measurements.methods import METHODS
 from measurements.models import Method, RuleSetting, Severity
@@ -49,38 +51,38 @@ TRAVERSES = (PITOT, Method.ANEMOMETER_TRAVERSE, SWEPT)
 GAUGED = (PITOT, SWEPT, Method.CENTRELINE_READING, Method.VALVE_FLOW, Method.PUMP_TEST, Method.STATIC_PROFILE)
 
 PARAMETERS: tuple[Parameter, ...] = (
-    Parameter("runs_disagree", "spread", "Runs may differ by, of their mean", "share",
+    Parameter("runs_disagree", "spread", _("Runs may differ by, of their mean"), "share",
               0.05, 0.01, 0.20, limit="runs_spread"),
-    Parameter("zero_shift", "share", "A zero may move by, of the mean reading", "share",
+    Parameter("zero_shift", "share", _("A zero may move by, of the mean reading"), "share",
               0.02, 0.005, 0.10, limit="zero_share"),
-    Parameter("near_resolution", "steps", "A reading has at least, in display steps", "factor",
+    Parameter("near_resolution", "steps", _("A reading has at least, in display steps"), "factor",
               10.0, 4.0, 50.0, limit="resolutions"),
-    Parameter("bad_distribution", "share", "Share of pressures above a tenth of the largest", "share",
+    Parameter("bad_distribution", "share", _("Share of pressures above a tenth of the largest"), "share",
               0.75, 0.75, 0.95, PUBLISHED, "distribution_share", TRAVERSES),
-    Parameter("low_velocity", "velocity", "Lowest mean velocity for a pitot-static tube", "velocity",
+    Parameter("low_velocity", "velocity", _("Lowest mean velocity for a pitot-static tube"), "velocity",
               3.0, 1.0, 6.0, limit="low_velocity"),
-    Parameter("implausible_value", "velocity", "Highest velocity that a duct may have", "velocity",
+    Parameter("implausible_value", "velocity", _("Highest velocity that a duct may have"), "velocity",
               60.0, 20.0, 100.0, limit="high_velocity"),
-    Parameter("implausible_value", "times", "A flow is none from, in times of its design", "factor",
+    Parameter("implausible_value", "times", _("A flow is none from, in times of its design"), "factor",
               10.0, 2.0, 100.0),
-    Parameter("sweeps_unlike", "ratio", "Longest sweep over the shortest", "factor",
+    Parameter("sweeps_unlike", "ratio", _("Longest sweep over the shortest"), "factor",
               1.2, 1.05, 2.0, limit="sweep_ratio", methods=(SWEPT,)),
-    Parameter("poor_plane", "before", "Least straight duct before a plane, hydraulic diameters", "factor",
+    Parameter("poor_plane", "before", _("Least straight duct before a plane, hydraulic diameters"), "factor",
               PLANES.least_upstream, 1.0, 10.0, methods=TRAVERSES),
-    Parameter("poor_plane", "after", "Least straight duct after a plane, hydraulic diameters", "factor",
+    Parameter("poor_plane", "after", _("Least straight duct after a plane, hydraulic diameters"), "factor",
               PLANES.least_downstream, 0.5, 5.0, methods=TRAVERSES),
-    Parameter("unit_mistake", "width", "How near a factor between two units, as a share", "share",
+    Parameter("unit_mistake", "width", _("How near a factor between two units, as a share"), "share",
               0.03, 0.01, 0.10),
-    Parameter("clock_wrong", "offset", "A tablet's clock may be off by", "time", 120.0, 30.0, 900.0),
-    Parameter("changed_since_earlier", "share", "A change is told from, of the earlier figure", "share",
+    Parameter("clock_wrong", "offset", _("A tablet's clock may be off by"), "time", 120.0, 30.0, 900.0),
+    Parameter("changed_since_earlier", "share", _("A change is told from, of the earlier figure"), "share",
               0.10, 0.05, 0.50),
-    Parameter("voltage_unbalance", "share", "Unbalance of voltage", "share",
+    Parameter("voltage_unbalance", "share", _("Unbalance of voltage"), "share",
               0.02, 0.01, 0.05, NEMA, "voltage_unbalance", (Method.FAN_TEST,)),
-    Parameter("current_unbalance", "share", "Unbalance of current", "share",
+    Parameter("current_unbalance", "share", _("Unbalance of current"), "share",
               0.10, 0.03, 0.20, limit="current_unbalance", methods=(Method.FAN_TEST,)),
-    Parameter("voltage_off_nameplate", "share", "Voltage off the nameplate's", "share",
+    Parameter("voltage_off_nameplate", "share", _("Voltage off the nameplate's"), "share",
               0.10, 0.03, 0.15, NEMA, "voltage_deviation", (Method.FAN_TEST,)),
-    Parameter("stratified", "spread", "Mixed air may differ by, of the span", "share",
+    Parameter("stratified", "spread", _("Mixed air may differ by, of the span"), "share",
               0.20, 0.05, 0.50, limit="stratification", methods=(Method.MIXED_AIR,)),
 )  # fmt: skip
 BY_KEY: Mapping[Key, Parameter] = {one.key: one for one in PARAMETERS}

@@ -65,13 +65,15 @@ class Rule:
 RULES: dict[str, Rule] = {}
 
 
-def rule(name: str, severity: Severity, source: str, *, fixed: bool = False) -> Callable[[Check], Check]:
-    """Registers a check under a name; its docstring says what it looks for. See DEVELOPERS.md to add one."""
+def rule(
+    name: str, severity: Severity, text: str, source: str, *, fixed: bool = False
+) -> Callable[[Check], Check]:
+    """Registers a check under a name; `text` says what it looks for. See DEVELOPERS.md to add one."""
 
     def register(check: Check) -> Check:
         if name in RULES:
             raise ValueError(f"two rules are called {name}")
-        RULES[name] = Rule(name, severity, source, (check.__doc__ or "").strip(), check, fixed)
+        RULES[name] = Rule(name, severity, source, text, check, fixed)
         return check
 
     return register

@@ -4,6 +4,8 @@ from collections.abc import Iterator
 from datetime import datetime, timedelta
 from uuid import UUID
 
+from django.utils.translation import gettext_noop as _
+
 from jobs.models import Event, JobStatus
 from measurements.models import Severity
 from measurements.rule_parameters import parameter
@@ -16,9 +18,8 @@ CLOSED = {JobStatus.APPROVED: "approved", JobStatus.ISSUED: "issued", JobStatus.
 CLOSING = ("job.approved", "job.cancelled")
 
 
-@rule("clock_wrong", Severity.WARNING, PRACTICE)
+@rule("clock_wrong", Severity.WARNING, _("The tablet's clock and the service's disagree."), PRACTICE)
 def clock_wrong(seen: Seen) -> Iterator[Finding]:
-    """The tablet's clock and the service's disagree."""
     offset = seen.loaded.session.clock_offset_s
     most = seen.setting(OFFSET)
     if abs(offset) > most:
@@ -37,9 +38,13 @@ def _lasting(seconds: float) -> str:
     return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.0f} h"
 
 
-@rule("times_out_of_order", Severity.WARNING, PRACTICE)
+@rule(
+    "times_out_of_order",
+    Severity.WARNING,
+    _("The session ends before it starts, lies in the future, or has readings outside its time."),
+    PRACTICE,
+)
 def times_out_of_order(seen: Seen) -> Iterator[Finding]:
-    """The session ends before it starts, lies in the future, or has readings outside its time."""
     session = seen.loaded.session
     advice = "Check the tablet's clock and say in a note when the readings were taken."
     start, end = session.started_at, session.finished_at
@@ -66,9 +71,13 @@ def _clock(moment: datetime) -> str:
     return moment.strftime("%Y-%m-%d %H:%M:%S UTC")
 
 
-@rule("technician_not_assigned", Severity.WARNING, "the job's plan")
+@rule(
+    "technician_not_assigned",
+    Severity.WARNING,
+    _("Who measured was not planned on the job that day."),
+    "the job's plan",
+)
 def technician_not_assigned(seen: Seen) -> Iterator[Finding]:
-    """Who measured was not planned on the job that day."""
     day = seen.loaded.measured_on
     if any(a.starts_on <= day <= a.ends_on for a in seen.loaded.assigned):
         return
@@ -81,9 +90,14 @@ def technician_not_assigned(seen: Seen) -> Iterator[Finding]:
     )
 
 
-@rule("posted_after_approval", Severity.STOP, "the job's state", fixed=True)
+@rule(
+    "posted_after_approval",
+    Severity.STOP,
+    _("The session came in when the job was already approved, issued or cancelled."),
+    "the job's state",
+    fixed=True,
+)
 def posted_after_approval(seen: Seen) -> Iterator[Finding]:
-    """The session came in when the job was already approved, issued or cancelled."""
     job = seen.loaded.job
     status = CLOSED.get(JobStatus(job.status))
     if status and not _came_before(seen.loaded.session.received_at, job.id):

@@ -2,6 +2,8 @@
 
 from collections.abc import Iterator
 
+from django.utils.translation import gettext_noop as _
+
 from measurements.inputs import range_for, shown_in, zeros_of
 from measurements.loading import Tool
 from measurements.models import Severity
@@ -22,9 +24,14 @@ ZERO_SHARE = parameter("zero_shift", "share")
 SLOW = parameter("low_velocity", "velocity")
 
 
-@rule("out_of_calibration", Severity.STOP, LABORATORY, fixed=True)
+@rule(
+    "out_of_calibration",
+    Severity.STOP,
+    _("The instrument's newest certificate had lapsed when it was used."),
+    LABORATORY,
+    fixed=True,
+)
 def out_of_calibration(seen: Seen) -> Iterator[Finding]:
-    """The instrument's newest certificate had lapsed when it was used."""
     for tool in _metered(seen):
         if tool.certificate and tool.lapsed:
             due = tool.certificate.due_on.isoformat()
@@ -37,9 +44,14 @@ def out_of_calibration(seen: Seen) -> Iterator[Finding]:
             )
 
 
-@rule("without_certificate", Severity.STOP, LABORATORY, fixed=True)
+@rule(
+    "without_certificate",
+    Severity.STOP,
+    _("No certificate covered the instrument and quantity when it was used."),
+    LABORATORY,
+    fixed=True,
+)
 def without_certificate(seen: Seen) -> Iterator[Finding]:
-    """No certificate covered the instrument and quantity when it was used."""
     for tool in _metered(seen):
         if tool.certificate is None or not tool.points:
             what = "no certificate" if tool.certificate is None else f"no calibrated {tool.quantity}"
@@ -61,9 +73,14 @@ def _plain(quantity: str) -> str:
     return quantity.replace("_", " ")
 
 
-@rule("outside_range", Severity.STOP, "maker's range of the instrument", fixed=True)
+@rule(
+    "outside_range",
+    Severity.STOP,
+    _("A reading lies outside what the instrument can show."),
+    "maker's range of the instrument",
+    fixed=True,
+)
 def outside_range(seen: Seen) -> Iterator[Finding]:
-    """A reading lies outside what the instrument can show."""
     for tool, values in _read(seen):
         if not tool.ranges:
             continue
@@ -81,9 +98,8 @@ def outside_range(seen: Seen) -> Iterator[Finding]:
             )
 
 
-@rule("near_resolution", Severity.WARNING, PRACTICE)
+@rule("near_resolution", Severity.WARNING, _("Many readings are only a few steps of the display."), PRACTICE)
 def near_resolution(seen: Seen) -> Iterator[Finding]:
-    """Many readings are only a few steps of the display."""
     steps = seen.setting(STEPS)
     for tool, values in _read(seen):
         chosen = range_for(tool, values)
@@ -123,9 +139,13 @@ def _read(seen: Seen) -> Iterator[tuple[Tool, list[float]]]:
             yield tool, values
 
 
-@rule("zero_shift", Severity.STOP, PRACTICE)
+@rule(
+    "zero_shift",
+    Severity.STOP,
+    _("The manometer's zero moved between the checks before and after."),
+    PRACTICE,
+)
 def zero_shift(seen: Seen) -> Iterator[Finding]:
-    """The manometer's zero moved between the checks before and after."""
     for use in GAUGES:
         tool, values = seen.loaded.tools.get(use), _pressures(seen, use)
         before, after = zeros_of(seen.loaded, use) if values else (None, None)
@@ -146,9 +166,10 @@ def zero_shift(seen: Seen) -> Iterator[Finding]:
             )
 
 
-@rule("zero_not_checked", Severity.REMARK, PRACTICE)
+@rule(
+    "zero_not_checked", Severity.REMARK, _("Air pressures without a zero check before and after."), PRACTICE
+)
 def zero_not_checked(seen: Seen) -> Iterator[Finding]:
-    """Air pressures without a zero check before and after."""
     if _pressures(seen, "pressure") and None in zeros_of(seen.loaded):
         text = "The manometer's zero was not checked both before and after."
         yield Finding(text, "A zero check before and after.", "Check the zero at the next measurement.")

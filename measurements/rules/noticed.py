@@ -143,9 +143,9 @@ def _check_of(row: Row) -> Callable[[Seen], Iterator[Finding]]:
         for remark in seen.remarks(row.code):
             yield told(row, remark, seen.units)
 
-    check.__name__, check.__doc__ = row.name, row.text
+    check.__name__ = row.name
     return check
 
 
 for _row in ROWS:
-    rule(_row.name, _row.severity, _row.source, fixed=_row.fixed)(_check_of(_row))
+    rule(_row.name, _row.severity, _row.text, _row.source, fixed=_row.fixed)(_check_of(_row))

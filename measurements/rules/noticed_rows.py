@@ -2,6 +2,8 @@
 
 from dataclasses import dataclass
 
+from django.utils.translation import gettext_noop as _
+
 from measurements.calc import Code
 from measurements.models import Method, Severity
 from measurements.rules.base import PRACTICE
@@ -57,7 +59,7 @@ TRAVERSES = (
     Row(
         Code.NO_LAYOUT,
         WARNING,
-        "The points follow no stated layout.",
+        _("The points follow no stated layout."),
         "The {points:count point} of the traverse follow no stated layout.",
         "Points by a published rule, so that their plain mean is the mean of the section.",
         "Traverse again by the layout of the worklist, or state the layout that was used.",
@@ -66,7 +68,7 @@ TRAVERSES = (
     Row(
         Code.LOW_VELOCITY,
         WARNING,
-        "The velocity is low for a pitot-static tube.",
+        _("The velocity is low for a pitot-static tube."),
         "The mean velocity is {velocity:velocity}.",
         "At least {limit:velocity} for a pitot-static tube.",
         "Use an anemometer, or a smaller plane with a higher velocity.",
@@ -74,7 +76,7 @@ TRAVERSES = (
     Row(
         Code.COMPRESSIBLE,
         REMARK,
-        "The velocity is so high that air is compressed at the tube.",
+        _("The velocity is so high that air is compressed at the tube."),
         "Compression of the air at the tube makes the velocity read {bias:share} high.",
         "A velocity at which this does not matter.",
         "Nothing must be done up to some tenths of a percent; else measure in a larger section.",
@@ -83,7 +85,7 @@ TRAVERSES = (
     Row(
         Code.OUTSIDE_CERTIFICATE,
         WARNING,
-        "Readings lie outside the points that the instrument was calibrated at.",
+        _("Readings lie outside the points that the instrument was calibrated at."),
         (
             "Outside the calibrated points lie {count:count reading} ({points}).",
             "Outside the calibrated points lie {count:count reading}.",
@@ -95,7 +97,7 @@ TRAVERSES = (
     Row(
         Code.INTEGRATION_BIAS,
         REMARK,
-        "The profile found suggests that the plain mean of the points is off the mean of the section.",
+        _("The profile found suggests that the plain mean of the points is off the mean of the section."),
         "By the profile found the mean of the points reads {bias:share} ± {u:share} (standard "
         "uncertainty) high.",
         "A profile whose plain mean over the layout's points is the mean of the section.",
@@ -105,7 +107,7 @@ TRAVERSES = (
     Row(
         Code.REVERSED_FLOW,
         STOP,
-        "Air moves the other way at some points of the plane or face.",
+        _("Air moves the other way at some points of the plane or face."),
         "The velocity is reversed at {count:count reading} ({points}), down to {lowest:velocity}.",
         "One direction over the whole plane or face.",
         "Check which way the probe faces, then look for a disturbance; where air comes out of a fume "
@@ -116,7 +118,7 @@ TRAVERSES = (
     Row(
         Code.HEAD_BLOCKAGE,
         REMARK,
-        "The probe's head takes much of the duct's section.",
+        _("The probe's head takes much of the duct's section."),
         "The probe's head takes {share:share} of the duct's area.",
         "At most {limit:share}.",
         "Use a thinner probe or a larger plane; the flow is corrected and the uncertainty larger for it.",
@@ -127,7 +129,7 @@ SWEEPS = (
     Row(
         Code.AVERAGED_PRESSURE,
         REMARK,
-        "Mean pressures of sweeps were taken, whose root reads high.",
+        _("Mean pressures of sweeps were taken, whose root reads high."),
         "The instrument averaged the pressure of each sweep, for which {bias:share} was taken off the "
         "velocity.",
         "A time series of each sweep, or the mean of the roots.",
@@ -137,7 +139,7 @@ SWEEPS = (
     Row(
         Code.SAMPLES_DROPPED,
         REMARK,
-        "The start of the sweeps was left out by the time given.",
+        _("The start of the sweeps was left out by the time given."),
         "At the start of the sweeps {dropped:count sample} of the first {settling:time} were left out.",
         "Series without the signal's way to its first place.",
         "Nothing must be done.",
@@ -145,7 +147,7 @@ SWEEPS = (
     Row(
         Code.SETTLING_FOUND,
         REMARK,
-        "The series show that the signal was still settling at the start of sweeps.",
+        _("The series show that the signal was still settling at the start of sweeps."),
         "At the start of the sweeps {dropped:count sample} were still settling, up to {longest:time} "
         "({points}), "
         "and were left out.",
@@ -155,7 +157,7 @@ SWEEPS = (
     Row(
         Code.SETTLING_UNCLEAR,
         WARNING,
-        "The series of a sweep begin far off without showing where they settle.",
+        _("The series of a sweep begin far off without showing where they settle."),
         "The start of {sweeps:count sweep} ({points}) is far off what follows, and no point shows where the "
         "signal settled.",
         "A signal that is steady when the sweep begins.",
@@ -164,7 +166,7 @@ SWEEPS = (
     Row(
         Code.NO_TIME_SERIES,
         REMARK,
-        "Sweeps have no time series.",
+        _("Sweeps have no time series."),
         "Only the mean of {lines:count sweep} is known, which costs a standard uncertainty of {u:share}.",
         "A time series of each sweep.",
         "Record the series, or sweep each line twice.",
@@ -173,7 +175,7 @@ SWEEPS = (
     Row(
         Code.SERIES_PAUSED,
         WARNING,
-        "Samples are missing within a sweep.",
+        _("Samples are missing within a sweep."),
         "Within {sweeps:count sweep} ({points}) the samples pause for up to {longest:time} at a step of "
         "{step:time}.",
         "Samples at an even step over the whole sweep.",
@@ -182,7 +184,7 @@ SWEEPS = (
     Row(
         Code.SERIES_SHORT,
         REMARK,
-        "Sweeps are too short to show their own fluctuation.",
+        _("Sweeps are too short to show their own fluctuation."),
         "The fluctuation is slow against {sweeps:count sweep} ({points}) of {shortest:time} or more, so "
         "that the "
         "series do not show all of it.",
@@ -193,7 +195,7 @@ SWEEPS = (
     Row(
         Code.SWEEPS_DISAGREE,
         WARNING,
-        "Repeated sweeps of a line differ too much.",
+        _("Repeated sweeps of a line differ too much."),
         "Repeated sweeps of a line ({points}) differ by {spread:share} of their mean.",
         "At most {limit:share}.",
         "Wait until the flow is steady, keep an even pace and repeat these lines.",
@@ -201,7 +203,7 @@ SWEEPS = (
     Row(
         Code.ROUND_SWEEP,
         REMARK,
-        "A sweep along a diameter weighs the middle of a round duct too much.",
+        _("A sweep along a diameter weighs the middle of a round duct too much."),
         (
             "The mean along the diameters was multiplied by {factor:factor} ± {u:factor} (standard "
             "uncertainty); "
@@ -219,7 +221,7 @@ OUTLETS = (
     Row(
         Code.HOOD_FACTOR_ASSUMED,
         REMARK,
-        "The hood's factor for this kind of outlet is not known.",
+        _("The hood's factor for this kind of outlet is not known."),
         "The hood's factor was taken as 1 with a standard uncertainty of {u:share}.",
         "A factor for the kind of outlet, from a traverse of its duct.",
         "Traverse the duct of one outlet of each kind and enter the factor found.",
@@ -228,7 +230,7 @@ OUTLETS = (
     Row(
         Code.BACK_PRESSURE,
         WARNING,
-        "The flow is so high that the hood holds air back.",
+        _("The flow is so high that the hood holds air back."),
         "The hood read {flow:flow}, where it holds back part of the flow.",
         "At most {limit:flow} without a correction for back pressure.",
         "Correct for back pressure by the hood's instructions, or traverse the duct.",
@@ -236,7 +238,7 @@ OUTLETS = (
     Row(
         Code.FACE_UNEVEN,
         WARNING,
-        "Velocities over the face scatter much.",
+        _("Velocities over the face scatter much."),
         "The velocities over the face scatter by {spread:share} of their mean (standard deviation).",
         "At most {limit:share}.",
         "Read more places; look at damper, filter and connection behind the face.",
@@ -244,7 +246,7 @@ OUTLETS = (
     Row(
         Code.FACE_POINTS_OFF,
         WARNING,
-        "Points of a hood's opening lie far off the mean.",
+        _("Points of a hood's opening lie far off the mean."),
         "Off the mean by more than allowed lie {count:count point} ({points}), the furthest by "
         "{largest:share}.",
         "Each point within {limit:share} of the mean.",
@@ -254,7 +256,7 @@ OUTLETS = (
     Row(
         Code.GRID_COARSE,
         WARNING,
-        "The grid over the opening is coarse.",
+        _("The grid over the opening is coarse."),
         "The squares of the grid measure {width:length} by {height:length}.",
         "Sides of at most {limit:length}.",
         "Read a finer grid.",
@@ -266,7 +268,7 @@ LIQUIDS = (
     Row(
         Code.FLUID_TEMPERATURE_ASSUMED,
         REMARK,
-        "The fluid's temperature was not taken.",
+        _("The fluid's temperature was not taken."),
         "The fluid's temperature was taken as {temperature:temperature} ± "
         "{half_width:temperature_difference}.",
         "A temperature read with the flow.",
@@ -276,7 +278,7 @@ LIQUIDS = (
     Row(
         Code.LOW_DROP,
         WARNING,
-        "The pressure drop of the valve is low.",
+        _("The pressure drop of the valve is low."),
         "The valve's pressure drop is {drop:water_pressure}.",
         "At least {advised:water_pressure} for a sure flow, never less than {least:water_pressure}.",
         "Use a gauge of a finer range, or a valve of a smaller size at this place.",
@@ -284,7 +286,7 @@ LIQUIDS = (
     Row(
         Code.SIGNAL_FLUCTUATES,
         WARNING,
-        "The pressure drop fluctuates.",
+        _("The pressure drop fluctuates."),
         "The readings of the pressure drop make the flow range over {spread:share} of itself.",
         "At most {limit:share}.",
         "Vent gauge and hoses, wait until the flow is steady and read again.",
@@ -292,7 +294,7 @@ LIQUIDS = (
     Row(
         Code.VISCOUS_FLUID,
         WARNING,
-        "The fluid is too thick for the valve's table.",
+        _("The fluid is too thick for the valve's table."),
         "The fluid's kinematic viscosity is {kinematic_viscosity:kinematic_viscosity}.",
         "At most {limit:kinematic_viscosity}, for which the maker's table holds.",
         "Enter the maker's correction for a thick fluid, or measure when the fluid is warmer.",
@@ -300,7 +302,7 @@ LIQUIDS = (
     Row(
         Code.SETTING_NOT_RECORDED,
         WARNING,
-        "The setting of the valve was not recorded.",
+        _("The setting of the valve was not recorded."),
         "The setting of the valve was not recorded.",
         "The setting as read on the hand wheel, for which the flow coefficient holds.",
         "Record the setting and check the coefficient by the maker's table.",
@@ -311,7 +313,7 @@ PUMPS = (
     Row(
         Code.NEGATIVE_HEAD,
         STOP,
-        "The pump's head is not above zero.",
+        _("The pump's head is not above zero."),
         "The head is {head:length}.",
         "A head above zero while the pump runs.",
         "Check which gauge is at the suction and which at the discharge, their heights, and which way the "
@@ -320,7 +322,7 @@ PUMPS = (
     Row(
         Code.VELOCITY_HEAD_LEFT_OUT,
         REMARK,
-        "The velocity heads of unlike pipes are not in the head.",
+        _("The velocity heads of unlike pipes are not in the head."),
         "The pipes at the gauges differ and the velocity head is left out.",
         "Both inside diameters and a flow.",
         "Enter the diameters and the flow.",
@@ -329,7 +331,7 @@ PUMPS = (
     Row(
         Code.OUTSIDE_CURVE,
         WARNING,
-        "The head lies outside the maker's curve.",
+        _("The head lies outside the maker's curve."),
         "The head is {head:length}, outside the maker's curve at this speed.",
         "{lowest:length} to {highest:length}.",
         "Check speed, impeller and curve; no flow is read from it.",
@@ -338,7 +340,7 @@ PUMPS = (
     Row(
         Code.AMBIGUOUS_CURVE,
         WARNING,
-        "The head lies above the curve's shut-off head, so that two flows have it.",
+        _("The head lies above the curve's shut-off head, so that two flows have it."),
         "The head of {head:length} is above the curve's shut-off head of {shut_off:length}, so that two "
         "flows "
         "have it.",
@@ -349,7 +351,7 @@ PUMPS = (
     Row(
         Code.FLAT_CURVE,
         REMARK,
-        "The curve is too flat to read a flow from.",
+        _("The curve is too flat to read a flow from."),
         "The flow on the curve has an expanded uncertainty of {relative_U:share}.",
         "At most {limit:share}.",
         "Measure the flow otherwise, for instance at a balancing valve.",
@@ -358,7 +360,7 @@ PUMPS = (
     Row(
         Code.FLOW_OFF_CURVE,
         WARNING,
-        "The measured flow is not the curve's at this head.",
+        _("The measured flow is not the curve's at this head."),
         "The measured flow is {flow:water_flow} and the curve gives {curve_flow:water_flow}, "
         "{normalised:factor} times the uncertainty of their difference apart.",
         "A difference within its uncertainty.",
@@ -368,7 +370,7 @@ PUMPS = (
     Row(
         Code.SHUT_OFF_HEAD,
         WARNING,
-        "The shut-off head is not the curve's.",
+        _("The shut-off head is not the curve's."),
         "The shut-off head is {ratio:share} of the curve's, as of an impeller of {impeller:share} of the "
         "diameter.",
         "Within {limit:share} of the curve's.",
@@ -378,7 +380,7 @@ PUMPS = (
     Row(
         Code.SHUT_OFF_NOT_ON_CURVE,
         REMARK,
-        "The curve entered has no point at shut-off.",
+        _("The curve entered has no point at shut-off."),
         "The curve entered begins at {lowest_flow:water_flow}, so that the shut-off head has nothing to "
         "be compared with.",
         "A curve that begins at no flow.",
@@ -388,7 +390,7 @@ PUMPS = (
     Row(
         Code.CURVE_SPEED_ASSUMED,
         REMARK,
-        "The pump's or the curve's speed is not known.",
+        _("The pump's or the curve's speed is not known."),
         "The pump was taken to turn at the curve's speed within {limit:share}.",
         "A speed read at the pump and the speed of the curve.",
         "Read the speed and enter that of the curve.",
@@ -397,7 +399,7 @@ PUMPS = (
     Row(
         Code.POWER_FACTOR_MISSING,
         REMARK,
-        "Voltage and current were read without a power factor.",
+        _("Voltage and current were read without a power factor."),
         "Voltage and current were read without a power factor, so that no power is stated.",
         "A power factor, or the power itself.",
         "Read the power factor or the power with a meter.",
@@ -405,7 +407,7 @@ PUMPS = (
     Row(
         Code.PUMP_OVER_NAMEPLATE,
         STOP,
-        "The pump's motor runs above its nameplate.",
+        _("The pump's motor runs above its nameplate."),
         "The motor's {points} is {value:as point}, above its nameplate.",
         "At most {nameplate:as point}.",
         "Throttle the pump now, and find why it takes so much before it runs on.",
@@ -414,7 +416,7 @@ PUMPS = (
     Row(
         Code.IMPOSSIBLE_EFFICIENCY,
         STOP,
-        "The efficiency is above 100 %.",
+        _("The efficiency is above 100 %."),
         "The {points} is {efficiency:share}.",
         "Less than 100 %.",
         "Look for the wrong one among flow, head and power and measure it again.",
@@ -426,7 +428,7 @@ COILS = (
     Row(
         Code.SMALL_DIFFERENCE,
         WARNING,
-        "The temperature difference is small against its uncertainty.",
+        _("The temperature difference is small against its uncertainty."),
         "The temperature of the {points} changes by {difference:temperature_difference} with a standard "
         "uncertainty of {u:temperature_difference}.",
         "A standard uncertainty of at most {limit:share} of the difference.",
@@ -436,7 +438,7 @@ COILS = (
     Row(
         Code.HEAT_BALANCE,
         STOP,
-        "The heat of the air and that of the water contradict each other.",
+        _("The heat of the air and that of the water contradict each other."),
         "The water's heat differs from the air's by {imbalance:share} of it.",
         "A difference within its uncertainty of {U:share}.",
         "Check both flows, the temperatures and whether the coil was steady, then test again.",
@@ -445,7 +447,7 @@ COILS = (
     Row(
         Code.HEAT_DIRECTIONS,
         STOP,
-        "Air and water both grow warmer, or both colder.",
+        _("Air and water both grow warmer, or both colder."),
         "The air changes by {air_difference:temperature_difference} and the water by "
         "{water_difference:temperature_difference}, the same way.",
         "One side gives the heat that the other takes.",
@@ -455,7 +457,7 @@ COILS = (
     Row(
         Code.HUMIDITY_ASSUMED,
         REMARK,
-        "The humidity of the air at the coil was not read.",
+        _("The humidity of the air at the coil was not read."),
         "The relative humidity of the air was taken as {humidity:share}.",
         "A humidity read with the temperatures.",
         "Read the humidity; the uncertainty allows for what is not known.",
@@ -465,7 +467,7 @@ COILS = (
     Row(
         Code.LATENT_NOT_MEASURED,
         WARNING,
-        "The humidity of the air is not known at both ends.",
+        _("The humidity of the air is not known at both ends."),
         "The air's heat is the sensible heat only and carries no verdict.",
         "Humidity or wet bulb at both ends where moisture may condense.",
         "Read the humidity before and after the coil.",
@@ -477,7 +479,7 @@ SOUND = (
     Row(
         Code.BACKGROUND_TOO_HIGH,
         WARNING,
-        "The background is too near to the level.",
+        _("The background is too near to the level."),
         "The level is only {difference:sound_level} above the background (bands {points} Hz), so that the "
         "source's "
         "level is an upper bound.",
@@ -488,7 +490,7 @@ SOUND = (
     Row(
         Code.BANDS_MISSING,
         WARNING,
-        "Octave bands of the rating have no reading.",
+        _("Octave bands of the rating have no reading."),
         "No level was read in {missing} of {expected:count band} ({points} Hz).",
         "A level in every band of the noise criterion curves.",
         "Read the missing bands; another one of them may govern.",
@@ -497,7 +499,7 @@ SOUND = (
     Row(
         Code.OTHER_BAND_MAY_GOVERN,
         REMARK,
-        "Another band may govern the rating.",
+        _("Another band may govern the rating."),
         "The rating of other bands ({points} Hz) lies as near as {difference:factor} to the governing one.",
         "A distance above its uncertainty of {U:factor}.",
         "Look at these bands too when the noise is to be reduced; the true rating may lie higher.",
@@ -506,7 +508,7 @@ SOUND = (
     Row(
         Code.OUTSIDE_NOISE_CURVES,
         REMARK,
-        "The levels lie outside the noise criterion curves.",
+        _("The levels lie outside the noise criterion curves."),
         "The levels lie outside the curves, so that the rating is stated as {rating:factor}.",
         "A rating from {lowest:factor} to {highest:factor}.",
         "State the A-weighted level where it matters.",
@@ -518,7 +520,7 @@ DEVICE_ROWS = (
     Row(
         Code.CERTIFICATE_MIRRORED,
         WARNING,
-        "Suction was read with a certificate that has no point below zero.",
+        _("Suction was read with a certificate that has no point below zero."),
         "Below zero lie {count:count reading} and the certificate has no point there, so that its points "
         "were "
         "taken for suction as well.",
@@ -529,7 +531,7 @@ DEVICE_ROWS = (
     Row(
         Code.ROOT_OF_MEAN_BIAS,
         REMARK,
-        "The readings of a device fluctuate, so that the root of their mean reads high.",
+        _("The readings of a device fluctuate, so that the root of their mean reads high."),
         "The readings fluctuate so much that the root of their mean reads {bias:share} high.",
         "A steady pressure, whose root is that of the flow.",
         "Read when the flow is steady; the figure is taken from the mean pressure.",
@@ -539,7 +541,7 @@ DEVICE_ROWS = (
     Row(
         Code.FACTOR_WITHOUT_UNCERTAINTY,
         WARNING,
-        "The device's factor has no uncertainty.",
+        _("The device's factor has no uncertainty."),
         "The device's factor has no uncertainty, so that the flow's is too small.",
         "A factor with its uncertainty.",
         "Enter the uncertainty of the device's certificate.",
@@ -548,7 +550,7 @@ DEVICE_ROWS = (
     Row(
         Code.DEVICE_LENGTHS,
         WARNING,
-        "The straight lengths of the device are not known to be met in full.",
+        _("The straight lengths of the device are not known to be met in full."),
         "The straight lengths before and after the device are not the full ones (added uncertainty "
         "{added_U:share}).",
         "The straight lengths of ISO 5167.",
@@ -559,7 +561,7 @@ DEVICE_ROWS = (
     Row(
         Code.EXPONENT_ASSUMED,
         REMARK,
-        "Too few pressures to find the leak's exponent.",
+        _("Too few pressures to find the leak's exponent."),
         "At {pressures:count pressure} the exponent was taken as {exponent:factor} ± {u:factor} (standard "
         "uncertainty).",
         "Three pressures or more.",
@@ -569,7 +571,7 @@ DEVICE_ROWS = (
     Row(
         Code.EXPONENT_IMPLAUSIBLE,
         WARNING,
-        "The exponent is none that leaks have.",
+        _("The exponent is none that leaks have."),
         "The exponent found is {exponent:factor} ± {U:factor}.",
         "{low:factor} to {high:factor}.",
         "Look for a leak that opens with pressure, or a wrong step, and repeat.",
@@ -578,7 +580,7 @@ DEVICE_ROWS = (
     Row(
         Code.POOR_FIT,
         WARNING,
-        "The points do not lie on one line.",
+        _("The points do not lie on one line."),
         "The points do not lie on one line on logarithms (r² of {r2:factor}).",
         "An r² of at least {limit:factor}.",
         "Look for a wrong reading and repeat the test.",
@@ -587,7 +589,7 @@ DEVICE_ROWS = (
     Row(
         Code.TEST_PRESSURE_OUTSIDE,
         WARNING,
-        "The leakage is stated at a pressure that was not measured.",
+        _("The leakage is stated at a pressure that was not measured."),
         "The leakage is stated at {pressure:pressure}, outside the pressures measured.",
         "{low:pressure} to {high:pressure}.",
         "Measure at the test pressure, never above the pressure class of the duct.",
@@ -599,7 +601,7 @@ ROOM_ROWS = (
     Row(
         Code.DIRECTION_UNDECIDED,
         WARNING,
-        "The direction of the room's pressure is not proven.",
+        _("The direction of the room's pressure is not proven."),
         "The room's pressure is {pressure:pressure} ± {U:pressure}, which contains zero.",
         "An interval on one side of zero.",
         "Use a finer instrument or take more readings before the direction is stated.",
@@ -608,7 +610,7 @@ ROOM_ROWS = (
     Row(
         Code.DIRECTION_WRONG,
         STOP,
-        "The room's pressure has the other direction than asked for.",
+        _("The room's pressure has the other direction than asked for."),
         "The room's pressure is {pressure:pressure}, the other direction than asked for.",
         "The direction asked for.",
         "Tell the person in charge of the room at once; change nothing without the authority in charge.",
@@ -617,7 +619,7 @@ ROOM_ROWS = (
     Row(
         Code.DIRECTION_CONTRADICTED,
         STOP,
-        "The air at the door goes against the pressure's sign.",
+        _("The air at the door goes against the pressure's sign."),
         "The room's pressure is {pressure:pressure} and the air at the door moves at {velocity:velocity} "
         "(out of the "
         "room above zero), against it.",
@@ -628,7 +630,7 @@ ROOM_ROWS = (
     Row(
         Code.RECOVERY_EXTRAPOLATED,
         WARNING,
-        "The concentration did not fall far enough.",
+        _("The concentration did not fall far enough."),
         "The concentration fell to 1 in {reached:factor} and the time is extrapolated.",
         "A fall to 1 in {wanted:factor}.",
         "Start at a higher concentration or record for longer.",
@@ -637,7 +639,7 @@ ROOM_ROWS = (
     Row(
         Code.DROP_ABOVE_CLEAN,
         WARNING,
-        "A component's pressure drop is far above that when clean.",
+        _("A component's pressure drop is far above that when clean."),
         "The drop of {points} is {drop:pressure}, {ratio:factor} times that when clean ({clean:pressure}).",
         "At most {limit:factor} times.",
         "Clean or change it before balancing.",
@@ -645,7 +647,7 @@ ROOM_ROWS = (
     Row(
         Code.DROP_NEGATIVE,
         STOP,
-        "The pressure changes the wrong way along a component.",
+        _("The pressure changes the wrong way along a component."),
         "The drop of {points} is {drop:pressure} ± {U:pressure}, the wrong way.",
         "A pressure that falls along each component and rises over the fan.",
         "Check stations, hoses and signs, and read again.",
@@ -653,7 +655,7 @@ ROOM_ROWS = (
     Row(
         Code.SIGN_UNEXPECTED,
         STOP,
-        "The pressure before the fan is above the room's, or after it below.",
+        _("The pressure before the fan is above the room's, or after it below."),
         "The pressure at {points} is {pressure:pressure} ± {U:pressure}.",
         "Suction before the fan and pressure after it.",
         "Check the sign and the hoses; it is right only where another fan works on the same duct.",
@@ -661,7 +663,7 @@ ROOM_ROWS = (
     Row(
         Code.STATIONS_MISSING,
         WARNING,
-        "Stations of the profile have no reading.",
+        _("Stations of the profile have no reading."),
         "No pressure was read at {missing} of {expected:count station} ({points}).",
         "A reading at every station.",
         "Read the missing stations; the components beside them have no drop.",
@@ -669,7 +671,7 @@ ROOM_ROWS = (
     Row(
         Code.RELEASE_ABOVE_MAKE,
         WARNING,
-        "The switch breaks above where it makes.",
+        _("The switch breaks above where it makes."),
         "Where it makes less where it breaks is {difference:pressure} ± {U:pressure}.",
         "A difference above zero.",
         "Check whether the two readings were exchanged, or which kind of switch it is.",
@@ -677,7 +679,7 @@ ROOM_ROWS = (
     Row(
         Code.NO_SWITCHING_DIFFERENCE,
         WARNING,
-        "Making and breaking cannot be told apart.",
+        _("Making and breaking cannot be told apart."),
         "Where the switch makes and breaks differ by {difference:pressure} ± {U:pressure}.",
         "A difference above its uncertainty.",
         "Use a finer instrument and change the pressure slowly.",
@@ -685,7 +687,7 @@ ROOM_ROWS = (
     Row(
         Code.NO_LIMITS,
         WARNING,
-        "The check has no limits.",
+        _("The check has no limits."),
         "No limits were given, so that nothing was judged.",
         "Limits by the maker, the design or the code.",
         "Enter the limits and the check is judged.",
@@ -696,7 +698,7 @@ FAN_ROWS = (
     Row(
         Code.FIELD_FAN_STATIC,
         REMARK,
-        "The fan static pressure is the difference of two static pressures.",
+        _("The fan static pressure is the difference of two static pressures."),
         (
             "The fan static pressure is outlet less inlet static pressure, {velocity_pressure:pressure} "
             "(the inlet's "
@@ -712,7 +714,7 @@ FAN_ROWS = (
     Row(
         Code.NO_PRESSURE_RISE,
         STOP,
-        "The pressure does not rise over the fan.",
+        _("The pressure does not rise over the fan."),
         "The outlet has {outlet:pressure} and the inlet {inlet:pressure}: no rise over the fan.",
         "A pressure after the fan above that before it.",
         "Check whether hoses or places are exchanged and which way the fan turns.",
@@ -721,7 +723,7 @@ FAN_ROWS = (
     Row(
         Code.INLET_PRESSURE_POSITIVE,
         STOP,
-        "The pressure before the fan is above the room's.",
+        _("The pressure before the fan is above the room's."),
         "The inlet's static pressure is {inlet:pressure}.",
         "Suction before the fan.",
         "Check sign and place; it is right only after another fan.",
@@ -730,7 +732,7 @@ FAN_ROWS = (
     Row(
         Code.MOTOR_OVERCURRENT,
         STOP,
-        "The motor draws more current than its nameplate allows.",
+        _("The motor draws more current than its nameplate allows."),
         "The highest phase draws {current:current} ± {U:current}, above the nameplate.",
         "At most {limit:current}.",
         "Reduce the load now: the motor is in danger.",
@@ -739,7 +741,7 @@ FAN_ROWS = (
     Row(
         Code.MOTOR_OVERLOAD,
         STOP,
-        "The motor gives more power than its nameplate allows.",
+        _("The motor gives more power than its nameplate allows."),
         "The motor gives {power:power} ± {U:power}, above the nameplate.",
         "At most {limit:power}.",
         "Reduce the load now: the motor is in danger.",
@@ -748,7 +750,7 @@ FAN_ROWS = (
     Row(
         Code.VOLTAGE_UNBALANCE,
         WARNING,
-        "The voltages of the phases are unbalanced.",
+        _("The voltages of the phases are unbalanced."),
         "The voltages are unbalanced by {unbalance:share} ± {U:share}.",
         "At most {limit:share}.",
         "Have those qualified look for single-phase loads and loose joints.",
@@ -757,7 +759,7 @@ FAN_ROWS = (
     Row(
         Code.VOLTAGE_UNBALANCE_SEVERE,
         STOP,
-        "The voltages of the phases are so unbalanced that the motor should not run.",
+        _("The voltages of the phases are so unbalanced that the motor should not run."),
         "The voltages are unbalanced by {unbalance:share} ± {U:share}.",
         "At most {limit:share} for a motor to run at all.",
         "Stop the motor and have those qualified find the cause.",
@@ -766,7 +768,7 @@ FAN_ROWS = (
     Row(
         Code.CURRENT_UNBALANCE,
         WARNING,
-        "The currents of the phases are unbalanced.",
+        _("The currents of the phases are unbalanced."),
         "The currents are unbalanced by {unbalance:share} ± {U:share}.",
         "At most {limit:share}.",
         "Have those qualified check voltages, joints and windings.",
@@ -774,7 +776,7 @@ FAN_ROWS = (
     Row(
         Code.VOLTAGE_OFF_NAMEPLATE,
         WARNING,
-        "The voltage is far from the nameplate's.",
+        _("The voltage is far from the nameplate's."),
         "The voltage is {voltage:voltage}, {deviation:share} off the nameplate's {nameplate:voltage}.",
         "Within {limit:share}.",
         "Tell the owner's electrician; check that the motor is connected for this voltage.",
@@ -783,7 +785,7 @@ FAN_ROWS = (
     Row(
         Code.ABOVE_MAXIMUM_SPEED,
         STOP,
-        "The fan turns faster than its maximum speed.",
+        _("The fan turns faster than its maximum speed."),
         "The fan turns at {speed:speed} ± {U:speed}.",
         "At most {limit:speed}.",
         "Stop the fan and slow it down before it runs again.",
@@ -792,7 +794,7 @@ FAN_ROWS = (
     Row(
         Code.SPEED_OFF_SHEAVES,
         WARNING,
-        "The speed is not that of motor and sheaves.",
+        _("The speed is not that of motor and sheaves."),
         "The fan turns at {speed:speed}, where motor and sheaves give {expected:speed}.",
         "Within {limit:share}.",
         "Look for a slipping belt, a wrong sheave noted, or an inverter below mains frequency.",
@@ -800,7 +802,7 @@ FAN_ROWS = (
     Row(
         Code.POWER_FROM_AMPS,
         REMARK,
-        "The motor's power is estimated from its current.",
+        _("The motor's power is estimated from its current."),
         (
             "The motor's power is estimated from its current: {amps_and_volts:power} by amps and volts, "
             "{no_load:power} "
@@ -814,7 +816,7 @@ FAN_ROWS = (
     Row(
         Code.FAN_EFFICIENCY_HIGH,
         WARNING,
-        "The fan's efficiency is higher than fans reach.",
+        _("The fan's efficiency is higher than fans reach."),
         "The efficiency of the fan is {efficiency:share}.",
         "At most {limit:share}.",
         "Look for the wrong one among flow, pressure, power and area.",
@@ -822,7 +824,7 @@ FAN_ROWS = (
     Row(
         Code.AIR_POWER_COMPRESSIBLE,
         REMARK,
-        "The pressure is so high that the air power reads high.",
+        _("The pressure is so high that the air power reads high."),
         "Compression makes the air power read {bias:share} high.",
         "At most {limit:share}.",
         "Nothing must be done unless the efficiency is close to a limit.",
@@ -831,7 +833,7 @@ FAN_ROWS = (
     Row(
         Code.FAN_CURVE_NOT_READ,
         REMARK,
-        "The maker's curve was given but could not be read.",
+        _("The maker's curve was given but could not be read."),
         "The maker's curve was not read: {points} is missing.",
         "All that a reading of the curve needs.",
         "Enter what is missing.",
@@ -840,7 +842,7 @@ FAN_ROWS = (
     Row(
         Code.CURVE_BY_FIELD_STATIC,
         REMARK,
-        "The curve was read with the difference of two static pressures.",
+        _("The curve was read with the difference of two static pressures."),
         "The curve was read with outlet less inlet static pressure, which gives a flow that is too low.",
         "The fan static pressure as defined.",
         "Enter the flow and the inlet's area.",
@@ -849,7 +851,7 @@ FAN_ROWS = (
     Row(
         Code.OFF_FAN_CURVE,
         WARNING,
-        "The pressure lies outside the maker's curve.",
+        _("The pressure lies outside the maker's curve."),
         "At the curve's speed and density the pressure is {pressure:pressure}, outside the curve.",
         "{low:pressure} to {high:pressure}.",
         "Check speed, wheel and curve; no flow is read from it.",
@@ -858,7 +860,7 @@ FAN_ROWS = (
     Row(
         Code.NEAR_CURVE_PEAK,
         WARNING,
-        "The fan works near the peak of its curve.",
+        _("The fan works near the peak of its curve."),
         "At the curve's speed and density the pressure is {pressure:pressure} ± {U:pressure}, which "
         "reaches the "
         "curve's peak of {high:pressure}.",
@@ -869,7 +871,7 @@ FAN_ROWS = (
     Row(
         Code.LEFT_OF_PEAK,
         WARNING,
-        "The flow is below that of the curve's peak.",
+        _("The flow is below that of the curve's peak."),
         "The flow is {flow:flow}, below that of the curve's peak.",
         "More than {peak_flow:flow}.",
         "Look for a closed damper or a blocked filter: the fan may stall.",
@@ -878,7 +880,7 @@ FAN_ROWS = (
     Row(
         Code.FAN_FLOW_OFF_CURVE,
         WARNING,
-        "The measured flow is not the curve's.",
+        _("The measured flow is not the curve's."),
         "The measured flow differs by {difference:share} from the curve's.",
         "A difference within its uncertainty of {U:share}.",
         "Look for system effect, leakage, a wrong speed or another wheel.",
@@ -887,7 +889,7 @@ FAN_ROWS = (
     Row(
         Code.FAN_LAWS_DISAGREE,
         STOP,
-        "What was found does not follow from the earlier state by the fan laws.",
+        _("What was found does not follow from the earlier state by the fan laws."),
         "The fan's {points} differs by {difference:share} from what the fan laws make of the earlier state.",
         "A difference within its uncertainty of {U:share}.",
         "Find what changed in the system (damper, filter), or which of the readings is wrong.",
@@ -899,7 +901,7 @@ MIXTURE = (
     Row(
         Code.SPAN_TOO_SMALL,
         WARNING,
-        "Outdoor and return air are too alike.",
+        _("Outdoor and return air are too alike."),
         "The standard uncertainty of the difference between outdoor and return air is {relative_u:share} "
         "of it.",
         "At most {limit:share}.",
@@ -909,7 +911,7 @@ MIXTURE = (
     Row(
         Code.SHARE_OUTSIDE,
         WARNING,
-        "The share of outdoor air is not between none and all.",
+        _("The share of outdoor air is not between none and all."),
         "The share of outdoor air is {share:share} ± {U:share}.",
         "From 0 % to 100 %.",
         "Check which place each reading belongs to, and read the mixed air at more points.",
@@ -918,7 +920,7 @@ MIXTURE = (
     Row(
         Code.STRATIFIED,
         WARNING,
-        "The mixed air is layered.",
+        _("The mixed air is layered."),
         "The readings of the mixed air range over {spread:share} of the difference between outdoor and "
         "return air.",
         "At most {limit:share}.",
@@ -928,7 +930,7 @@ MIXTURE = (
     Row(
         Code.MIXED_AT_ONE_PLACE,
         REMARK,
-        "The mixed air was read at one place.",
+        _("The mixed air was read at one place."),
         "The mixed air was read at one place, for which a standard uncertainty of {u:share} of the "
         "difference "
         "between outdoor and return air is taken.",
@@ -939,7 +941,7 @@ MIXTURE = (
     Row(
         Code.FIRST_ORDER_SKEWED,
         REMARK,
-        "The interval of the share is not symmetric.",
+        _("The interval of the share is not symmetric."),
         "The exact interval of the share is {low:share} to {high:share}; first order gives "
         "{first_low:share} to "
         "{first_high:share}.",

@@ -3,6 +3,8 @@
 from collections import Counter
 from collections.abc import Iterator
 
+from django.utils.translation import gettext_noop as _
+
 from measurements import calc
 from measurements.inputs import duct_of
 from measurements.models import Method, Severity
@@ -26,9 +28,14 @@ def _spot(line: int, point: int) -> str:
     return f"{line}.{point}"
 
 
-@rule("swapped_hoses", Severity.STOP, PRACTICE, fixed=True)
+@rule(
+    "swapped_hoses",
+    Severity.STOP,
+    _("Every reading is negative: total and static hose are swapped."),
+    PRACTICE,
+    fixed=True,
+)
 def swapped_hoses(seen: Seen) -> Iterator[Finding]:
-    """Every reading is negative: total and static hose are swapped."""
     values = _pressures(seen) or [
         x for s in seen.loaded.sweeps if s.quantity == "pressure" for x in s.samples
     ]
@@ -50,9 +57,14 @@ def swapped_hoses(seen: Seen) -> Iterator[Finding]:
         )
 
 
-@rule("negative_readings", Severity.STOP, "AMCA 203, ANSI/ASHRAE 111", fixed=True)
+@rule(
+    "negative_readings",
+    Severity.STOP,
+    _("Some readings are negative: the flow turns back at these points."),
+    "AMCA 203, ANSI/ASHRAE 111",
+    fixed=True,
+)
 def negative_readings(seen: Seen) -> Iterator[Finding]:
-    """Some readings are negative: the flow turns back at these points."""
     rows = [row for row in seen.loaded.velocity_pressures if row.value < 0.0]
     if rows and len(rows) < len(_pressures(seen)):
         where = listed([_spot(row.line, row.point) for row in rows])
@@ -73,9 +85,13 @@ def negative_readings(seen: Seen) -> Iterator[Finding]:
         )
 
 
-@rule("bad_distribution", Severity.STOP, "AMCA 203, ANSI/ASHRAE 111")
+@rule(
+    "bad_distribution",
+    Severity.STOP,
+    _("Too few velocity pressures, or squares of velocities, exceed a tenth of the largest."),
+    "AMCA 203, ANSI/ASHRAE 111",
+)
 def bad_distribution(seen: Seen) -> Iterator[Finding]:
-    """Too few velocity pressures, or squares of velocities, exceed a tenth of the largest."""
     what, share = _distribution(seen)
     needed = seen.setting(DISTRIBUTION)
     if share is not None and share <= needed:
@@ -97,9 +113,13 @@ def _distribution(seen: Seen) -> tuple[str, float | None]:
     return "squares of the velocities", remark.numbers["share"] if remark and told else None
 
 
-@rule("poor_plane", Severity.WARNING, PRACTICE)
+@rule(
+    "poor_plane",
+    Severity.WARNING,
+    _("The straight duct before or after the plane is short, or was not measured."),
+    PRACTICE,
+)
 def poor_plane(seen: Seen) -> Iterator[Finding]:
-    """The straight duct before or after the plane is short, or was not measured."""
     plane = seen.loaded.content["plane"]
     if not plane or seen.loaded.session.method == Method.CENTRELINE_READING:
         return
@@ -128,9 +148,13 @@ def _is_short(seen: Seen, quality: calc.Plane) -> bool:
     return any(length is not None and length < least * (1.0 - 1e-9) for length, least in pairs)
 
 
-@rule("points_missing", Severity.STOP, "ISO 3966, ANSI/ASHRAE 111")
+@rule(
+    "points_missing",
+    Severity.STOP,
+    _("Points of the layout have no reading in some run."),
+    "ISO 3966, ANSI/ASHRAE 111",
+)
 def points_missing(seen: Seen) -> Iterator[Finding]:
-    """Points of the layout have no reading in some run."""
     layout = _planned(seen)
     if layout is None:
         yield from _grid_missing(seen)
@@ -161,9 +185,13 @@ def _grid_missing(seen: Seen) -> Iterator[Finding]:
         )
 
 
-@rule("too_few_points", Severity.WARNING, "ISO 3966, ANSI/ASHRAE 111")
+@rule(
+    "too_few_points",
+    Severity.WARNING,
+    _("The layout used has fewer points than its rule advises for this duct."),
+    "ISO 3966, ANSI/ASHRAE 111",
+)
 def too_few_points(seen: Seen) -> Iterator[Finding]:
-    """The layout used has fewer points than its rule advises for this duct."""
     if remark := seen.remark(calc.Code.TOO_FEW_POINTS):
         points, advised = int(remark.numbers["points"]), int(remark.numbers["advised"])
         text, expected = f"The traverse has {points} points.", f"{advised} points for this duct."
@@ -174,9 +202,8 @@ def too_few_points(seen: Seen) -> Iterator[Finding]:
         yield Finding(text, expected, advice, {"points": points})
 
 
-@rule("points_doubled", Severity.WARNING, PRACTICE)
+@rule("points_doubled", Severity.WARNING, _("A point was read twice in one run of a traverse."), PRACTICE)
 def points_doubled(seen: Seen) -> Iterator[Finding]:
-    """A point was read twice in one run of a traverse."""
     if seen.loaded.session.method not in POINTWISE:
         return
     counted = Counter((row.run, row.line, row.point) for row in seen.loaded.readings)
@@ -191,9 +218,13 @@ def points_doubled(seen: Seen) -> Iterator[Finding]:
         )
 
 
-@rule("points_beyond_layout", Severity.STOP, PRACTICE)
+@rule(
+    "points_beyond_layout",
+    Severity.STOP,
+    _("A reading names a line or point that the layout does not have."),
+    PRACTICE,
+)
 def points_beyond_layout(seen: Seen) -> Iterator[Finding]:
-    """A reading names a line or point that the layout does not have."""
     layout = _planned(seen)
     beyond = sorted({(r.line, r.point) for r in seen.loaded.readings} - layout) if layout else []
     if beyond:
@@ -219,9 +250,13 @@ def _planned(seen: Seen) -> set[tuple[int, int]] | None:
     return {(point.hole + 1, point.row) for point in layout.points}
 
 
-@rule("runs_disagree", Severity.STOP, PRACTICE)
+@rule(
+    "runs_disagree",
+    Severity.STOP,
+    _("Repeated runs, or repeated readings of a hood, differ too much."),
+    PRACTICE,
+)
 def runs_disagree(seen: Seen) -> Iterator[Finding]:
-    """Repeated runs, or repeated readings of a hood, differ too much."""
     found = seen.computed.found
     means = [run.flow for run in found.runs] if found else []
     if seen.loaded.session.method == Method.HOOD_READING:
@@ -238,9 +273,13 @@ def runs_disagree(seen: Seen) -> Iterator[Finding]:
         )
 
 
-@rule("single_run", Severity.REMARK, PRACTICE)
+@rule(
+    "single_run",
+    Severity.REMARK,
+    _("A traverse or reading was not repeated, so nothing shows whether it repeats."),
+    PRACTICE,
+)
 def single_run(seen: Seen) -> Iterator[Finding]:
-    """A traverse or reading was not repeated, so nothing shows whether it repeats."""
     traverse = seen.loaded.session.method in (*POINTWISE, Method.SWEPT_TRAVERSE)
     runs = {row.run for row in seen.loaded.readings} | {row.run for row in seen.loaded.sweeps}
     if traverse and len(runs) == 1:
@@ -252,9 +291,13 @@ def single_run(seen: Seen) -> Iterator[Finding]:
         yield Finding(text, "Repeated readings that agree.", "Repeat it when there is time.")
 
 
-@rule("sweeps_unlike", Severity.WARNING, PRACTICE)
+@rule(
+    "sweeps_unlike",
+    Severity.WARNING,
+    _("Sweeps of unlike duration: lines would weigh by the technician's pace."),
+    PRACTICE,
+)
 def sweeps_unlike(seen: Seen) -> Iterator[Finding]:
-    """Sweeps of unlike duration: lines would weigh by the technician's pace."""
     times = [sweep.duration_s for sweep in seen.loaded.sweeps]
     most = seen.setting(SWEEPS)
     if times and max(times) > most * min(times):
@@ -266,18 +309,21 @@ def sweeps_unlike(seen: Seen) -> Iterator[Finding]:
         )
 
 
-@rule("lines_missing", Severity.STOP, PRACTICE)
+@rule("lines_missing", Severity.STOP, _("A planned line has no sweep."), PRACTICE)
 def lines_missing(seen: Seen) -> Iterator[Finding]:
-    """A planned line has no sweep."""
     if remark := seen.remark(calc.Code.LINES_MISSING):
         missing, expected = int(remark.numbers["missing"]), int(remark.numbers["expected"])
         text = f"{missing} of {expected} lines have no sweep."
         yield Finding(text, "A sweep along each line.", "Sweep the missing lines.", {"missing": missing})
 
 
-@rule("screening_only", Severity.REMARK, PRACTICE)
+@rule(
+    "screening_only",
+    Severity.REMARK,
+    _("A reading at one place, or over a gross area, is for screening and carries no verdict."),
+    PRACTICE,
+)
 def screening_only(seen: Seen) -> Iterator[Finding]:
-    """A reading at one place, or over a gross area, is for screening and carries no verdict."""
     if not seen.remark(calc.Code.SCREENING_ONLY):
         return
     if seen.loaded.session.method == Method.FACE_VELOCITY:

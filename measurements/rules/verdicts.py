@@ -2,6 +2,8 @@
 
 from collections.abc import Iterator
 
+from django.utils.translation import gettext_noop as _
+
 from jobs.models import Measurand
 from measurements import calc
 from measurements.models import Severity
@@ -68,34 +70,53 @@ def _verdict(seen: Seen) -> str:
     return str(seen.computed.figures["verdict"])
 
 
-@rule("out_of_tolerance", Severity.STOP, f"{CONFORMITY}; tolerance of the contract", fixed=True)
+@rule(
+    "out_of_tolerance",
+    Severity.STOP,
+    _("The whole interval of the figure lies outside tolerance."),
+    f"{CONFORMITY}; tolerance of the contract",
+    fixed=True,
+)
 def out_of_tolerance(seen: Seen) -> Iterator[Finding]:
-    """The whole interval of the figure lies outside tolerance."""
     if _verdict(seen) == "fail":
         advice = "Rebalance and measure again, or accept the deficiency with a reason."
         yield Finding(f"{_figure(seen)}.", f"{_tolerance(seen)}.", advice, _data(seen))
 
 
-@rule("conditional_fail", Severity.STOP, CONFORMITY, fixed=True)
+@rule(
+    "conditional_fail",
+    Severity.STOP,
+    _("The figure lies outside tolerance, but by less than its uncertainty."),
+    CONFORMITY,
+    fixed=True,
+)
 def conditional_fail(seen: Seen) -> Iterator[Finding]:
-    """The figure lies outside tolerance, but by less than its uncertainty."""
     if _verdict(seen) == "conditional_fail":
         advice = "Measure again with a smaller uncertainty, rebalance, or accept with a reason."
         text = f"{_figure(seen)}: outside tolerance by less than its uncertainty."
         yield Finding(text, f"{_tolerance(seen)}.", advice, _data(seen))
 
 
-@rule("conditional_pass", Severity.REMARK, CONFORMITY)
+@rule(
+    "conditional_pass",
+    Severity.REMARK,
+    _("The figure lies inside tolerance, but by less than its uncertainty."),
+    CONFORMITY,
+)
 def conditional_pass(seen: Seen) -> Iterator[Finding]:
-    """The figure lies inside tolerance, but by less than its uncertainty."""
     if _verdict(seen) == "conditional_pass" and seen.computed.figures["accepted"]:
         text = f"{_figure(seen)}: inside tolerance by less than its uncertainty."
         yield Finding(text, f"{_tolerance(seen)}.", "Nothing must be done; the report says so.", _data(seen))
 
 
-@rule("refused_by_decision_rule", Severity.STOP, CONFORMITY, fixed=True)
+@rule(
+    "refused_by_decision_rule",
+    Severity.STOP,
+    _("The figure lies inside tolerance, but not surely enough for the decision rule."),
+    CONFORMITY,
+    fixed=True,
+)
 def refused_by_decision_rule(seen: Seen) -> Iterator[Finding]:
-    """The figure lies inside tolerance, but not surely enough for the decision rule."""
     inside = _verdict(seen) in ("pass", "conditional_pass")
     if inside and seen.computed.figures["accepted"] is False:
         kind = seen.loaded.company.get_decision_rule_display().partition(":")[0].lower()
@@ -104,9 +125,13 @@ def refused_by_decision_rule(seen: Seen) -> Iterator[Finding]:
         yield Finding(text, f"{_tolerance(seen)}, judged by {kind}.", advice, _data(seen))
 
 
-@rule("implausible_value", Severity.STOP, PRACTICE)
+@rule(
+    "implausible_value",
+    Severity.STOP,
+    _("The flow is ten times the design or more, or the velocity is none that ducts have."),
+    PRACTICE,
+)
 def implausible_value(seen: Seen) -> Iterator[Finding]:
-    """The flow is ten times the design or more, or the velocity is none that ducts have."""
     share = seen.computed.figures.get("share_of_design") or _share_shown(seen)
     advice = "Look for a mistaken unit or decimal point and measure again."
     times = seen.setting(TIMES)
@@ -133,9 +158,13 @@ def _share_shown(seen: Seen) -> float | None:
     return sum(flows) / len(flows) / design if flows and design else None
 
 
-@rule("unit_mistake", Severity.WARNING, PRACTICE)
+@rule(
+    "unit_mistake",
+    Severity.WARNING,
+    _("The share of design is close to the factor between two units of flow."),
+    PRACTICE,
+)
 def unit_mistake(seen: Seen) -> Iterator[Finding]:
-    """The share of design is close to the factor between two units of flow."""
     share = seen.computed.figures.get("share_of_design")
     width = seen.setting(SLIP_WIDTH)
     for factor, words in SLIPS.items():
@@ -146,9 +175,14 @@ def unit_mistake(seen: Seen) -> Iterator[Finding]:
             yield Finding(text, "A share of design near 1.", advice, {"share": share, "factor": factor})
 
 
-@rule("computation_refused", Severity.STOP, "validity of the calculation", fixed=True)
+@rule(
+    "computation_refused",
+    Severity.STOP,
+    _("The calculation gives no figure for these readings."),
+    "validity of the calculation",
+    fixed=True,
+)
 def computation_refused(seen: Seen) -> Iterator[Finding]:
-    """The calculation gives no figure for these readings."""
     if reason := seen.computed.figures.get("refusal"):
         expected = "Readings and data within the validity of the method."
         advice = "Correct what is named and measure again; the readings stay as evidence."

@@ -153,5 +153,5 @@ def _told(row: Any, units: UnitSystem) -> dict[str, Any]:
         what = gettext("as usual")
     else:
         what = shown(row.value, one.quantity, units)
-    name = gettext("severity") if row.name == SEVERITY else (one.words if one else row.name)
+    name = gettext("severity") if row.name == SEVERITY else (gettext(one.words) if one else row.name)
     return {"row": row, "rule": row.rule.replace("_", " "), "name": name, "what": what}
