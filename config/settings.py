@@ -342,6 +342,7 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": crontab(hour=5, minute=40),
         "options": {"expires": 43200},
     },
+    "keep": {"task": "reports.keep", "schedule": crontab(hour=4, minute=50), "options": {"expires": 43200}},
     "remind": {"task": "jobs.remind", "schedule": crontab(hour=5, minute=20), "options": {"expires": 43200}},
 }
 

@@ -410,6 +410,8 @@ def change_member(actor: Actor, member_id: UUID, seen: int, change: MemberChange
         raise NotFound()
     if member.version != seen:
         raise PreconditionFailed("This person changed since you looked; look again and repeat your change.")
+    if member.forgotten_at is not None:
+        raise Conflict("This person was forgotten; whoever comes back is invited anew.")
     return _store(actor, member, _apply(member, change))
 
 

@@ -4,6 +4,7 @@ from django.urls import path
 
 from reports.pages import (
     before,
+    building,
     check,
     corrections,
     fetch,
@@ -54,6 +55,7 @@ urlpatterns = [
     path("recalls/<uuid:case_id>", recall.case_page, name="recall"),
     path("recalls/<uuid:case_id>/decide", recall.decide_page, name="recall-decide"),
     path("recalls/<uuid:case_id>/again", recall.again, name="recall-again"),
+    path("sites/<uuid:site_id>/model", building.model, name="site-model"),
     path("company/data", keeping.data, name="company-data"),
     path("company/data/export", keeping.ask_export, name="company-export-ask"),
     path("company/data/exports/<uuid:export_id>", keeping.export_file, name="company-export-file"),

@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from reports.rest import before, exports, photos, recall, removal, signing, views, webhooks
+from reports.rest import before, building, exports, photos, recall, removal, signing, views, webhooks
 
 urlpatterns = [
     path("company/exports", exports.Exports.as_view()),
@@ -10,6 +10,7 @@ urlpatterns = [
     path("company/exports/<uuid:export_id>/file", exports.ExportFile.as_view()),
     path("company/removal", removal.CompanyRemoval.as_view()),
     path("company/removal/withdraw", removal.RemovalWithdrawal.as_view()),
+    path("sites/<uuid:site_id>/model", building.SiteModel.as_view()),
     path("review", views.Queue.as_view()),
     path("jobs/<uuid:job_id>/review", views.JobReview.as_view()),
     path("jobs/<uuid:job_id>/approve", views.JobApproval.as_view()),

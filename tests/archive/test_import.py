@@ -114,6 +114,7 @@ STATED = {
     "reports_delivery": {"revoked_at"},
     "jobs_eventposition": {"mac"},
     "jobs_chainhead": {"mac", "number"},
+    "jobs_supportgrant": {"revoked_at"},
     "reports_webhook": {"active", "removed_at"},
     "jobs_duework": {"state", "attempts", "lease_until", "lease_id", "error", "due_at"},
 }

@@ -1,0 +1,1 @@
+"""A site's systems as models for building automation: Project Haystack and Brick."""

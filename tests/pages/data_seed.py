@@ -1,0 +1,35 @@
+"""Makes a company with an approved job. Run beside a stack: `python -m tests.pages.data_seed`."""
+
+import json
+from typing import Any
+
+import django
+
+NAME = "Northgate Air Balance"
+
+
+def make() -> dict[str, Any]:
+    """Ids and e-mails as text."""
+    from jobs import people
+    from jobs.access import Role
+    from jobs.tenancy.context import company
+    from tests import factories
+    from tests.reports import scene
+
+    world = factories.make_world(NAME)
+    scene.measured(world)
+    scene.approved(world)
+    with company(world.id):
+        gone = factories.make_member(world.id, Role.TECHNICIAN)
+        people.change_member(world.actor("owner"), gone.id, gone.version, people.MemberChange(active=False))
+    return {
+        "owner": world.users["owner"].email,
+        "company": NAME,
+        "site": str(world.site.id),
+        "gone": str(gone.id),
+    }
+
+
+if __name__ == "__main__":
+    django.setup()
+    print(json.dumps(make()))
