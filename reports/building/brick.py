@@ -22,6 +22,7 @@ PREFIXES = {
     "rdf": "http://www.w3.org/1999/02/22-rdf-syntax-ns#",
     "rdfs": "http://www.w3.org/2000/01/rdf-schema#",
     "rec": "https://w3id.org/rec#",
+    "qudt": "http://qudt.org/schema/qudt/",
     "unit": "http://qudt.org/vocab/unit/",
     "xsd": "http://www.w3.org/2001/XMLSchema#",
     "tab": "urn:flowledger:tab#",
@@ -96,8 +97,10 @@ def graph(model: Model) -> Iterator[Triple]:
     """Everything that is said of a site."""
     site = urn(model.site.id)
     yield site, A, Iri("Site", "rec")
-    yield site, A, brick("Location")
+    yield site, A, brick("Location")  # gives way to rec:Space, but hasLocation still asks for it
     yield site, Iri("label", "rdfs"), Literal(model.site.name)
+    for unit in sorted(set(UNITS.values())):
+        yield Iri(unit, "unit"), A, Iri("Unit", "qudt")
     for group in model.groups:
         yield from _group(site, group)
 
