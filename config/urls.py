@@ -13,7 +13,7 @@ urlpatterns = [
     path("metrics", metrics.page),
     path("api/v1/", include("config.rest")),
     path("admin/", operators.urls),
-    path("graphql", Graph.as_view(schema=schema)),
+    path("graphql", Graph.as_view(schema=schema), name="graphql"),
     path("", include("jobs.pages.urls")),
     path("", include("measurements.pages.urls")),
     path("", include("reports.pages.urls")),

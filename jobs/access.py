@@ -102,6 +102,7 @@ class Actor:
     grant_id: UUID | None = None  # an operator who reads by leave of an owner
     a_minute: int | None = None  # requests of the company, where the operators set it
     used_at: datetime | None = None  # when the key was last seen, within the hour
+    stored_only: bool = False  # a key that asks stored queries of GraphQL and nothing else
 
     @property
     def owes_factor(self) -> bool:
@@ -118,6 +119,8 @@ class Actor:
 
 def may(actor: Actor, action: Action) -> bool:
     """Whether the actor may do it anywhere in the company; a job's own rules come on top."""
+    if actor.stored_only:
+        return False  # the GraphQL door lifts this for a stored query
     if actor.kind is TokenKind.INTEGRATION:  # who may plan must see what there is to plan
         granted = {SCOPES[scope] for scope in actor.scopes if scope in SCOPES}
         return action in granted | ({Action.READ} if granted else set())
@@ -143,6 +146,8 @@ def require(actor: Actor | None, action: Action) -> Actor:
 
 
 def _who(actor: Actor) -> str:
+    if actor.stored_only:
+        return gettext("This integration key, which asks stored queries of GraphQL only,")
     if actor.kind is TokenKind.INTEGRATION:
         return gettext("This integration key")
     if actor.kind is TokenKind.TABLET:
@@ -228,6 +233,7 @@ def _actor_of(token: AccessToken | None) -> Actor | None:
         units=token.member.unit_system if token.member else "",
         a_minute=getattr(token, "a_minute", None),
         used_at=token.used_at,
+        stored_only=token.stored_only,
     )
 
 

@@ -22,6 +22,7 @@ from jobs.models import (
     Member,
     PersonAssignment,
     Site,
+    StoredQuery,
     System,
     TestPoint,
     TokenKind,
@@ -52,6 +53,11 @@ def visible_keys(actor: Actor | None) -> QuerySet[AccessToken]:
     """Integration keys, for those who manage them."""
     rows = AccessToken.objects.select_related("created_by").filter(kind=TokenKind.INTEGRATION)
     return rows.filter(company_id=require(actor, Action.MANAGE_KEYS).company_id)
+
+
+def visible_stored_queries(actor: Actor | None) -> QuerySet[StoredQuery]:
+    """Queries of GraphQL that the company keeps, with who stored them."""
+    return visible(StoredQuery.objects.select_related("member", "token"), actor)
 
 
 def visible_devices(actor: Actor | None) -> QuerySet[Device]:

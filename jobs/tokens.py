@@ -44,9 +44,17 @@ def _token(kind: TokenKind, company_id: UUID, **fields: object) -> tuple[AccessT
 
 @transaction.atomic
 def make_key(
-    actor: Actor, *, name: str, scopes: Sequence[str], expires_at: datetime | None = None
+    actor: Actor,
+    *,
+    name: str,
+    scopes: Sequence[str],
+    expires_at: datetime | None = None,
+    stored_only: bool = False,
 ) -> tuple[AccessToken, str]:
-    """A key for another system, and its text, which is not kept. Raises Invalid."""
+    """A key for another system, and its text, which is not kept. Raises Invalid.
+
+    `stored_only`: it asks stored queries of GraphQL and nothing else.
+    """
     require(actor, Action.MANAGE_KEYS)
     found = _name_faults(name)
     if not scopes or set(scopes) - set(SCOPES):
@@ -62,6 +70,7 @@ def make_key(
         scopes=sorted(set(scopes)),
         expires_at=expires_at,
         created_by_id=actor.member_id,
+        stored_only=stored_only,
     )
     events.record(actor, "key.made", "key", row.id, data={"scopes": row.scopes})
     return row, text

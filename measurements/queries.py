@@ -54,11 +54,7 @@ def visible_sessions(actor: Actor | None) -> QuerySet[Session]:
     that it is, if it is one; `void_notes` the notes that made it void, oldest first.
     """
     newest = Result.objects.order_by("session_id", "-computed_at", "-id").distinct("session_id")
-    superseded = Exists(Session.objects.filter(supersedes=OuterRef("id")))
-    outcome = Result.objects.filter(session=OuterRef("id")).order_by("-computed_at", "-id").values("outcome")
-    rows = Session.objects.select_related("job", "test_point__system", "member")
-    void = Exists(SessionVoid.objects.filter(session=OuterRef("id")))
-    rows = rows.annotate(is_superseded=superseded, is_void=void, newest_outcome=Subquery(outcome[:1]))
+    rows = with_state(Session.objects.select_related("job", "test_point__system", "member"))
     results = Prefetch("results", newest.defer(*HEAVY), to_attr="newest_results")
     corrections = Prefetch("corrections", Correction.objects.select_related("member"), to_attr="made_by")
     notes = SessionVoid.objects.select_related("member").order_by("at", "id")
@@ -66,8 +62,16 @@ def visible_sessions(actor: Actor | None) -> QuerySet[Session]:
     return visible(rows.prefetch_related(results, corrections, voids), actor)
 
 
+def with_state(rows: QuerySet[Session]) -> QuerySet[Session]:
+    """Sessions with what `in_state` and `state_of` look at."""
+    superseded = Exists(Session.objects.filter(supersedes=OuterRef("id")))
+    outcome = Result.objects.filter(session=OuterRef("id")).order_by("-computed_at", "-id").values("outcome")
+    void = Exists(SessionVoid.objects.filter(session=OuterRef("id")))
+    return rows.annotate(is_superseded=superseded, is_void=void, newest_outcome=Subquery(outcome[:1]))
+
+
 def in_state(rows: QuerySet[Session], state: str) -> QuerySet[Session]:
-    """Sessions of `visible_sessions` in one of STATES."""
+    """Sessions `with_state` in one of STATES."""
     if state == "superseded":
         return rows.filter(Q(("is_superseded", True)))
     rows = rows.filter(Q(("is_superseded", False)))
@@ -78,7 +82,7 @@ def in_state(rows: QuerySet[Session], state: str) -> QuerySet[Session]:
 
 
 def state_of(session: Session) -> str:
-    """One of STATES, for a row of `visible_sessions`."""
+    """One of STATES, for a row `with_state`."""
     if session.is_superseded:  # type: ignore[attr-defined]
         return "superseded"
     if session.is_void:  # type: ignore[attr-defined]

@@ -1,19 +1,43 @@
-"""Customers, sites, systems, test points and jobs."""
+"""Customers, sites, systems and test points."""
 
-from typing import Annotated
+from datetime import datetime
+from typing import TYPE_CHECKING, Annotated
 
 import strawberry
-import strawberry_django
-from strawberry_django.relay import DjangoListConnection
 
-from config.graphql.base import Seen
-from config.graphql.measurements import Flag, Session
-from config.graphql.reports import Revision
+from config.graphql.lists import NEWEST_FIRST, Connection, Filters, filters, many
+from config.graphql.measurements import FLAGS, SESSIONS, Flag, Session
+from config.graphql.photos import Photo
+from config.graphql.rows import Node, node, one
 from jobs import models as jobs
+from jobs.rest.register import CUSTOMER_FILTERS, POINT_FILTERS, SITE_FILTERS, SYSTEM_FILTERS
+from measurements import models as measurements
+
+if TYPE_CHECKING:
+    from config.graphql.jobs import Job
+
+CUSTOMERS: Filters = filters(CUSTOMER_FILTERS, name=(str, "Only the one of this name."))
+SITES: Filters = filters(
+    SITE_FILTERS,
+    customer=(jobs.Customer, "Only those of one customer."),
+    name=(str, "Only those of this name."),
+)
+SYSTEMS: Filters = filters(
+    SYSTEM_FILTERS,
+    site=(jobs.Site, "Only those of one site."),
+    tag=(str, "Only those with this tag."),
+)
+POINTS: Filters = filters(
+    POINT_FILTERS,
+    system=(jobs.System, "Only those of one system."),
+    site=(jobs.Site, "Only those of one site."),
+    kind=(str, f"One of {', '.join(jobs.PointKind.values)}."),
+    tag=(str, "Only those with this tag."),
+)
 
 
-@strawberry_django.type(jobs.TestPoint, description="A place in a system that gets a figure.")
-class TestPoint(Seen):
+@node(jobs.TestPoint, "A place in a system that gets a figure.")
+class TestPoint(Node):
     tag: str
     kind: str
     location: str
@@ -21,55 +45,78 @@ class TestPoint(Seen):
     width_m: float | None
     height_m: float | None
     diameter_m: float | None
-    design_flow: float | None
-    design_entered: str
+    design_flow: float | None = strawberry.field(description="m³/s")
+    design_entered: str = strawberry.field(description="As the schedule gave it, with unit.")
     design_basis: str
-    design_of: str
+    design_of: str = strawberry.field(description="What `designValue` and the limits are about.")
     design_value: float | None
     limit_low: float | None
     limit_high: float | None
-    tolerance_below: float | None
+    tolerance_below: float | None = strawberry.field(description="Share; null: the job's or company's.")
     tolerance_above: float | None
-    parent: Annotated["TestPoint", strawberry.lazy("config.graphql.sites")] | None
-    sessions: DjangoListConnection[Session] = strawberry_django.connection(description="Oldest first.")
+    position: int = strawberry.field(description="Order in the schedule.")
+    created_at: datetime
+    version: int
+    system: Annotated["System", strawberry.lazy("config.graphql.sites")] | None = one("system")
+    parent: Annotated["TestPoint", strawberry.lazy("config.graphql.sites")] | None = one(
+        "parent", "The point upstream."
+    )
+    children: Connection[Annotated["TestPoint", strawberry.lazy("config.graphql.sites")]] = many(
+        jobs.TestPoint, "parent", "The points downstream."
+    )
+    sessions: Connection[Session] = many(
+        measurements.Session, "test_point", "Oldest first.", narrowed=SESSIONS.but("test_point")
+    )
+    flags: Connection[Flag] = many(
+        measurements.Flag, "test_point", order=NEWEST_FIRST, narrowed=FLAGS.but("session")
+    )
+    photos: Connection[Photo] = many(
+        measurements.Photo, "test_point", "Photos and notes taken here.", order=NEWEST_FIRST
+    )
 
 
-@strawberry_django.type(jobs.System, description="An air or water system of a site.")
-class System(Seen):
+@node(jobs.System, "An air or water system of a site.")
+class System(Node):
     tag: str
     name: str
     kind: str
-    points: DjangoListConnection[TestPoint] = strawberry_django.connection()
+    created_at: datetime
+    version: int
+    site: Annotated["Site", strawberry.lazy("config.graphql.sites")] | None = one("site")
+    points: Connection[TestPoint] = many(jobs.TestPoint, "system", narrowed=POINTS.but("system", "site"))
+    jobs: Connection[Annotated["Job", strawberry.lazy("config.graphql.jobs")]] = many(
+        jobs.Job, "job_systems__system", "Newest first.", order=NEWEST_FIRST
+    )
+    flags: Connection[Flag] = many(
+        measurements.Flag,
+        "system",
+        "Of the system itself, such as the sum of its outlets.",
+        order=NEWEST_FIRST,
+        narrowed=FLAGS.but("session"),
+    )
 
 
-@strawberry_django.type(jobs.Job, description="Site, systems and a window of days.")
-class Job(Seen):
-    number: int
-    title: str
-    status: str
-    starts_on: strawberry.auto
-    ends_on: strawberry.auto
-    site: Annotated["Site", strawberry.lazy("config.graphql.sites")]
-    systems: DjangoListConnection[System] = strawberry_django.connection()
-    sessions: DjangoListConnection[Session] = strawberry_django.connection(description="Oldest first.")
-    flags: DjangoListConnection[Flag] = strawberry_django.connection()
-    revisions: DjangoListConnection[Revision] = strawberry_django.connection()
-
-
-@strawberry_django.type(jobs.Site, description="A building or campus of a customer.")
-class Site(Seen):
+@node(jobs.Site, "A building or campus of a customer.")
+class Site(Node):
     name: str
     address: str
-    elevation_m: float
+    elevation_m: float = strawberry.field(description="Above sea level; stands in for a barometer.")
     time_zone: str
-    customer: Annotated["Customer", strawberry.lazy("config.graphql.sites")]
-    systems: DjangoListConnection[System] = strawberry_django.connection()
-    jobs: DjangoListConnection[Job] = strawberry_django.connection()
+    created_at: datetime
+    version: int
+    customer: Annotated["Customer", strawberry.lazy("config.graphql.sites")] | None = one("customer")
+    systems: Connection[System] = many(jobs.System, "site", narrowed=SYSTEMS.but("site"))
+    jobs: Connection[Annotated["Job", strawberry.lazy("config.graphql.jobs")]] = many(
+        jobs.Job, "site", "Newest first.", order=NEWEST_FIRST
+    )
 
 
-@strawberry_django.type(jobs.Customer, description="Who orders the work.")
-class Customer(Seen):
+@node(jobs.Customer, "Who orders the work.")
+class Customer(Node):
     name: str
     contact_name: str
+    contact_email: str
     address: str
-    sites: DjangoListConnection[Site] = strawberry_django.connection()
+    created_at: datetime
+    version: int
+    sites: Connection[Site] = many(jobs.Site, "customer", narrowed=SITES.but("customer"))

@@ -2,43 +2,41 @@
 
 import logging
 import re
-from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
+import msgspec
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse
+from django.urls import resolve, reverse
 from django.utils.decorators import method_decorator
+from django.views import View
 from django.views.decorators.csrf import csrf_exempt
 from graphql import (
-    DocumentNode,
-    FieldNode,
-    FragmentDefinitionNode,
-    FragmentSpreadNode,
     GraphQLError,
-    InlineFragmentNode,
-    IntValueNode,
-    Node,
+    GraphQLSchema,
     OperationDefinitionNode,
-    SelectionSetNode,
-    VariableNode,
+    parse,
+    specified_rules,
+    validate,
 )
-from strawberry.django.views import GraphQLView
-from strawberry.extensions import SchemaExtension
+from strawberry.django.context import StrawberryDjangoContext
+from strawberry.schema.base import BaseSchema
+from strawberry.schema.exceptions import CannotGetOperationTypeError, InvalidOperationTypeError
 from strawberry.types import ExecutionResult, Info
+from strawberry.types.graphql import OperationType
 
-from jobs import errors
+from jobs import errors, stored_queries
 from jobs.access import Action, Actor, require
 from jobs.http import changes, problem
 from jobs.http.auth import check_csrf
+from jobs.http.graphql_limits import MAX_TOKENS, MOST_EXPANDED, RULES, unfolded
 from jobs.http.parsing import read_json
 
 log = logging.getLogger(__name__)
-PAGE = 50
-MOST_A_PAGE = 2 * PAGE  # also what a list gives that is asked without 'first'
-MOST_OBJECTS = 20_000
-MOST_EXPANDED = 5_000
-MAX_DEPTH, MAX_ALIASES, MAX_TOKENS = 24, 15, 2_000
 _SUGGESTION = re.compile(r"\s*Did you mean .*\?$", re.DOTALL)
+_ABOUT_INPUT = ("Argument ", "Variable ")
+"""How those errors of carrying a query out begin that are about what was sent."""
 
 
 def actor_of(info: Info) -> Actor:
@@ -47,18 +45,15 @@ def actor_of(info: Info) -> Actor:
 
 
 @method_decorator(csrf_exempt, name="dispatch")  # checked below, for cookies only
-class Graph(GraphQLView):
+class Graph(View):
     """POST of one JSON operation by somebody who may read. No GET, no batches, no uploads, no console."""
 
-    def __init__(self, **kwargs: Any) -> None:
-        kwargs.update(graphql_ide=None, allow_queries_via_get=False, multipart_uploads_enabled=False)
-        super().__init__(**kwargs)
+    schema: BaseSchema | None = None
 
     def dispatch(self, request: HttpRequest, *args: Any, **kwargs: Any) -> HttpResponse:
         request_id = getattr(request, "request_id", "")
         try:
-            refuse_unless_served(request)
-            return changes.settle(request, super().dispatch(request, *args, **kwargs))  # type: ignore[no-any-return]
+            return changes.settle(request, self.answer(request))  # type: ignore[no-any-return]
         except Exception as exc:
             transaction.set_rollback(True)
             error = problem.translate(exc)
@@ -66,7 +61,30 @@ class Graph(GraphQLView):
                 log.error("unexpected failure", exc_info=exc)
             return problem.as_json(error, request_id)
 
-    def process_result(self, request: HttpRequest, result: ExecutionResult, strict: bool = False) -> Any:
+    def answer(self, request: HttpRequest) -> HttpResponse:
+        """Raises a domain error unless it is served and one operation of the document can be chosen."""
+        asked = read_served(request)
+        assert self.schema is not None
+        try:
+            result = self.schema.execute_sync(
+                asked["query"],
+                variable_values=asked.get("variables"),
+                operation_name=asked.get("operationName"),
+                context_value=StrawberryDjangoContext(request=request, response=HttpResponse()),
+                allowed_operation_types={OperationType.QUERY, OperationType.MUTATION},
+            )
+        except CannotGetOperationTypeError:
+            raise errors.DomainError(
+                "Say by 'operationName' which operation of the document is meant."
+            ) from None
+        except InvalidOperationTypeError:
+            raise errors.DomainError("Only queries and mutations are served.") from None
+        data = self.process_result(request, result)
+        status = 200 if result.data is not None or any(one.path for one in result.errors or ()) else 400
+        return HttpResponse(msgspec.json.encode(data), status=status, content_type="application/json")
+
+    def process_result(self, request: HttpRequest, result: ExecutionResult) -> dict[str, Any]:
+        """What is answered; an error of any part undoes the request."""
         if result.errors:
             transaction.set_rollback(True)
             if changes.running(request) is not None:
@@ -74,27 +92,67 @@ class Graph(GraphQLView):
         data: dict[str, Any] = {"data": result.data}
         if result.errors:
             data["errors"] = [told(error) for error in result.errors]
+        if result.extensions:
+            data["extensions"] = result.extensions
         return data
 
 
-def refuse_unless_served(request: HttpRequest) -> None:
-    """Raises a domain error unless it is a JSON POST by an actor who may read."""
+def read_served(request: HttpRequest) -> dict[str, Any]:
+    """The operation of a request. Raises a domain error unless it is a JSON POST by an actor who may read."""
     if request.method != "POST":
         raise problem.MethodNotAllowed('Ask by POST with a JSON body: {"query": …, "variables": …}.')
     if request.content_type != "application/json":
         raise problem.UnsupportedMediaType("Send the operation as application/json.")
-    actor = require(getattr(request, "actor", None), Action.READ)
+    actor: Actor | None = getattr(request, "actor", None)
+    limited = actor is not None and actor.stored_only
+    actor = require(replace(actor, stored_only=False) if actor is not None else None, Action.READ)
     if actor.token_id is None:
         check_csrf(request)
-    check_operation(read_json(request.body))
+    asked = read_json(request.body)
+    check_operation(asked)
+    if "id" in asked:
+        asked = {**asked, "query": stored_queries.text_of(actor, asked["id"])}
+    elif limited:
+        raise errors.Forbidden('This key asks stored queries only: send {"id": …, "variables": …}.')
+    request.actor = actor  # type: ignore[attr-defined]  # it asks what it is limited to
+    return dict(asked)
+
+
+def served_schema() -> BaseSchema:
+    """The schema that this service serves."""
+    found: BaseSchema = resolve(reverse("graphql")).func.view_initkwargs["schema"]  # type: ignore[attr-defined]
+    return found
+
+
+def check_document(text: str) -> None:
+    """Raises Invalid unless a text is one operation that this service would carry out."""
+    try:
+        wrong = _wrong_with(text)
+    except GraphQLError as error:
+        wrong = [error]
+    if wrong:
+        faults = [errors.Fault("/text", _SUGGESTION.sub("", one.message)) for one in wrong[:20]]
+        raise errors.Invalid("The query is not valid; see 'errors'.", faults)
+
+
+def _wrong_with(text: str) -> list[GraphQLError]:
+    document = parse(text, max_tokens=MAX_TOKENS)
+    if unfolded(document) > MOST_EXPANDED:
+        return [GraphQLError(f"It is far deeper or longer than {MOST_EXPANDED} fields.")]
+    if sum(isinstance(one, OperationDefinitionNode) for one in document.definitions) != 1:
+        return [GraphQLError("Store one operation at a time.")]
+    schema: GraphQLSchema = served_schema()._schema  # type: ignore[attr-defined]
+    return validate(schema, document, (*specified_rules, *RULES))
 
 
 def check_operation(asked: Any) -> None:
     """Raises a domain error unless it is one operation: a query text, variables, perhaps a name."""
     if isinstance(asked, list):
         raise errors.DomainError("Send one operation a request; batches are not taken.")
-    if not isinstance(asked, dict) or not isinstance(asked.get("query"), str):
-        raise errors.DomainError('The body must be an object with a text as "query".')
+    if not isinstance(asked, dict) or not isinstance(asked.get("id", asked.get("query")), str):
+        raise errors.DomainError('The body must be an object with a text as "query", or as "id".')
+    if "id" in asked and "query" in asked:
+        raise errors.DomainError('Send the "query" or the "id" of a stored one, not both.')
     if not isinstance(asked.get("variables") or {}, dict):
         raise errors.DomainError('"variables" must be an object.')
     if not isinstance(asked.get("operationName") or "", str):
@@ -104,128 +162,20 @@ def check_operation(asked: Any) -> None:
 def told(error: GraphQLError) -> dict[str, Any]:
     """An error for the client: domain errors with their code, the rest without inside knowledge."""
     original = error.original_error
+    if original is None and error.path and not error.message.startswith(_ABOUT_INPUT):
+        original = error  # an answer that does not fit the schema: the service's own fault
     content: dict[str, Any] = {"message": _SUGGESTION.sub("", error.message)}
+    content["extensions"] = {"code": errors.DomainError.code, "status": errors.DomainError.status}
     if original is not None:
         known = problem.translate(original)
         if known.status >= 500:
             log.error("unexpected failure in a query", exc_info=original)
         content["message"] = known.detail
         content["extensions"] = {"code": known.code, "status": known.status}
+        if known.faults:
+            content["extensions"]["errors"] = [vars(fault) for fault in known.faults]
     if error.path:
         content["path"] = error.path
     if error.locations:
         content["locations"] = [{"line": at.line, "column": at.column} for at in error.locations]
     return content
-
-
-class ListCost(SchemaExtension):
-    """Refuses a query whose lists could multiply to more objects than a request may fetch.
-
-    Before that, one whose fragments would unfold to more than anybody writes: the limits on depth and
-    aliases walk every spread, so a few fragments that each spread the next one twice would keep them busy.
-    """
-
-    def on_parse(self) -> Iterator[None]:
-        yield
-        document = self.execution_context.graphql_document
-        if document is not None and _unfolded(document) > MOST_EXPANDED:
-            raise GraphQLError(
-                f"This query, with its fragments, is far deeper or longer than {MOST_EXPANDED} fields."
-            )
-
-    def on_execute(self) -> Iterator[None]:
-        context = self.execution_context
-        document = context.graphql_document
-        if document is not None:
-            fragments = {
-                d.name.value: d for d in document.definitions if isinstance(d, FragmentDefinitionNode)
-            }
-            variables = context.variables or {}
-            for definition in document.definitions:
-                if isinstance(definition, OperationDefinitionNode):
-                    cost = _objects(definition.selection_set, fragments, variables)
-                    if cost > MOST_OBJECTS:
-                        raise GraphQLError(
-                            f"This query could fetch {cost} objects, more than {MOST_OBJECTS}. "
-                            "Ask for fewer at once with 'first', or in several queries."
-                        )
-        yield
-
-
-def _unfolded(document: DocumentNode) -> float:
-    """How many selections a document has with every fragment put in its place; infinite for a circle.
-
-    Raises GraphQLError for a fragment that is not there.
-    """
-    fragments = {d.name.value: d for d in document.definitions if isinstance(d, FragmentDefinitionNode)}
-    known: dict[str, float] = {}
-
-    def size(chosen: SelectionSetNode | None) -> float:
-        return sum(map(one, chosen.selections)) if chosen else 0
-
-    def one(node: Node) -> float:
-        if isinstance(node, FragmentSpreadNode):
-            return spread(node.name.value)
-        return 1 + size(getattr(node, "selection_set", None))
-
-    def spread(name: str) -> float:
-        if name not in fragments:
-            raise GraphQLError(f"There is no fragment {name[:80]!r} in this query.")
-        if name not in known:
-            known[name] = float("inf")  # until its size is known: whoever comes back here goes in a circle
-            known[name] = 1 + size(fragments[name].selection_set)
-        return known[name]
-
-    try:
-        return sum(size(getattr(d, "selection_set", None)) for d in document.definitions)
-    except RecursionError:
-        return float("inf")
-
-
-def _objects(
-    chosen: SelectionSetNode | None, fragments: dict[str, FragmentDefinitionNode], variables: dict[str, Any]
-) -> int:
-    """How many objects a selection can fetch: each connection counts its page times what it holds."""
-    if chosen is None:
-        return 0
-    total = 0
-    for node in chosen.selections:
-        if isinstance(node, FieldNode):
-            if node.selection_set is None:
-                continue
-            inner = _objects(node.selection_set, fragments, variables)
-            itself = node.name.value not in ("edges", "node", "pageInfo")
-            is_list = _is_connection(node, fragments)
-            total += _page(node, variables) * (1 + inner) if is_list else inner + itself
-        elif isinstance(node, InlineFragmentNode):
-            total += _objects(node.selection_set, fragments, variables)
-        elif isinstance(node, FragmentSpreadNode) and node.name.value in fragments:
-            total += _objects(fragments[node.name.value].selection_set, fragments, variables)
-    return total
-
-
-def _is_connection(node: FieldNode, fragments: dict[str, FragmentDefinitionNode]) -> bool:
-    names = set(_names(node.selection_set, fragments))
-    return bool(names & {"edges", "pageInfo", "totalCount"})
-
-
-def _names(chosen: SelectionSetNode | None, fragments: dict[str, FragmentDefinitionNode]) -> Iterator[str]:
-    """Names of the fields of a selection, those in its fragments too."""
-    for node in chosen.selections if chosen else ():
-        if isinstance(node, FieldNode):
-            yield node.name.value
-        elif isinstance(node, InlineFragmentNode):
-            yield from _names(node.selection_set, fragments)
-        elif isinstance(node, FragmentSpreadNode) and node.name.value in fragments:
-            yield from _names(fragments[node.name.value].selection_set, fragments)
-
-
-def _page(node: FieldNode, variables: dict[str, Any]) -> int:
-    for argument in node.arguments or ():
-        if argument.name.value in ("first", "last"):
-            if isinstance(argument.value, IntValueNode):
-                return max(1, int(argument.value.value))
-            if isinstance(argument.value, VariableNode):
-                given = variables.get(argument.value.name.value)
-                return given if isinstance(given, int) and given > 0 else MOST_A_PAGE
-    return MOST_A_PAGE

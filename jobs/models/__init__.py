@@ -64,6 +64,7 @@ from jobs.models.plan import (
     TestPoint,
     TravelTime,
 )
+from jobs.models.query import StoredQuery
 from jobs.models.record import (
     ChainHead,
     Counter,
@@ -131,6 +132,7 @@ __all__ = [
     "SignIn",
     "SignInFailure",
     "Site",
+    "StoredQuery",
     "SupportGrant",
     "System",
     "SystemKind",

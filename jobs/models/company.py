@@ -283,6 +283,7 @@ class AccessToken(TenantModel):
     expires_at = models.DateTimeField(null=True, blank=True)
     revoked_at = models.DateTimeField(null=True, blank=True)
     used_at = models.DateTimeField(null=True, blank=True, help_text="Last used, within the hour.")
+    stored_only = models.BooleanField(default=False, help_text="Asks stored queries of GraphQL, no more.")
 
     class Meta(TenantModel.Meta):
         constraints = [models.UniqueConstraint(fields=["company", "secret_hash"], name="token_secret")]

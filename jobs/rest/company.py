@@ -65,6 +65,9 @@ def read_verb(text: str) -> str:
     return text
 
 
+EVENT_FILTERS: Known = {"subject": ("event__subject_id", uuid), "verb": ("event__verb", read_verb)}
+
+
 class Events(Door):
     needs = {"GET": Action.READ}
     serializer_class = shapes.EventOut
@@ -81,6 +84,5 @@ class Events(Door):
     )
     def get(self, request: Request) -> Response:
         """The company's log in its order, without gaps. Keep the last number and ask again after it."""
-        known: Known = {"subject": ("event__subject_id", uuid), "verb": ("event__verb", read_verb)}
-        rows = matching(visible_events(self.actor), self.filters(*known), known)
+        rows = matching(visible_events(self.actor), self.filters(*EVENT_FILTERS), EVENT_FILTERS)
         return self.page(rows, shapes.EventOut)

@@ -21,6 +21,11 @@ from jobs.rest.answers import created, filter_parameters
 from jobs.rest.fields import Known, matching, one_of, text, yes_or_no
 
 DUE_DAYS = 60
+INSTRUMENT_FILTERS: Known = {
+    "kind": ("kind", one_of(InstrumentKind)),
+    "in_service": ("in_service", yes_or_no),
+    "serial": ("serial", text),
+}
 INSTRUMENT_EXAMPLE = {
     "serial": "M-2041",
     "name": "Digital manometer",
@@ -50,12 +55,8 @@ class Instruments(Repeatable, Door):
     )
     def get(self, request: Request) -> Response:
         """All instruments with their ranges, oldest first."""
-        known: Known = {
-            "kind": ("kind", one_of(InstrumentKind)),
-            "in_service": ("in_service", yes_or_no),
-            "serial": ("serial", text),
-        }
-        rows = matching(visible_instruments(self.actor), self.filters(*known), known)
+        given = self.filters(*INSTRUMENT_FILTERS)
+        rows = matching(visible_instruments(self.actor), given, INSTRUMENT_FILTERS)
         return self.page(rows, shapes.InstrumentOut)
 
     @extend_schema(

@@ -30,6 +30,21 @@ JOB_EXAMPLE = {
 }
 
 
+def of_member(text: str) -> QuerySet[Any]:
+    """The ids of jobs that a member is assigned to, as a subquery."""
+    return PersonAssignment.objects.filter(member_id=UUID(text)).values("job_id")
+
+
+JOB_FILTERS: Known = {
+    "status": ("status", one_of(JobStatus)),
+    "site": ("site_id", uuid),
+    "member": ("id__in", of_member),
+    "number": ("number", whole_number),
+    "ends_from": ("ends_on__gte", day),
+    "starts_until": ("starts_on__lte", day),
+}
+
+
 class Jobs(Repeatable, Door):
     needs = {"GET": Action.READ, "POST": Action.PLAN}
     serializer_class = shapes.JobOut
@@ -50,15 +65,7 @@ class Jobs(Repeatable, Door):
     )
     def get(self, request: Request) -> Response:
         """All jobs with systems, people and instruments, newest first."""
-        known: Known = {
-            "status": ("status", one_of(JobStatus)),
-            "site": ("site_id", uuid),
-            "member": ("id__in", of_member),
-            "number": ("number", whole_number),
-            "ends_from": ("ends_on__gte", day),
-            "starts_until": ("starts_on__lte", day),
-        }
-        rows = matching(visible_jobs(self.actor), self.filters(*known), known)
+        rows = matching(visible_jobs(self.actor), self.filters(*JOB_FILTERS), JOB_FILTERS)
         return self.page(rows, shapes.JobOut)
 
     @extend_schema(
@@ -184,8 +191,3 @@ class JobReadiness(Door):
     def get(self, request: Request, job_id: UUID) -> Response:
         """What is missing before the job can start, and what to look at on site."""
         return Response(shapes.ReadinessOut(readiness(self.actor, job_id)).data)
-
-
-def of_member(text: str) -> QuerySet[Any]:
-    """The ids of jobs that a member is assigned to, as a subquery."""
-    return PersonAssignment.objects.filter(member_id=UUID(text)).values("job_id")

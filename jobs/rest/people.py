@@ -16,8 +16,12 @@ from jobs.models import Company, Member, Role
 from jobs.queries import visible_invitations, visible_members
 from jobs.rest import serializers_people as shapes
 from jobs.rest.answers import created, filter_parameters
-from jobs.rest.fields import matching, yes_or_no
+from jobs.rest.fields import Known, matching, yes_or_no
 
+MEMBER_FILTERS: Known = {
+    "active": ("active", yes_or_no),
+    "role": ("roles__contains", lambda text: [Role(text).value]),
+}
 INVITATION_EXAMPLE = {"email": "m.okafor@example.org", "name": "M. Okafor", "roles": ["technician"]}
 
 
@@ -109,11 +113,7 @@ class Members(Door):
     )
     def get(self, request: Request) -> Response:
         """Everybody of the company, also those who left."""
-        known = {
-            "active": ("active", yes_or_no),
-            "role": ("roles__contains", lambda text: [Role(text).value]),
-        }
-        rows = matching(visible_members(self.actor), self.filters(*known), known)
+        rows = matching(visible_members(self.actor), self.filters(*MEMBER_FILTERS), MEMBER_FILTERS)
         return self.page(rows, shapes.MemberOut)
 
 

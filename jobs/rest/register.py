@@ -19,6 +19,15 @@ from jobs.rest.fields import Known, matching, one_of, text, uuid
 
 LIST = {"GET": Action.READ, "POST": Action.PLAN}
 ONE = {"GET": Action.READ, "PATCH": Action.PLAN}
+CUSTOMER_FILTERS: Known = {"name": ("name", text)}
+SITE_FILTERS: Known = {"customer": ("customer_id", uuid), "name": ("name", text)}
+SYSTEM_FILTERS: Known = {"site": ("site_id", uuid), "tag": ("tag", text)}
+POINT_FILTERS: Known = {
+    "system": ("system_id", uuid),
+    "site": ("system__site_id", uuid),
+    "kind": ("kind", one_of(PointKind)),
+    "tag": ("tag", text),
+}
 
 
 class Customers(Repeatable, Door):
@@ -33,8 +42,7 @@ class Customers(Repeatable, Door):
     )
     def get(self, request: Request) -> Response:
         """All customers, oldest first."""
-        known: Known = {"name": ("name", text)}
-        rows = matching(visible_customers(self.actor), self.filters(*known), known)
+        rows = matching(visible_customers(self.actor), self.filters(*CUSTOMER_FILTERS), CUSTOMER_FILTERS)
         return self.page(rows, shapes.CustomerOut)
 
     @extend_schema(
@@ -87,8 +95,7 @@ class Sites(Repeatable, Door):
     )
     def get(self, request: Request) -> Response:
         """All sites, oldest first."""
-        known: Known = {"customer": ("customer_id", uuid), "name": ("name", text)}
-        rows = matching(visible_sites(self.actor), self.filters(*known), known)
+        rows = matching(visible_sites(self.actor), self.filters(*SITE_FILTERS), SITE_FILTERS)
         return self.page(rows, shapes.SiteOut)
 
     @extend_schema(
@@ -149,8 +156,7 @@ class Systems(Repeatable, Door):
     )
     def get(self, request: Request) -> Response:
         """All systems, oldest first."""
-        known: Known = {"site": ("site_id", uuid), "tag": ("tag", text)}
-        rows = matching(visible_systems(self.actor), self.filters(*known), known)
+        rows = matching(visible_systems(self.actor), self.filters(*SYSTEM_FILTERS), SYSTEM_FILTERS)
         return self.page(rows, shapes.SystemOut)
 
     @extend_schema(
@@ -213,13 +219,7 @@ class Points(Repeatable, Door):
     )
     def get(self, request: Request) -> Response:
         """All test points, oldest first."""
-        known: Known = {
-            "system": ("system_id", uuid),
-            "site": ("system__site_id", uuid),
-            "kind": ("kind", one_of(PointKind)),
-            "tag": ("tag", text),
-        }
-        rows = matching(visible_points(self.actor), self.filters(*known), known)
+        rows = matching(visible_points(self.actor), self.filters(*POINT_FILTERS), POINT_FILTERS)
         return self.page(rows, shapes.PointOut)
 
     @extend_schema(

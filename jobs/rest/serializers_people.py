@@ -127,6 +127,9 @@ class KeyIn(Strict):
         child=serializers.ChoiceField(choices=list(SCOPES)), min_length=1, max_length=len(SCOPES)
     )
     expires_at = serializers.DateTimeField(required=False, allow_null=True)
+    stored_only = serializers.BooleanField(
+        required=False, help_text="It asks stored queries of GraphQL and nothing else."
+    )
 
 
 class KeyOut(serializers.ModelSerializer):
@@ -137,7 +140,9 @@ class KeyOut(serializers.ModelSerializer):
 
     class Meta:
         model = AccessToken
-        fields = ("id", "name", "scopes", "created_by", "created_at", "expires_at", "revoked_at")
+        fields = (
+            "id", "name", "scopes", "stored_only", "created_by", "created_at", "expires_at", "revoked_at",
+        )  # fmt: skip
         read_only_fields = fields
 
 

@@ -13,6 +13,7 @@ from jobs.rest import (
     plan,
     register,
     schedule,
+    stored_queries,
     tokens,
 )
 
@@ -35,6 +36,12 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("invitations/<uuid:invitation_id>", people.InvitationDoor.as_view(), name="api-invitation"),
     path("keys", tokens.Keys.as_view(), name="api-keys"),
     path("keys/<uuid:key_id>", tokens.KeyDoor.as_view(), name="api-key"),
+    path("stored-queries", stored_queries.StoredQueries.as_view(), name="api-stored-queries"),
+    path(
+        "stored-queries/<uuid:stored_query_id>",
+        stored_queries.StoredQueryDoor.as_view(),
+        name="api-stored-query",
+    ),
     path("devices", devices.Devices.as_view(), name="api-devices"),
     path("devices/pairing-codes", devices.PairingCodes.as_view(), name="api-pairing-codes"),
     path("devices/pair", devices.Pair.as_view(), name="api-pair"),

@@ -30,7 +30,7 @@ from jobs.http.door import Door, Strict, etag
 from jobs.http.idempotency import Repeatable
 from jobs.http.parsing import body_of
 from jobs.models import TestPoint
-from jobs.rest.fields import matching, uuid
+from jobs.rest.fields import Known, matching, uuid
 from jobs.rest.serializers_people import Person
 from measurements import photos, uploads
 from measurements.models import Photo, PhotoKind, PhotoSubject, PhotoType
@@ -303,6 +303,9 @@ def _complete(request: Request) -> bool:
     return text == "?1"
 
 
+PHOTO_FILTERS: Known = {name: (name, uuid) for name in ("job", "test_point", "session")}
+
+
 class Photos(Door):
     """Photos and notes."""
 
@@ -313,14 +316,12 @@ class Photos(Door):
     @extend_schema(
         operation_id="photo_list",
         tags=["measurements"],
-        parameters=[OpenApiParameter(name, UUID) for name in ("job", "test_point", "session")],
+        parameters=[OpenApiParameter(name, UUID) for name in PHOTO_FILTERS],
         responses=PhotoOut(many=True),
     )
     def get(self, request: Request) -> Response:
         """The newest first, removed and erased ones too. A filter looks at where it was taken first."""
-        given = self.filters("job", "test_point", "session")
-        known = {name: (name, uuid) for name in ("job", "test_point", "session")}
-        rows = matching(photos.visible_photos(self.actor), given, known)
+        rows = matching(photos.visible_photos(self.actor), self.filters(*PHOTO_FILTERS), PHOTO_FILTERS)
         return self.page(rows, PhotoListed)
 
 

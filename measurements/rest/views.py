@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from uuid import UUID
 
+from django.db.models import QuerySet
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -16,7 +17,7 @@ from jobs.models import Job
 from jobs.queries import visible
 from jobs.rest.fields import Known, matching, moment
 from measurements import queries
-from measurements.models import Method, Severity
+from measurements.models import Flag, Method, Session, Severity
 from measurements.rest.serializers import (
     FlagOut,
     HandoverOut,
@@ -42,6 +43,40 @@ def _one_of(given: Mapping[str, str], name: str, choices: Sequence[str]) -> str 
     return given.get(name)
 
 
+SPAN: Known = {
+    "started_from": ("started_at__gte", moment),
+    "started_before": ("started_at__lt", moment),
+}
+SESSION_FILTERS = ("job", "test_point", "method", "state", *SPAN)
+FLAG_FILTERS = ("job", "session", "severity", "open")
+
+
+def narrow_sessions(rows: QuerySet[Session], given: Mapping[str, str]) -> QuerySet[Session]:
+    """By SESSION_FILTERS; `state` needs rows `with_state`. Raises Invalid."""
+    wanted = {
+        "job": _id(given, "job"),
+        "test_point": _id(given, "test_point"),
+        "method": _one_of(given, "method", Method.values),
+    }
+    rows = matching(rows, {name: given[name] for name in SPAN if name in given}, SPAN)
+    rows = rows.filter(**{name: value for name, value in wanted.items() if value is not None})
+    state = _one_of(given, "state", queries.STATES)
+    return queries.in_state(rows, state) if state else rows
+
+
+def narrow_flags(rows: QuerySet[Flag], given: Mapping[str, str]) -> QuerySet[Flag]:
+    """By FLAG_FILTERS; `open` needs rows with their newest answer. Raises Invalid."""
+    wanted = {
+        "job": _id(given, "job"),
+        "session": _id(given, "session"),
+        "severity": _one_of(given, "severity", Severity.values),
+    }
+    rows = rows.filter(**{name: value for name, value in wanted.items() if value is not None})
+    if state := _one_of(given, "open", ("true", "false")):
+        rows = queries.open_flags(rows) if state == "true" else queries.settled_flags(rows)
+    return rows
+
+
 class Sessions(Door):
     """Sessions, newest first."""
 
@@ -64,22 +99,8 @@ class Sessions(Door):
     )
     def get(self, request: Request) -> Response:
         """List sessions with their newest figures."""
-        moments: Known = {
-            "started_from": ("started_at__gte", moment),
-            "started_before": ("started_at__lt", moment),
-        }
-        given = self.filters("job", "test_point", "method", "state", *moments)
-        spans = {name: given.pop(name) for name in moments if name in given}
-        rows = matching(queries.visible_sessions(self.actor), spans, moments)
-        wanted = {
-            "job": _id(given, "job"),
-            "test_point": _id(given, "test_point"),
-            "method": _one_of(given, "method", Method.values),
-        }
-        rows = rows.filter(**{name: value for name, value in wanted.items() if value is not None})
-        if state := _one_of(given, "state", queries.STATES):
-            rows = queries.in_state(rows, state)
-        return self.page(rows, SessionOut)
+        given = self.filters(*SESSION_FILTERS)
+        return self.page(narrow_sessions(queries.visible_sessions(self.actor), given), SessionOut)
 
 
 class SessionDetail(Door):
@@ -152,17 +173,8 @@ class Flags(Door):
     )
     def get(self, request: Request) -> Response:
         """List what the rules saw."""
-        given = self.filters("job", "session", "severity", "open")
-        rows = queries.visible_flags(self.actor)
-        wanted = {
-            "job": _id(given, "job"),
-            "session": _id(given, "session"),
-            "severity": _one_of(given, "severity", Severity.values),
-        }
-        rows = rows.filter(**{name: value for name, value in wanted.items() if value is not None})
-        if state := _one_of(given, "open", ("true", "false")):
-            rows = queries.open_flags(rows) if state == "true" else queries.settled_flags(rows)
-        return self.page(rows, FlagOut)
+        given = self.filters(*FLAG_FILTERS)
+        return self.page(narrow_flags(queries.visible_flags(self.actor), given), FlagOut)
 
 
 class JobSubmission(Repeatable, Door):

@@ -17,6 +17,7 @@ VERBS = (
     "person.assigned", "person.password", "person.signed_in", "person.unassigned",
     "photo.changed", "photo.chosen", "photo.stored",
     "point.added", "point.changed", "point.deferral_ended", "point.deferred",
+    "query.forgotten", "query.stored",
     "recall.closed", "recall.computed", "recall.decided", "recall.opened", "recall.reopened",
     "report.fetched", "report.issued", "report.link_ended", "report.rendered", "report.sent",
     "rule.changed",

@@ -17,6 +17,7 @@ from jobs.http.door import Door, PublicDoor, etag, seen_tag, tagged
 from jobs.http.idempotency import Repeatable
 from jobs.http.limits import address_of, limit
 from jobs.http.schema import MATCH_PARAMETER
+from jobs.rest.fields import Known, matching, uuid
 from measurements.models import AnswerKind
 from reports import deliver, queries, review, verify
 from reports import issue as issuing
@@ -25,6 +26,7 @@ from reports.rest import serializers as shapes
 from reports.upload import digest_only, uploaded_digest
 
 CHECKS_A_MINUTE = 30
+REPORT_FILTERS: Known = {"job": ("revision__job", uuid), "number": ("number", str)}
 FLAG_SEEN = OpenApiParameter(
     "If-Match", str, OpenApiParameter.HEADER, description="The flag's etag as you saw it."
 )
@@ -174,12 +176,7 @@ class ReportList(Door):
     )
     def get(self, request: Request) -> Response:
         """Newest first."""
-        wanted = self.filters("job", "number")
-        rows = queries.visible_issues(self.actor)
-        if "job" in wanted:
-            rows = rows.filter(revision__job=_uuid(wanted["job"], "query:job"))
-        if "number" in wanted:
-            rows = rows.filter(number=wanted["number"])
+        rows = matching(queries.visible_issues(self.actor), self.filters(*REPORT_FILTERS), REPORT_FILTERS)
         return self.page(rows, shapes.ReportShape, states=issuing.states_of)
 
 
@@ -249,13 +246,6 @@ def _report(door: Door, report_id: UUID) -> Issue:
     if made is None:
         raise NotFound()
     return made
-
-
-def _uuid(text: str, pointer: str) -> UUID:
-    try:
-        return UUID(text)
-    except ValueError:
-        raise Invalid("An id is a UUID.", [Fault(pointer, "not a UUID")]) from None
 
 
 class PublicCheck(PublicDoor):

@@ -209,6 +209,9 @@ class WebhookSample(Repeatable, Door):
         return Response(SampleOut({"message": id_of(made)}).data, status=202)
 
 
+ATTEMPT_FILTERS: Known = {"outcome": ("outcome", one_of(Outcome))}
+
+
 class WebhookAttempts(Door):
     needs = {"GET": Action.MANAGE_WEBHOOKS}
     serializer_class = AttemptOut
@@ -225,8 +228,8 @@ class WebhookAttempts(Door):
     def get(self, request: Request, webhook_id: UUID) -> Response:
         """Tries of the last 30 days, newest first."""
         hook = get_object_or_404(visible_webhooks(self.actor), id=webhook_id)
-        known: Known = {"outcome": ("outcome", one_of(Outcome))}
-        rows = matching(visible_attempts(self.actor, hook.id), self.filters(*known), known)
+        given = self.filters(*ATTEMPT_FILTERS)
+        rows = matching(visible_attempts(self.actor, hook.id), given, ATTEMPT_FILTERS)
         return self.page(rows, AttemptOut)  # type: ignore[no-any-return]
 
 

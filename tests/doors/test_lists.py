@@ -14,7 +14,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from jobs import events, travel
+from jobs import events, stored_queries, travel
 from jobs.access import Actor, actor_for_token
 from jobs.models import Device, Instrument, InstrumentKind, Job, Quantity, Role
 from jobs.tenancy.context import company
@@ -187,6 +187,11 @@ GROW: dict[str, Callable[[World, int], None]] = {
     "/sites": each(lambda w, name: factories.site(factories.customer(name), name)),
     "/webhooks": each(lambda w, _: walk.webhook(w)),
     "/webhooks/{webhook_id}/attempts": each(lambda w, _: walk.attempt(webhook_of(w))),
+    "/stored-queries": each(
+        lambda w, name: stored_queries.store(
+            w.actor("owner"), name=name, text=f'{{ customers(name: "{name}") {{ edges {{ cursor }} }} }}'
+        )
+    ),
     "/systems": each(lambda w, name: factories.system(factories.site(w.customer, name))),
 }
 LISTS = walk.lists()

@@ -22,8 +22,10 @@ BY_JOB = {("POST", f"/devices/{act}") for act in ("sign-in", "sign-out", "renew"
     ("GET", "/me/sign-ins"),
     ("DELETE", "/me/sign-ins"),
     ("DELETE", "/me/sign-ins/{sign_in_id}"),
+    ("DELETE", "/stored-queries/{stored_query_id}"),
 }
-"""Doors that look at the kind of token besides the action, as test_tokens.py and test_signing_in.py tell."""
+"""Doors that look at the kind of token besides the action, as test_tokens.py, test_signing_in.py and
+test_stored_queries.py tell."""
 DOORS = walk.doors()
 
 

@@ -19,8 +19,8 @@ from django.urls import URLPattern, URLResolver, get_resolver
 from django.utils import timezone
 from drf_spectacular.generators import SchemaGenerator
 
-from jobs import travel
-from jobs.access import Action
+from jobs import stored_queries, travel
+from jobs.access import Action, actor_for_token
 from jobs.http.door import Door
 from jobs.models import (
     Certificate,
@@ -30,6 +30,7 @@ from jobs.models import (
     Job,
     JobStatus,
     PersonAssignment,
+    StoredQuery,
     TestPoint,
     TravelTime,
 )
@@ -195,6 +196,9 @@ def full_world(name: str) -> World:
         deliver.deliver(world.actor("supervisor"), made.id, addresses=["reader@harbour.example"])
         invitation(world)
         exported(world)
+        key = actor_for_token(world.key_text)
+        assert key is not None
+        stored_queries.store(key, name="Open jobs", text="{ jobs { edges { cursor } } }")
         checked(world)
         travel.set_minutes(
             world.actor("owner"), world.site.id, factories.site(world.customer, "Annexe").id, 20
@@ -333,6 +337,7 @@ def ids_of(world: World) -> dict[str, uuid.UUID]:
             "revision_id": Revision.objects.earliest("revision").id,
             "session_id": Session.objects.first().id,
             "site_id": world.site.id,
+            "stored_query_id": StoredQuery.objects.earliest("stored_at").id,
             "system_id": world.system.id,
             "travel_id": TravelTime.objects.first().id,
             "webhook_id": Webhook.objects.earliest("created_at").id,

@@ -120,12 +120,14 @@ def stored(world: World, data: bytes | None = None, tag: str | None = "S-1", **c
         return made.upload.photo
 
 
-def noted(world: World, text: str = "The ceiling tile was missing.", tag: str | None = "S-1") -> Photo:
+def noted(
+    world: World, text: str = "The ceiling tile was missing.", tag: str | None = "S-1", **changes: Any
+) -> Photo:
     """A note that came from the technician's tablet."""
     with company(world.id):
         actor = actor_for_token(world.technician_token)
         assert actor is not None
-        made = uploads.announce(actor, _declared(note(world, text, tag)))
+        made = uploads.announce(actor, _declared(note(world, text, tag, **changes)))
         assert made.photo is not None
         return made.photo
 
