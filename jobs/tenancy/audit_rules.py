@@ -128,6 +128,10 @@ _TEMPLATES = {
         WHERE relnamespace = 'public'::regnamespace AND (relkind = 'm' OR relkind = 'v' AND NOT coalesce(
             reloptions && '{security_invoker=true,security_invoker=on,security_invoker=1}'::text[],
             false))""",
+    "schema besides public that the serving role may use": """
+        SELECT nspname::text FROM pg_namespace
+        WHERE nspname <> 'public' AND nspname <> 'information_schema' AND left(nspname, 3) <> 'pg_'
+          AND has_schema_privilege(%(app)s, oid, 'usage')""",
     "table without company_id that is not on the list": """
         SELECT c.oid::regclass::text FROM pg_class c
         WHERE c.relkind IN ('r', 'p', 'f') AND c.relnamespace = 'public'::regnamespace

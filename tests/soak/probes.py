@@ -134,7 +134,10 @@ class Prober:
                     yield Probe(f"{method} {route.template}", name, who, kind, foreign, send)
 
     def _who(self, action: Action | None) -> tuple[str, Caller]:
-        return (action.value if action else "tablet"), walk.caller_for(self.ours, action)
+        name = action.value if action else "tablet"
+        if name not in self.callers:
+            self.callers[name] = walk.caller_for(self.ours, action)
+        return name, self.callers[name]
 
     def filters(self) -> Iterator[Probe]:
         for route, method, action in walk.doors():

@@ -168,6 +168,12 @@ PLANTED = [
     ),
     ("view without security_invoker", "peek", "CREATE VIEW peek AS SELECT * FROM probe_tool"),
     ("view without security_invoker", "peek", "CREATE MATERIALIZED VIEW peek AS SELECT * FROM probe_tool"),
+    (
+        "schema besides public",
+        "attic",
+        "CREATE SCHEMA attic; GRANT USAGE ON SCHEMA attic TO flowledger_app;"
+        "CREATE VIEW attic.peek AS SELECT * FROM probe_tool; GRANT SELECT ON attic.peek TO flowledger_app",
+    ),
     ("table without company_id", "stray", "CREATE TABLE stray (id int)"),
     ("whose table lacks its key", "probe_mark", "ALTER TABLE probe_mark DROP CONSTRAINT probe_mark_pkey"),
     (
