@@ -5,7 +5,7 @@ import os
 from config.settings import *  # noqa: F403
 from config.settings import CACHES, INSTALLED_APPS
 
-INSTALLED_APPS = [*INSTALLED_APPS, "tests.tenancy.probe"]
+INSTALLED_APPS = [*INSTALLED_APPS, "tests.tenancy.probe", "django_migration_linter"]
 TENANCY_GROWING = {"probe.value", "probe.visit"}  # when DATABASE_PARTITIONS is set for the run
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # quick; no test is about hashing
 REQUESTS_A_MINUTE = REQUESTS_A_MINUTE_UNKNOWN = (
