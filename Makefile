@@ -9,7 +9,7 @@ READINGS ?= 3162000
 
 SEED ?= 1
 
-.PHONY: help demo serve test soak lint figures scale coverage checks mutation schemas schemas-check lock setup setup-dev clean
+.PHONY: help demo serve test soak lint figures scale coverage checks mutation schemas schemas-check lock setup setup-dev clean drill
 
 help:
 	@echo 'make demo      a job from schedule to issued report, through the public doors'
@@ -19,6 +19,7 @@ help:
 	@echo 'make lint      style, types, walls between the rooms, migrations, schemas'
 	@echo 'make figures   benchmarks, each a line "figure: NAME = VALUE UNIT"'
 	@echo 'make scale     many companies on one instance beside one alone (COMPANIES=1000 READINGS=3162000)'
+	@echo 'make drill     backs up under load, loses the server, restores to a moment, proves what came back'
 	@echo 'make coverage  how often the intervals hold a known flow, in simulation; writes tests/benchmarks/COVERAGE.md'
 	@echo 'make checks    every check against a published value; writes tests/standards/CHECKS.md'
 	@echo 'make mutation  changes to the arithmetic that the tests notice (ARGS="traverse --sample 50")'
@@ -52,6 +53,9 @@ figures: setup-dev
 scale: setup-dev
 	@$(PY) -m tests.benchmarks.scale --companies $(COMPANIES) --readings $(READINGS) \
 	  --out tests/benchmarks/SCALE.md $(ARGS)
+
+drill: setup-dev
+	@$(PY) -m tests.benchmarks.restore_figures
 
 coverage: setup-dev
 	@$(PY) -m tests.benchmarks.coverage --processes $(PROCESSES) --out tests/benchmarks/COVERAGE.md $(ARGS)
