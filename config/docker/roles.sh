@@ -2,6 +2,7 @@
 # Run once by the PostgreSQL image on an empty data folder: the two login roles and the database.
 # The owner runs migrations; the serving role owns nothing and cannot pass row-level security.
 set -eu
+mkdir -p -m 700 /var/lib/postgresql/archive /var/lib/postgresql/backups
 owner_password=$(cat /run/secrets/database_owner_password)
 app_password=$(cat /run/secrets/database_app_password)
 psql --no-psqlrc --set ON_ERROR_STOP=1 --username "$POSTGRES_USER" --dbname postgres \
