@@ -4,12 +4,13 @@ PY := .venv/bin/python
 LOCAL := $(PY) -m config.local
 export PYTHON
 PROCESSES ?= 2
+ROUNDS ?= 3
 COMPANIES ?= 1000
 READINGS ?= 3162000
 
 SEED ?= 1
 
-.PHONY: help demo serve test soak lint figures scale coverage checks mutation schemas schemas-check lock setup setup-dev clean drill
+.PHONY: help demo serve test soak lint figures scale coverage checks mutation faults schemas schemas-check lock setup setup-dev clean drill
 
 help:
 	@echo 'make demo      a job from schedule to issued report, through the public doors'
@@ -23,6 +24,7 @@ help:
 	@echo 'make coverage  how often the intervals hold a known flow, in simulation; writes tests/benchmarks/COVERAGE.md'
 	@echo 'make checks    every check against a published value; writes tests/standards/CHECKS.md'
 	@echo 'make mutation  changes to the arithmetic that the tests notice (ARGS="traverse --sample 50")'
+	@echo 'make faults    kills, freezes and starves the running service (SEED=7 FAULTS="F1 F3" ROUNDS=10)'
 	@echo 'make schemas   writes openapi.yaml and schema.graphql anew'
 	@echo 'make lock      locks the requirement files (ARGS=--upgrade renews all)'
 	@echo 'make clean     removes .venv and all data of this checkout'
@@ -65,6 +67,9 @@ checks: setup-dev
 
 mutation: setup-dev
 	@$(PY) -m tests.mutation --processes $(PROCESSES) $(ARGS)
+
+faults: setup-dev
+	@$(PY) -m tests.faults --seed $(SEED) --rounds $(ROUNDS) --faults "$(FAULTS)" $(ARGS)
 
 lint: setup-dev
 	@config/local/lint.sh

@@ -136,6 +136,10 @@ _options: dict[str, Any] = DATABASES["default"]["OPTIONS"]
 DATABASE_STATEMENT_TIMEOUT = env.number("DATABASE_STATEMENT_TIMEOUT", 30_000, 0, 3_600_000)
 DATABASE_LOCK_TIMEOUT = env.number("DATABASE_LOCK_TIMEOUT", 3_000, 0, 3_600_000)
 _options.setdefault("connect_timeout", 5)
+# A line whose other end went away without a word is given up after half a minute.
+for _name, _value in (("keepalives_idle", 15), ("keepalives_interval", 5), ("keepalives_count", 3),
+                      ("tcp_user_timeout", 30_000)):  # fmt: skip
+    _options.setdefault(_name, _value)
 _options.setdefault("application_name", "flowledger")
 _options["options"] = (
     f"{_options.get('options', '')} -c statement_timeout={DATABASE_STATEMENT_TIMEOUT}"
@@ -326,6 +330,8 @@ CELERY_TASK_SOFT_TIME_LIMIT = 90
 CELERY_TASK_TIME_LIMIT = 120
 CELERY_WORKER_MAX_TASKS_PER_CHILD = 500
 CELERY_WORKER_MAX_MEMORY_PER_CHILD = 1024 * 1024  # KiB
+# Address space of one worker process, in MB (0: no limit): what needs more fails alone and is parked.
+WORKER_MEMORY_MB = env.number("WORKER_MEMORY_MB", 3072, 0, 1_000_000)
 CELERY_WORKER_SOFT_SHUTDOWN_TIMEOUT = 20
 CELERY_WORKER_ENABLE_SOFT_SHUTDOWN_ON_IDLE = False
 CELERY_WORKER_CANCEL_LONG_RUNNING_TASKS_ON_CONNECTION_LOSS = True

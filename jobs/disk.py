@@ -20,7 +20,7 @@ NEARLY_FULL = (
 
 def watched() -> list[Path]:
     """Folders that this service writes to, and further ones that DISK_WATCHED names."""
-    own: list[Path] = [settings.VAR_ROOT, settings.MEDIA_ROOT, settings.ANCHOR_FILE.parent]
+    own: list[str | Path] = [settings.VAR_ROOT, settings.MEDIA_ROOT, settings.ANCHOR_FILE.parent]
     return list(dict.fromkeys(Path(one) for one in [*own, *settings.DISK_WATCHED]))
 
 

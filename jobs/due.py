@@ -21,7 +21,7 @@ from django.db import DatabaseError, connection, transaction
 from django.db.models import Count, Min
 from django.utils import timezone
 
-from jobs import bulk, disk, metrics
+from jobs import bulk, disk, metrics, patience
 from jobs.models import DueCompany, DueState, DueWork, UnnumberedEvent
 from jobs.tenancy.context import company, company_var, current_company
 from jobs.tenancy.ids import uuid7
@@ -79,7 +79,8 @@ def kept(claim: Claim) -> Iterator[None]:
     def beat() -> None:
         while not done.wait(LEASE.total_seconds() / 4):
             try:
-                _take_turn(again=True)
+                if _queues.get(claim.kind) == LONG_QUEUE:
+                    _take_turn(again=True)
                 with company_var(company_id):
                     claim.extend()
             except DatabaseError as error:  # tried again before the lease ends
@@ -100,6 +101,7 @@ Handler = Callable[[Claim], None]
 _handlers: dict[str, Handler] = {}
 _leases: dict[str, timedelta] = {}
 _queues: dict[str, str] = {}
+_keeping: set[str] = set()
 DEFAULT_QUEUE, EVENTS, LONG_QUEUE = "default", "events", "long"
 TURN = "long-work"
 LONG_SECONDS = 3 * 3600
@@ -110,16 +112,24 @@ _LIMITS: dict[str, dict[str, Any]] = {
 STANDING = "due:standing"
 """Under which the cache holds what the last sweep found, for operators."""
 TURN_SECONDS = 30.0
+LONGEST_S = 80.0
+"""What a piece of other queues may take, below the task's own limits; less for kinds with a short lease."""
 
 
-def handler(kind: str, lease: timedelta = LEASE, queue: str = DEFAULT_QUEUE) -> Callable[[Handler], Handler]:
+def handler(
+    kind: str, lease: timedelta = LEASE, queue: str = DEFAULT_QUEUE, *, keeps: bool = False
+) -> Callable[[Handler], Handler]:
     """Registers what does work of a kind, within a lease. It runs inside the company, outside a transaction.
+
+    `keeps`: it keeps its lease alive by itself (`kept`), so it may take longer than the lease.
 
     Slow kinds name a queue of their own, so that they never stand in front of the rest.
     """
 
     def register(function: Handler) -> Handler:
         _handlers[kind], _leases[kind], _queues[kind] = function, lease, queue
+        if keeps:
+            _keeping.add(kind)
         return function
 
     return register
@@ -310,7 +320,8 @@ def do(company_id: UUID, piece: Claim) -> None:
     try:
         if run is None:
             raise LookupError(f"nothing here does '{piece.kind}'")
-        with company_var(company_id):  # handlers open their own transactions
+        # Handlers open their own transactions.
+        with company_var(company_id), patience.limited(_most_seconds(piece.kind)):
             run(piece)
     except LeaseLost:
         outcome = "lost"
@@ -318,11 +329,22 @@ def do(company_id: UUID, piece: Claim) -> None:
     except Exception as error:
         outcome = "failed"
         log.exception("%s %s failed (attempt %d)", piece.kind, piece.subject_id, piece.attempt)
+        if not connection.in_atomic_block:  # the failure may be that of the connection
+            connection.close_if_unusable_or_obsolete()
         with company(company_id):
             fail(piece, f"{type(error).__name__}: {error}")
     finally:
         kind = piece.kind if run is not None else "unknown"
         metrics.WORK.labels(kind, outcome).observe(time.perf_counter() - begun)
+
+
+def _most_seconds(kind: str) -> float:
+    """A piece ends before its lease does, else two workers would do it at once."""
+    if _queues.get(kind) == LONG_QUEUE:
+        return LONG_SECONDS
+    if kind in _keeping:
+        return LONGEST_S
+    return min(LONGEST_S, 0.75 * _leases.get(kind, LEASE).total_seconds())
 
 
 def retry_parked(kind: str, subject_id: UUID) -> bool:

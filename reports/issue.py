@@ -9,7 +9,6 @@ import secrets
 import tempfile
 import zlib
 from dataclasses import dataclass
-from datetime import timedelta
 from pathlib import Path
 from typing import Literal
 from uuid import UUID
@@ -34,7 +33,6 @@ from reports.models import DocumentKind, Issue, IssuedFile, Revision
 from reports.render import RenderedReport, render_report
 
 log = logging.getLogger(__name__)
-LEASE = timedelta(seconds=180)
 PAPERS: dict[str, Literal["A4", "Letter"]] = {"A4": "A4", "Letter": "Letter"}
 KEY_BYTES = 24
 RENDER = photos.RENDER
@@ -167,7 +165,7 @@ def render_again(actor: Actor, issue_id: UUID) -> None:
         raise Conflict(gettext("The report is issued or on its way; there is nothing to repeat."))
 
 
-@due.handler(RENDER, lease=LEASE, queue="render")
+@due.handler(RENDER, queue="render", keeps=True)
 def render(claim: due.Claim) -> None:
     """Makes the file of an issue: renders outside a transaction, then keeps it and says so in one."""
     with transaction.atomic():
@@ -176,7 +174,7 @@ def render(claim: due.Claim) -> None:
             claim.finish()
             return
         identity = signers.identity()
-    with tempfile.TemporaryDirectory(prefix="flowledger-render-") as workdir:
+    with due.kept(claim), tempfile.TemporaryDirectory(prefix="flowledger-render-") as workdir:
         finished = finish(made, Path(workdir), identity, last_try=claim.attempt >= due.ATTEMPTS)
         name = _keep(made, finished)
     with transaction.atomic():

@@ -14,7 +14,7 @@ part=${1:-web}
 [ $# -eq 0 ] || shift
 case $part in
   web) exec granian --interface wsgi --host "${LISTEN:-0.0.0.0}" --port "${PORT:-8000}" --workers "${WEB_WORKERS:-2}" \
-         --blocking-threads "${WEB_THREADS:-2}" --no-ws --workers-kill-timeout 20 "$@" config.wsgi:application ;;
+         --blocking-threads "${WEB_THREADS:-2}" --no-ws --respawn-failed-workers --respawn-interval 0.5 --workers-kill-timeout 20 "$@" config.wsgi:application ;;
   worker) exec celery -A config.celery worker --hostname "worker@$(hostname)" --concurrency "${TASK_WORKERS:-2}" \
          --queues "${QUEUES:-default,render,webhooks,long}" --loglevel INFO --without-gossip --without-mingle "$@" ;;
   beat) exec celery -A config.celery beat --schedule /tmp/beat-schedule --pidfile= --loglevel INFO "$@" ;;

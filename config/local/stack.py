@@ -191,6 +191,9 @@ def web(stack: Stack, port: int) -> Service:
         "--blocking-threads",
         "2",
         "--no-ws",
+        "--respawn-failed-workers",  # one that was killed takes nobody else down
+        "--respawn-interval",
+        "0.5",
         "--workers-kill-timeout",
         "10",
     ]

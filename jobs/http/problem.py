@@ -198,5 +198,9 @@ _TURNS: list[tuple[type[Exception], Callable[[Any], errors.DomainError]]] = [
     (Http404, lambda exc: errors.NotFound()),
     (PermissionDenied, lambda exc: errors.Forbidden("You may not do this.")),
     (DatabaseError, of_database),
+    (
+        MemoryError,
+        lambda exc: errors.Busy("There is no memory for this at present; try again.", retry_after=5),
+    ),
     (InterfaceError, lambda exc: away()),  # the connection was lost before
 ]

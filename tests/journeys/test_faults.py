@@ -7,6 +7,7 @@ from collections import Counter
 from typing import Any
 
 import pytest
+from celery import Celery
 
 from config.local.stack import Stack
 from tests.journeys import wire
@@ -117,6 +118,28 @@ def test_F2_every_session_is_evaluated_once_although_the_worker_was_killed_and_t
         assert {e["subject"]["id"] for e in events if e["verb"] == verb} == sent
         assert happened(made)[verb] == len(sent)
     stack.manage("verify_evidence", "--company", made.company)
+
+
+def test_I4_a_message_of_another_form_or_name_is_refused_and_the_worker_lives(
+    interrupted: Any, stack: Stack, crews: dict[str, Crew]
+) -> None:
+    made, worker = crews["Strange Message"], stack.service("worker")
+    before = worker.log.stat().st_size
+    broker = stack.environment["REDIS_URL"].replace("unix://", "redis+socket://", 1)
+    with Celery(broker=broker, set_as_current=False) as stranger:
+        stranger.send_task("jobs.no_such_task", queue="default")
+        stranger.send_task("jobs.sweep", queue="default", serializer="pickle")
+    assert made.send([batches.hood(made.place)], new_key()).status == 200
+    wait_until("the result", lambda: results(made) == 1)
+
+    def refused() -> bool:
+        with worker.log.open() as log:
+            log.seek(before)
+            words = log.read()
+        return "jobs.no_such_task" in words and "pickle" in words
+
+    wait_until("both refusals in the log", refused)
+    assert worker.alive()
 
 
 def happened(made: Crew) -> Counter[str]:

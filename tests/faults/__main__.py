@@ -1,0 +1,54 @@
+"""The fault runs: `python -m tests.faults --seed 7 --faults "F1 F3" --rounds 10`.
+
+Without --faults all of them. The folder of a red run is kept: the clients' files and all logs.
+"""
+
+import argparse
+import secrets
+import shutil
+import signal
+import sys
+
+from tests.faults import defects
+from tests.faults.injected import FAULTS
+from tests.faults.run import new_folder, run, schedule, tell
+from tests.faults.stand import Plan
+
+
+def arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(prog="python -m tests.faults", description=__doc__)
+    parser.add_argument("--seed", type=int, default=0, help="0 draws one, which is printed")
+    parser.add_argument("--faults", default="", help=f"some of {' '.join(FAULTS)}")
+    parser.add_argument("--rounds", type=int, default=3, help="of each fault (default: 3)")
+    parser.add_argument(
+        "--defect", choices=defects.NAMES, default="", help="a known-bad setting; must be red"
+    )
+    parser.add_argument("--sweep", type=int, default=15, help="seconds between sweeps (default: 15)")
+    parser.add_argument("--pause", type=float, default=0.0, help="seconds a client rests between acts")
+    parser.add_argument("--traverses", type=float, default=0.5, help="share of sessions with 50 readings")
+    return parser.parse_args()
+
+
+def main() -> int:
+    given = arguments()
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit("stopped"))  # unwinds the stand
+    faults = given.faults.split() or [name for name in FAULTS if name != "F5-kill"]
+    if unknown := set(faults) - set(FAULTS):
+        sys.exit(f"no such fault: {' '.join(sorted(unknown))}; there are {' '.join(FAULTS)}")
+    seed, folder = given.seed or secrets.randbelow(10**6) + 1, new_folder()
+    print(f"seed {seed}, faults {' '.join(faults)}, {given.rounds} rounds each", flush=True)
+    plan = Plan(
+        seed=seed, folder=folder, defects=tuple(given.defect), sweep_s=given.sweep, small_disk="F7" in faults,
+        pause_s=given.pause, traverses=given.traverses,
+    )  # fmt: skip
+    verdict = run(plan, schedule(seed, faults, given.rounds))
+    tell(verdict, seed)
+    if verdict.faults:
+        print(f"what is left of it: {folder}")
+        return 1
+    shutil.rmtree(folder)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
