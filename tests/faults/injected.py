@@ -233,6 +233,11 @@ def pressure(stand: Stand, draw: random.Random) -> Done:
     return Done(f"{len(taken)} connections taken for {seconds:.0f} s", time.time())
 
 
+@fault("F12")
+def restore(stand: Stand, draw: random.Random) -> Done:
+    raise Skipped("F12, backup and restore, is not part of these runs")
+
+
 @fault("F13")
 def rot(stand: Stand, draw: random.Random) -> Done:
     """A byte of a stored report turns: it is not served. Then it turns back."""
