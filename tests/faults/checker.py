@@ -25,7 +25,7 @@ EXPECTED = (
     r"redis\.exceptions\.\w+",
     r"kombu\.exceptions\.\w+",
     r"billiard\.exceptions\.\w+",
-    r"celery\.exceptions\.\w+",
+    r"celery\.(exceptions\.\w+|beat\.SchedulingError)",
     r"jobs\.errors\.(Busy|Conflict)",
     r"jobs\.due\.LeaseLost",
     r"(builtins\.)?(ConnectionError|ConnectionRefusedError|ConnectionResetError|BrokenPipeError|TimeoutError)",
