@@ -96,6 +96,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "jobs.http.signin.SignInMiddleware",
     "jobs.tenancy.middleware.CompanyMiddleware",
+    "jobs.http.denials.DenialLog",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
 ]
@@ -273,6 +274,7 @@ REST_FRAMEWORK: dict[str, Any] = {
 }
 # Requests a minute: of one person or key, and of one address without either.
 REQUESTS_A_MINUTE = env.number("REQUESTS_A_MINUTE", 1200, 1, 1_000_000)
+REQUESTS_A_MINUTE_COMPANY = env.number("REQUESTS_A_MINUTE_COMPANY", 6000, 1, 10_000_000)
 REQUESTS_A_MINUTE_UNKNOWN = env.number("REQUESTS_A_MINUTE_UNKNOWN", 60, 1, 1_000_000)
 SPECTACULAR_SETTINGS: dict[str, Any] = {
     "TITLE": "Flowledger",
@@ -349,6 +351,7 @@ CELERY_BEAT_SCHEDULE = {
         "options": {"expires": 43200},
     },
     "keep": {"task": "reports.keep", "schedule": crontab(hour=4, minute=50), "options": {"expires": 43200}},
+    "access": {"task": "jobs.access", "schedule": 60, "options": {"expires": 60}},
     "remind": {"task": "jobs.remind", "schedule": crontab(hour=5, minute=20), "options": {"expires": 43200}},
 }
 

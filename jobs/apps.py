@@ -16,7 +16,7 @@ class JobsConfig(AppConfig):
         """Connect what must run in every process."""
         from celery.signals import worker_init
 
-        from . import anchors, mail, plan_mail, reminders  # register their due work  # noqa: F401
+        from . import anchors, integrations, mail, plan_mail, reminders  # register their due work  # noqa: F401
         from .tenancy.checks import check_tenancy
 
         register(check_tenancy, Tags.models)

@@ -17,7 +17,7 @@ from django.db.models import Prefetch
 from django.utils import timezone
 from django.utils.translation import gettext
 
-from jobs import attachments, due, events
+from jobs import attachments, due, events, quotas
 from jobs.access import Action, Actor, require
 from jobs.attachments import Attachment
 from jobs.errors import Conflict, Fault
@@ -242,6 +242,8 @@ def enter_certificate(
     row.digest = "-"  # over checked content only; a figure that is not finite has no digest
     check(row, [*_date_faults(row), *_point_faults(tool, points), *attachments.attachment_faults(files)])
     _check_number(row)
+    if files:
+        quotas.require_room(quotas.Kind.STORED_BYTES, sum(len(one.data) for one in files))
     attached = attachments.new_rows(row, files)
     row.digest = events.digest(certificate_content(row, points, attached))
     row.save(force_insert=True)

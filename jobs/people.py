@@ -12,7 +12,7 @@ from django.core.validators import validate_email
 from django.db import transaction
 from django.utils import timezone
 
-from jobs import events, mail, signins
+from jobs import events, mail, quotas, signins
 from jobs.access import Action, Actor, actor_for_user, hash_secret, require, split_token
 from jobs.errors import Conflict, Fault, Forbidden, Invalid, NotFound, NotSignedIn, PreconditionFailed
 from jobs.http.limits import (
@@ -232,6 +232,7 @@ def invite(actor: Actor, *, email: str, name: str, roles: Iterable[str]) -> Invi
         raise Conflict("Somebody with this e-mail works here already; change their roles instead.")
     now = timezone.now()
     Invitation.objects.filter(email=email, accepted_at=None, revoked_at=None).update(revoked_at=now)
+    quotas.require_room(quotas.Kind.MEMBERS)
     invitation_id = uuid7()
     invitation: Invitation = Invitation.objects.create(
         id=invitation_id,
@@ -439,6 +440,8 @@ def _store(actor: Actor, member: Member, changed: list[str]) -> Member:
     member.version += 1
     member.save(update_fields=[*changed, "version"])
     if "active" in changed:
+        if member.active:
+            quotas.require_room(quotas.Kind.MEMBERS, 0)
         _come_or_go(member)
     data = {"fields": sorted(changed), "roles": member.roles, "active": member.active}
     events.record(actor, "member.changed", "member", member.id, data=data)

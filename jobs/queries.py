@@ -16,6 +16,7 @@ from jobs.models import (
     Instrument,
     InstrumentAssignment,
     InstrumentRange,
+    Integration,
     Invitation,
     Job,
     JobSystem,
@@ -51,7 +52,13 @@ def visible_invitations(actor: Actor | None) -> QuerySet[Invitation]:
 
 def visible_keys(actor: Actor | None) -> QuerySet[AccessToken]:
     """Integration keys, for those who manage them."""
-    rows = AccessToken.objects.select_related("created_by").filter(kind=TokenKind.INTEGRATION)
+    rows = AccessToken.objects.select_related("created_by", "integration").filter(kind=TokenKind.INTEGRATION)
+    return rows.filter(company_id=require(actor, Action.MANAGE_KEYS).company_id)
+
+
+def visible_integrations(actor: Actor | None) -> QuerySet[Integration]:
+    """Integrations with who added them, for those who manage their keys."""
+    rows = Integration.objects.select_related("created_by")
     return rows.filter(company_id=require(actor, Action.MANAGE_KEYS).company_id)
 
 

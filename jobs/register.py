@@ -11,7 +11,7 @@ from zoneinfo import available_timezones
 from django.db import transaction
 from django.utils.translation import gettext
 
-from jobs import events
+from jobs import events, quotas
 from jobs.access import Action, Actor, require
 from jobs.bookings import rezone
 from jobs.errors import Fault
@@ -163,6 +163,7 @@ def add_point(
     )
     check(row, [*point_faults(row), *_parent_faults(row)])
     check_single(row, "/tag", "system_id", "tag")
+    quotas.require_room(quotas.Kind.POINTS)
     row.save(force_insert=True)
     events.record(actor, "point.added", "test_point", row.id)
     return row

@@ -18,7 +18,7 @@ from django.db import transaction
 from django.db.models import QuerySet
 from django.utils.translation import gettext
 
-from jobs import events
+from jobs import events, quotas
 from jobs.access import Action, Actor, require
 from jobs.errors import Fault, Invalid, NotFound, PreconditionFailed
 from jobs.models import DensityBasis, Shape, Site, System, TestPoint
@@ -475,7 +475,9 @@ def _plain(fields: Differences) -> dict[str, list[Any]]:
 
 
 def _store(plan: _Plan) -> None:
-    """One statement a thousand rows."""
+    """One statement a thousand rows. Raises OverQuota."""
+    if plan.new:
+        quotas.require_room(quotas.Kind.POINTS, len(plan.new))
     System.objects.bulk_create(
         [*plan.new_systems, *plan.changed_systems],
         batch_size=BATCH,

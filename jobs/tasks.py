@@ -4,7 +4,7 @@ from uuid import UUID
 
 from celery import shared_task
 
-from jobs import anchors, due, events, reminders
+from jobs import access_log, anchors, due, events, integrations, reminders
 from jobs.tenancy.context import company
 
 
@@ -42,5 +42,11 @@ def anchor() -> int:
 
 @shared_task(name="jobs.remind")
 def remind() -> int:
-    """Makes the day's look at calibrations due in every company. Sent by beat once a day."""
-    return reminders.schedule_all()
+    """Makes the day's looks at calibrations and keys due in every company. Sent by beat once a day."""
+    return reminders.schedule_all() + integrations.schedule_all()
+
+
+@shared_task(name="jobs.access")
+def access() -> int:
+    """Tells companies of failed sign-ins of their people. Sent by beat every minute."""
+    return access_log.tell_failures()

@@ -10,7 +10,7 @@ from django.db import transaction
 from django.utils import timezone
 from django.utils.crypto import salted_hmac
 
-from jobs import events, factor
+from jobs import events, factor, integrations, quotas
 from jobs.access import (
     SCOPES,
     Action,
@@ -50,29 +50,32 @@ def make_key(
     scopes: Sequence[str],
     expires_at: datetime | None = None,
     stored_only: bool = False,
+    integration: UUID | None = None,
 ) -> tuple[AccessToken, str]:
     """A key for another system, and its text, which is not kept. Raises Invalid.
 
+    It is good for a year unless told, for two at most, and belongs to an integration, which may have several:
+    a new one is taken into use while the old one still holds. Without one named it gets one of its own name.
     `stored_only`: it asks stored queries of GraphQL and nothing else.
     """
     require(actor, Action.MANAGE_KEYS)
     found = _name_faults(name)
     if not scopes or set(scopes) - set(SCOPES):
         found.append(Fault("/scopes", f"Give one or more of: {', '.join(SCOPES)}."))
-    if expires_at is not None and expires_at <= timezone.now():
-        found.append(Fault("/expires_at", "This moment has passed."))
     if found:
         raise Invalid("Some fields are not valid; see 'errors'.", found)
+    until, its = integrations.end_of_key(expires_at), integrations.of_key(actor, integration, name)
     row, text = _token(
         TokenKind.INTEGRATION,
         actor.company_id,
         name=name.strip(),
         scopes=sorted(set(scopes)),
-        expires_at=expires_at,
+        expires_at=until,
+        integration=its,
         created_by_id=actor.member_id,
         stored_only=stored_only,
     )
-    events.record(actor, "key.made", "key", row.id, data={"scopes": row.scopes})
+    events.record(actor, "key.made", "key", row.id, data={"scopes": row.scopes, "for": its.name})
     return row, text
 
 
@@ -98,6 +101,7 @@ def start_pairing(actor: Actor, *, device_name: str) -> tuple[PairingCode, str]:
     require(actor, Action.ENROL_DEVICE)
     if found := _name_faults(device_name):
         raise Invalid("Give the tablet a name.", [Fault("/device_name", found[0].detail)])
+    quotas.require_room(quotas.Kind.TABLETS)
     code = "".join(secrets.choice(ALPHABET) for _ in range(CODE_LENGTH))
     row = PairingCode.objects.create(
         code_hash=_hash_code(code),
@@ -127,6 +131,7 @@ def pair_device(company_id: UUID, code: str, address: str) -> tuple[Device, str]
         row = codes.filter(code_hash=_hash_code(plain), used_at=None, expires_at__gt=timezone.now()).first()
         if row is None:
             raise Invalid("This code is wrong, used or lapsed.", [Fault("/code", "Ask for a new code.")])
+        quotas.require_room(quotas.Kind.TABLETS)
         device = Device.objects.create(name=row.device_name, enrolled_by_id=row.created_by_id)
         PairingCode.objects.filter(id=row.id).update(used_at=timezone.now())
         token, text = _token(TokenKind.TABLET, company_id, name=device.name, device=device)

@@ -14,10 +14,11 @@ from uuid import UUID
 from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.db import transaction
+from django.db.models import Sum
 from django.utils import timezone
 from django.utils.translation import gettext, gettext_noop
 
-from jobs import events
+from jobs import events, quotas
 from jobs.access import Action, Actor, require
 from jobs.errors import Conflict, DomainError, Fault, Forbidden, Invalid, NotFound, TooLarge, TooMany
 from jobs.models import Job
@@ -118,6 +119,7 @@ def announce(actor: Actor, declared: Declared) -> Upload:
             % {"most_open": MOST_OPEN},
             retry_after=60,
         )
+    quotas.require_room(quotas.Kind.STORED_BYTES, declared.size)
     now = timezone.now()
     upload = PhotoUpload(
         id=declared.id, announced_at=now, expires_at=now + GOOD_FOR, **_head(actor, declared)
@@ -195,6 +197,13 @@ def _check_places(actor: Actor, one: Declared) -> None:
 def _is_session(one: Declared) -> bool:
     found = Session.objects.filter(id=one.session, job=one.job)
     return bool(found.filter(test_point=one.test_point).exists() if one.test_point else found.exists())
+
+
+@quotas.stores(quotas.Kind.STORED_BYTES)
+def _photographed() -> int:
+    """Bytes of the company's photos, with those that were announced."""
+    kept = Photo.objects.aggregate(sum=Sum("size"))["sum"] or 0
+    return int(kept + (PhotoUpload.objects.aggregate(sum=Sum("size"))["sum"] or 0))
 
 
 def _head(actor: Actor, one: Declared) -> dict[str, Any]:

@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable
 from hashlib import sha256
 from typing import Any
+from uuid import UUID
 
 from django.conf import settings
 from django.core.cache import cache
@@ -155,8 +156,17 @@ def network_of(address: str) -> str:
     return str(network.supernet(new_prefix=24) if network.version == 4 else network.supernet(new_prefix=48))
 
 
+def within_company(company_id: UUID, allowed: int | None) -> bool:
+    """Counts one more request of a company and says whether it is within what the company may a minute."""
+    most = settings.REQUESTS_A_MINUTE_COMPANY if allowed is None else allowed
+    return count(f"requests:{company_id}", RequestLimit.seconds) <= most
+
+
 class RequestLimit(BaseThrottle):
-    """So many requests a minute for each person or key, and for each address without one."""
+    """So many requests a minute for each person or key and for a whole company; for each address without one.
+
+    A company's own figure is what the operators allow it; else REQUESTS_A_MINUTE_COMPANY.
+    """
 
     seconds = 60
 
@@ -166,7 +176,9 @@ class RequestLimit(BaseThrottle):
             name, most = f"address:{address_of(request._request)}", settings.REQUESTS_A_MINUTE_UNKNOWN
         else:
             name, most = f"{actor.company_id}:{actor.principal}", settings.REQUESTS_A_MINUTE
-        return count(f"requests:{name}", self.seconds) <= most
+        if count(f"requests:{name}", self.seconds) > most:
+            return False
+        return actor is None or within_company(actor.company_id, actor.a_minute)
 
     def wait(self) -> float:
         return self.seconds - time.time() % self.seconds

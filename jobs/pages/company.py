@@ -9,10 +9,10 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
-from django.utils.translation import gettext
+from django.utils.translation import gettext, ngettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from jobs import companies, people, tokens
+from jobs import companies, people, signins, tokens
 from jobs.access import Action, Actor, may
 from jobs.errors import DomainError, NotFound
 from jobs.models import Company, Member
@@ -93,13 +93,23 @@ def member(request: HttpRequest, actor: Actor, member_id: UUID) -> HttpResponse:
     if request.method == "POST" and _done(form, lambda: _change_member(actor, member_id, form)):
         messages.success(request, gettext("%(name)s is changed.") % {"name": form.cleaned_data["name"]})
         return redirect("company")
-    return _page(request, "member", {"member": found}, form)
+    context = {"member": found, "places": signins.of_member(actor, member_id)}
+    return _page(request, "member", context, form)
 
 
 def _change_member(actor: Actor, member_id: UUID, form: forms.MemberForm) -> None:
     values = dict(form.cleaned_data)
     seen = values.pop("version")
     people.change_member(actor, member_id, seen, people.MemberChange(**values))
+
+
+@require_POST
+@page(Action.MANAGE_PEOPLE)
+def sign_member_out(request: HttpRequest, actor: Actor, member_id: UUID) -> HttpResponse:
+    ended = signins.end_of_member(actor, member_id)
+    words = ngettext("%(count)d sign-in is ended.", "%(count)d sign-ins are ended.", ended)
+    messages.success(request, words % {"count": ended})
+    return redirect("company-member", member_id)
 
 
 # Integration keys

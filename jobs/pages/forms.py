@@ -26,8 +26,6 @@ SCOPE_WORDS = {
     "read": gettext_noop("Read jobs, figures and reports."),
     "plan": gettext_noop("Enter schedules and plan jobs."),
     "instruments": gettext_noop("Enter instruments and certificates."),
-    "export": gettext_noop("Take out whole jobs and registers."),
-    "webhooks": gettext_noop("Set up where changes are reported to."),
 }
 
 
@@ -35,8 +33,6 @@ SCOPE_NAMES = {
     "read": gettext_noop("Read"),
     "plan": gettext_noop("Plan"),
     "instruments": gettext_noop("Instruments"),
-    "export": gettext_noop("Export"),
-    "webhooks": gettext_noop("Webhooks"),
 }
 
 
@@ -200,7 +196,9 @@ class KeyForm(Form):
     name = forms.CharField(
         label=gettext_lazy("What is it for"),
         max_length=80,
-        help_text=gettext_lazy("Such as: accounting, weekly export."),
+        help_text=gettext_lazy(
+            "Such as: accounting, weekly export. A second key of the same name belongs to the same system."
+        ),
         error_messages={"required": gettext_lazy("Say which system uses the key.")},
     )
     scopes = forms.MultipleChoiceField(
@@ -212,7 +210,7 @@ class KeyForm(Form):
     expires_on = forms.DateField(
         label=gettext_lazy("Last day"),
         required=False,
-        help_text=gettext_lazy("Empty: good until you revoke it."),
+        help_text=gettext_lazy("Within two years. Empty: good for one year."),
         widget=forms.DateInput(attrs={"type": "date"}),
         error_messages={"invalid": gettext_lazy("Write the day as year-month-day, such as 2027-03-31.")},
     )
@@ -226,6 +224,34 @@ class KeyForm(Form):
         """The end of the last day, UTC."""
         day = self.cleaned_data["expires_on"]
         return datetime.combine(day, time.max, tzinfo=UTC) if day else None
+
+
+class SupportForm(Form):
+    """An owner's leave for an operator."""
+
+    operator = forms.EmailField(
+        label=gettext_lazy("E-mail of the operator"),
+        max_length=254,
+        widget=forms.EmailInput(attrs={"autocomplete": "off", "spellcheck": "false"}),
+        error_messages={
+            "required": gettext_lazy("Enter the operator's e-mail address."),
+            "invalid": gettext_lazy("This is not an e-mail address: it needs a name, an @ and a domain."),
+        },
+    )
+    reason = forms.CharField(
+        label=gettext_lazy("Why"),
+        max_length=400,
+        error_messages={"required": gettext_lazy("Say why, in 10 to 400 characters.")},
+    )
+    hours = forms.IntegerField(
+        label=gettext_lazy("For how many hours"),
+        initial=4,
+        help_text=gettext_lazy("At most 72. You can end it at any time."),
+        error_messages={
+            "required": gettext_lazy("Give 1 to 72 hours."),
+            "invalid": gettext_lazy("Give 1 to 72 hours."),
+        },
+    )
 
 
 class TabletForm(Form):

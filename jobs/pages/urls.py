@@ -3,6 +3,7 @@
 from django.urls import URLPattern, URLResolver, path, re_path
 
 from jobs.pages import (
+    access,
     calendar,
     certificates,
     company,
@@ -90,6 +91,9 @@ urlpatterns: list[URLPattern | URLResolver] = [
     path("company/keys/<uuid:key_id>/revoke", company.revoke_key, name="company-key-revoke"),
     path("company/tablets", company.tablets, name="company-tablets"),
     path("company/tablets/<uuid:device_id>/revoke", company.revoke_tablet, name="company-tablet-revoke"),
+    path("company/access", access.access, name="company-access"),
+    path("company/access/<uuid:grant_id>/end", access.revoke_grant, name="company-support-revoke"),
+    path("company/people/<uuid:member_id>/sign-out", company.sign_member_out, name="company-sign-out"),
     path("company/rules", company.rules, name="company-rules"),
     path("me", me.me, name="me"),
     path("me/second-factor", me.second_factor, name="second-factor"),

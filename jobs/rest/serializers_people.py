@@ -13,6 +13,7 @@ from jobs.models import (
     Device,
     EventPosition,
     FanStatic,
+    Integration,
     Invitation,
     Lapse,
     Member,
@@ -126,10 +127,40 @@ class KeyIn(Strict):
     scopes = serializers.ListField(
         child=serializers.ChoiceField(choices=list(SCOPES)), min_length=1, max_length=len(SCOPES)
     )
-    expires_at = serializers.DateTimeField(required=False, allow_null=True)
+    expires_at = serializers.DateTimeField(
+        required=False, allow_null=True, help_text="Within two years; one year from now unless told."
+    )
+    integration = serializers.UUIDField(
+        required=False, help_text="Whose key it is; without it an integration of the key's name is made."
+    )
     stored_only = serializers.BooleanField(
         required=False, help_text="It asks stored queries of GraphQL and nothing else."
     )
+
+
+class IntegrationIn(Strict):
+    name = serializers.CharField(max_length=80, help_text="What the other system is called.")
+    contact = serializers.CharField(
+        max_length=254, required=False, allow_blank=True, help_text="E-mail; warned before keys end."
+    )
+    purpose = serializers.CharField(max_length=400, required=False, allow_blank=True)
+
+
+class IntegrationChange(IntegrationIn):
+    name = serializers.CharField(max_length=80, required=False)
+
+
+class IntegrationOut(serializers.ModelSerializer):
+    """Another system that is connected. It has keys; it never measures, reviews or approves."""
+
+    created_by = Person(allow_null=True)
+
+    class Meta:
+        model = Integration
+        fields = (
+            "id", "name", "contact", "purpose", "created_by", "created_at", "ended_at", "version",
+        )  # fmt: skip
+        read_only_fields = fields
 
 
 class KeyOut(serializers.ModelSerializer):
@@ -137,11 +168,13 @@ class KeyOut(serializers.ModelSerializer):
 
     scopes = serializers.ListField(child=serializers.ChoiceField(choices=list(SCOPES)))
     created_by = Person(allow_null=True)
+    integration = Person(allow_null=True, help_text="Whose key it is.")
 
     class Meta:
         model = AccessToken
         fields = (
-            "id", "name", "scopes", "stored_only", "created_by", "created_at", "expires_at", "revoked_at",
+            "id", "name", "integration", "scopes", "stored_only", "created_by", "created_at", "expires_at",
+            "revoked_at", "used_at",
         )  # fmt: skip
         read_only_fields = fields
 

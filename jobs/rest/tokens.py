@@ -8,12 +8,13 @@ from drf_spectacular.utils import OpenApiExample, extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from jobs import tokens
+from jobs import integrations, tokens
 from jobs.access import Action
-from jobs.http.door import Door
-from jobs.http.idempotency import ShownOnce
-from jobs.queries import visible_keys
+from jobs.http.door import Door, seen_version, tagged
+from jobs.http.idempotency import Repeatable, ShownOnce
+from jobs.queries import visible_integrations, visible_keys
 from jobs.rest import serializers_people as shapes
+from jobs.rest.answers import created
 
 
 class Keys(ShownOnce, Door):
@@ -56,4 +57,61 @@ class KeyDoor(Door):
     def delete(self, request: Request, key_id: UUID) -> Response:
         """Ends a key at once. It stays in the list, ended."""
         tokens.revoke_key(self.actor, key_id)
+        return Response(status=204)
+
+
+class Integrations(Repeatable, Door):
+    needs = {"GET": Action.MANAGE_KEYS, "POST": Action.MANAGE_KEYS}
+    serializer_class = shapes.IntegrationOut
+    newest_first = True
+
+    @extend_schema(operation_id="integration_list", tags=["keys"], responses=shapes.IntegrationOut(many=True))
+    def get(self, request: Request) -> Response:
+        """Other systems that are or were connected, newest first."""
+        self.filters()
+        return self.page(visible_integrations(self.actor), shapes.IntegrationOut)
+
+    @extend_schema(
+        operation_id="integration_add",
+        tags=["keys"],
+        request=shapes.IntegrationIn,
+        responses={201: shapes.IntegrationOut},
+        examples=[
+            OpenApiExample(
+                "Portal", {"name": "Building portal", "contact": "it@portal.example"}, request_only=True
+            )
+        ],
+    )
+    def post(self, request: Request) -> Response:
+        """Adds an integration; its keys are made by POST /keys."""
+        row = integrations.add(self.actor, **self.read(shapes.IntegrationIn))
+        return created("integration", row, shapes.IntegrationOut)
+
+
+class IntegrationDoor(Door):
+    needs = {"GET": Action.MANAGE_KEYS, "PATCH": Action.MANAGE_KEYS, "DELETE": Action.MANAGE_KEYS}
+    serializer_class = shapes.IntegrationOut
+
+    @extend_schema(operation_id="integration", tags=["keys"], responses=shapes.IntegrationOut)
+    def get(self, request: Request, integration_id: UUID) -> Response:
+        """One integration."""
+        row = get_object_or_404(visible_integrations(self.actor), id=integration_id)
+        return tagged(shapes.IntegrationOut(row).data, row.version)
+
+    @extend_schema(
+        operation_id="integration_change",
+        tags=["keys"],
+        request=shapes.IntegrationChange,
+        responses=shapes.IntegrationOut,
+    )
+    def patch(self, request: Request, integration_id: UUID) -> Response:
+        """Changes name, contact or purpose."""
+        given = self.read(shapes.IntegrationChange)
+        row = integrations.change(self.actor, integration_id, seen_version(request), given)
+        return tagged(shapes.IntegrationOut(row).data, row.version)
+
+    @extend_schema(operation_id="integration_end", tags=["keys"], responses={204: None})
+    def delete(self, request: Request, integration_id: UUID) -> Response:
+        """Ends an integration and all its keys, at once. It stays in the list, ended."""
+        integrations.end(self.actor, integration_id)
         return Response(status=204)

@@ -42,6 +42,8 @@ urlpatterns: list[URLPattern | URLResolver] = [
         stored_queries.StoredQueryDoor.as_view(),
         name="api-stored-query",
     ),
+    path("integrations", tokens.Integrations.as_view(), name="api-integrations"),
+    path("integrations/<uuid:integration_id>", tokens.IntegrationDoor.as_view(), name="api-integration"),
     path("devices", devices.Devices.as_view(), name="api-devices"),
     path("devices/pairing-codes", devices.PairingCodes.as_view(), name="api-pairing-codes"),
     path("devices/pair", devices.Pair.as_view(), name="api-pair"),

@@ -14,7 +14,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from jobs import events, stored_queries, travel
+from jobs import events, integrations, stored_queries, travel
 from jobs.access import Actor, actor_for_token
 from jobs.models import Device, Instrument, InstrumentKind, Job, Quantity, Role
 from jobs.tenancy.context import company
@@ -164,6 +164,7 @@ GROW: dict[str, Callable[[World, int], None]] = {
     "/jobs/{job_id}/deferrals": each(deferred),
     "/jobs/{job_id}/photo-choices": each(chosen),
     "/jobs/{job_id}/revisions": each(lambda w, _: walk.revision(w, w.job)),
+    "/integrations": each(lambda w, name: integrations.add(w.actor("owner"), name=str(name))),
     "/keys": each(lambda w, _: factories.make_key(w.id, ["read"])),
     "/members": each(lambda w, _: factories.make_member(w.id, Role.TECHNICIAN, Role.SUPERVISOR)),
     "/photos": each(lambda w, name: pictures.noted(w, name)),

@@ -19,17 +19,19 @@ from django.urls import URLPattern, URLResolver, get_resolver
 from django.utils import timezone
 from drf_spectacular.generators import SchemaGenerator
 
-from jobs import stored_queries, travel
+from jobs import integrations, signins, stored_queries, travel
 from jobs.access import Action, actor_for_token
 from jobs.http.door import Door
 from jobs.models import (
     Certificate,
     CertificateFile,
     CompanyExport,
+    Integration,
     Invitation,
     Job,
     JobStatus,
     PersonAssignment,
+    SignIn,
     StoredQuery,
     TestPoint,
     TravelTime,
@@ -195,6 +197,8 @@ def full_world(name: str) -> World:
         certificate_file(world.certificates["hood"])
         deliver.deliver(world.actor("supervisor"), made.id, addresses=["reader@harbour.example"])
         invitation(world)
+        signins.begin(world.users["owner"], "192.0.2.1", "")
+        integrations.add(world.actor("owner"), name="Building portal")
         exported(world)
         key = actor_for_token(world.key_text)
         assert key is not None
@@ -335,6 +339,8 @@ def ids_of(world: World) -> dict[str, uuid.UUID]:
             "report_id": Issue.objects.earliest("issued_at").id,
             "result_id": Result.objects.first().id,
             "revision_id": Revision.objects.earliest("revision").id,
+            "sign_in_id": SignIn.objects.filter(user=world.users["owner"]).earliest("began_at").id,
+            "integration_id": Integration.objects.earliest("created_at").id,
             "session_id": Session.objects.first().id,
             "site_id": world.site.id,
             "stored_query_id": StoredQuery.objects.earliest("stored_at").id,

@@ -88,6 +88,7 @@ def places(world: World) -> dict[str, Any]:
     return walk.ids_of(world) | {
         "rule": "zero_shift", "code": "not_found", "company": which, "number": number, "key": key,
         "uid": uid, "draft_id": draft.id, "kind": "csv", "travel_id": uuid7(), "text": "none.such",
+        "grant_id": uuid7(),
         "case_id": walk.ids_of(world)["recall_id"],
         "token": {"invitation": token, "new-password": secret, "fetch": fetch},
     }  # fmt: skip
