@@ -160,12 +160,22 @@ class TestHelp:
         user = self.operator()
         with company(company_a.id):
             support.grant(company_a.actor("owner"), operator=user.email, reason="Something is odd", hours=2)
-        assert self.client_of(user, company_b).get("/jobs").status_code == 302
+        client = self.client_of(user, company_a)
+        assert client.post("/companies", {"company": str(company_b.id)}).status_code == 404
+        assert client.get(f"{API}/me").json()["company"]["id"] == str(company_a.id)
+        assert_problem(client.get(f"{API}/jobs/{company_b.job.id}"), 404)
 
-    @pytest.mark.parametrize(("field", "value"), [("hours", 73), ("hours", 0), ("reason", "why"), ("operator", "x@y.example")])  # fmt: skip
+    @pytest.mark.parametrize(
+        ("field", "value"),
+        [("hours", 73), ("hours", 0), ("reason", "why"), ("operator", "x@y.example")],
+    )
     def test_leave_that_cannot_be_given(self, here: World, field: str, value: Any) -> None:
         self.operator()
-        given = {"operator": "help@service.example", "reason": "A report does not open", "hours": 4}
+        given: dict[str, Any] = {
+            "operator": "help@service.example",
+            "reason": "A report does not open",
+            "hours": 4,
+        }
         with pytest.raises(Invalid) as refused:
             support.grant(here.actor("owner"), **(given | {field: value}))
         assert refused.value.faults[0].pointer == f"/{field}"
