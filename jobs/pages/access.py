@@ -76,8 +76,6 @@ def _more(event: Event) -> str:
     if event.verb == "person.sign_in_failed":
         times = ngettext("%(count)d time", "%(count)d times", data["times"]) % {"count": data["times"]}
         return f"{times}: {', '.join(data['networks'])}"
-    if event.verb == "company.changed":
-        return ", ".join(sorted(data.get("changed", {})))
     for name in ("path", "network", "reason", "what", "for", "name"):
         if isinstance(data.get(name), str):
             return str(data[name])

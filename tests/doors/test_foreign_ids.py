@@ -64,6 +64,11 @@ def recall_item(w: World) -> UUID:
 
 
 BODIES: dict[tuple[str, str], Callable[[World], Any]] = {
+    ("POST", "/keys"): lambda w: {
+        "name": "Portal",
+        "scopes": ["read"],
+        "integration": str(walk.ids_of(w)["integration_id"]),
+    },
     ("POST", "/sites"): lambda w: {"customer": str(w.customer.id), "name": "Annexe"},
     ("POST", "/systems"): lambda w: {"site": str(w.site.id), "tag": "AHU-9"},
     ("POST", "/points"): lambda w: {
