@@ -47,6 +47,7 @@ class Action(Enum):
     REVIEW = "review"
     APPROVE = "approve"
     ISSUE = "issue"
+    MANAGE_WEBHOOKS = "manage_webhooks"
 
 
 MAY: dict[Action, frozenset[Role]] = {
@@ -63,6 +64,7 @@ MAY: dict[Action, frozenset[Role]] = {
     Action.REVIEW: frozenset({Role.SUPERVISOR}),
     Action.APPROVE: frozenset({Role.SUPERVISOR}),
     Action.ISSUE: frozenset({Role.SUPERVISOR}),
+    Action.MANAGE_WEBHOOKS: frozenset({Role.OWNER}),
 }
 
 # An integration key names no person, so it never measures, reviews, approves or manages people and keys.
@@ -70,6 +72,7 @@ SCOPES: dict[str, Action] = {
     "read": Action.READ,
     "plan": Action.PLAN,
     "instruments": Action.MANAGE_INSTRUMENTS,
+    "webhooks": Action.MANAGE_WEBHOOKS,
 }
 
 # Who approves, or decides who may come in, can be asked by the company for a second factor.

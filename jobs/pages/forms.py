@@ -26,6 +26,7 @@ SCOPE_WORDS = {
     "read": gettext_noop("Read jobs, figures and reports."),
     "plan": gettext_noop("Enter schedules and plan jobs."),
     "instruments": gettext_noop("Enter instruments and certificates."),
+    "webhooks": gettext_noop("Set up where changes are reported to."),
 }
 
 
@@ -33,6 +34,7 @@ SCOPE_NAMES = {
     "read": gettext_noop("Read"),
     "plan": gettext_noop("Plan"),
     "instruments": gettext_noop("Instruments"),
+    "webhooks": gettext_noop("Webhooks"),
 }
 
 
