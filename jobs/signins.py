@@ -149,7 +149,9 @@ def _person(actor: Actor) -> Member:
 
 @transaction.atomic
 def end_own(actor: Actor, sign_in_id: UUID) -> None:
-    """Ends one of a person's own sign-ins, at once. Raises NotFound, Forbidden for who is no person."""
+    """Ends one of a person's own sign-ins, at once. Raises NotFound, also for a key, which has none."""
+    if actor.member_id is None:
+        raise NotFound()
     member = _person(actor)
     now = timezone.now()
     ended = SignIn.objects.filter(id=sign_in_id, user_id=member.user_ref, ended_at=None).update(ended_at=now)
