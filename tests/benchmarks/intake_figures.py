@@ -71,7 +71,7 @@ class Web:
         options += ["--workers", "2", "--blocking-threads", "2", "--no-ws", "--log-level", "error"]
         command = [sys.executable, "-m", "granian", *options, "config.wsgi:application"]
         self.process = subprocess.Popen(command, cwd=ROOT, env=environment, stderr=subprocess.DEVNULL)
-        deadline = time.monotonic() + 60
+        deadline = time.monotonic() + 300
         while not answers(f"{address}/healthz"):
             if self.process.poll() is not None or time.monotonic() > deadline:
                 raise SystemExit("the web server did not start")

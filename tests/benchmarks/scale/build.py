@@ -31,7 +31,7 @@ class Instance:
     def build(self) -> None:
         """The middle company first: its database is then copied, before there are others."""
         for size in sorted(templates.SIZES, key=lambda size: size.name != "middle"):
-            jobs = max(5 if size.name == "middle" else 1, round(size.jobs * self.growth))
+            jobs = max(3 if size.name == "middle" else 1, round(size.jobs * self.growth))
             self.worlds[size.name] = templates.make(size, jobs)
             say(f"{size.name} company of {jobs} jobs made")
             if size.name == "middle":
