@@ -22,9 +22,10 @@ from tests.benchmarks.scale.copies import copy_id
 from tests.factories import World
 
 NESTED = """
-query ($id: ID!) { job(id: $id) { number title status systems { edges { node { tag points { edges { node {
-  tag kind designFlow } } } } } } sessions(first: 100) { edges { node { method finishedAt testPoint { tag }
-  results(first: 1) { edges { node { verdict flow { si expanded } } } } } } } } }
+query ($id: ID!) { node(id: $id) { ... on Job { number title status
+  systems(first: 3) { edges { node { tag points(first: 20) { edges { node { tag kind designFlow } } } } } }
+  sessions(first: 100) { edges { node { method finishedAt testPoint { tag }
+    results(first: 1) { edges { node { verdict flow { value expandedUncertainty } } } } } } } } } }
 """
 BESIDE = """
 SELECT json_build_object('number', j.number, 'title', j.title, 'status', j.status,
