@@ -162,6 +162,8 @@ def check_operation(asked: Any) -> None:
 def told(error: GraphQLError) -> dict[str, Any]:
     """An error for the client: domain errors with their code, the rest without inside knowledge."""
     original = error.original_error
+    if isinstance(original, GraphQLError):
+        original = None  # a variable of another type
     if original is None and error.path and not error.message.startswith(_ABOUT_INPUT):
         original = error  # an answer that does not fit the schema: the service's own fault
     content: dict[str, Any] = {"message": _SUGGESTION.sub("", error.message)}

@@ -16,7 +16,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from jobs import certificate_table, instruments
-from jobs.access import Action
+from jobs.access import Action, Actor
 from jobs.attachments import MOST_BYTES, MOST_FILES, Attachment, file_response, read_attachment
 from jobs.dcc.document import read_digital
 from jobs.dcc.lines import Entry, entry_for, is_of, serials_of
@@ -99,7 +99,7 @@ class Certificates(Repeatable, Door):
         As a form of several parts it brings its files (`file`, up to five), and its lines may come as a CSV
         or XLSX table (`points`).
         """
-        get_object_or_404(visible_instruments(self.actor), id=instrument_id)
+        existing_instrument(self.actor, instrument_id)
         data = self._form() if _is_form(request) else self.read(shapes.CertificateIn)
         row = instruments.enter_certificate(
             self.actor, instrument_id=instrument_id, supersedes_id=data.pop("supersedes", None), **data
@@ -125,6 +125,11 @@ class Certificates(Repeatable, Door):
         if tables:
             data["points"] = [line.point for line in certificate_table.read_lines(tables[0].read())]
         return {**data, "files": _attachments(files.getlist("file"))}
+
+
+def existing_instrument(actor: Actor, instrument_id: UUID) -> Instrument:
+    """Raises Http404."""
+    return get_object_or_404(visible_instruments(actor), id=instrument_id)
 
 
 def _is_form(request: Request) -> bool:

@@ -2,6 +2,7 @@
 
 from uuid import UUID
 
+from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
 from drf_spectacular.utils import OpenApiExample, extend_schema
 from rest_framework.request import Request
@@ -58,12 +59,14 @@ class OwnSignIns(Door):
     def get(self, request: Request) -> Response:
         """Where oneself is signed in: browsers and tablets, newest first. For people only."""
         self.filters()
-        return Response(shapes.SignInList({"sign_ins": signins.of_actor(self.actor, _here(request))}).data)
+        return Response(
+            shapes.SignInList({"sign_ins": signins.of_actor(self.actor, here(request._request))}).data
+        )
 
     @extend_schema(operation_id="sign_in_end_others", tags=["people"], responses={204: None})
     def delete(self, request: Request) -> Response:
         """Ends all of one's own sign-ins but the one that asks."""
-        signins.end_others(self.actor, _here(request))
+        signins.end_others(self.actor, here(request._request))
         return Response(status=204)
 
 
@@ -95,10 +98,10 @@ class MemberSignIns(Door):
         return Response(status=204)
 
 
-def _here(request: Request) -> str:
+def here(request: HttpRequest) -> str:
     """The sign-in that a request with a session came in."""
-    actor = request._request.actor  # type: ignore[attr-defined]
-    return "" if actor.token_id else str(request._request.session.get(signins.SESSION_KEY, ""))
+    actor = request.actor  # type: ignore[attr-defined]
+    return "" if actor.token_id else str(request.session.get(signins.SESSION_KEY, ""))
 
 
 class Members(Door):

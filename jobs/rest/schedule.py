@@ -277,8 +277,13 @@ def read_columns(request: Request) -> Matching:
     text = None if isinstance(data, bytes) else data.get("columns")
     if not text:
         return Matching()
+    return read_matching(read_json(str(text).encode()))
+
+
+def read_matching(value: Any) -> Matching:
+    """What is said of the columns, as JSON. Raises Invalid."""
     try:
-        return read_said(read_json(str(text).encode()))
+        return read_said(value)
     except Invalid as error:
         faults = [Fault(f"/columns{fault.pointer.rstrip('/')}", fault.detail) for fault in error.faults]
         raise Invalid(error.detail, faults) from None

@@ -101,17 +101,23 @@ class SessionCorrections(Repeatable, Door):
             self.actor,
             session_id,
             seen_digest=seen_tag(request),
-            reason=given["reason"],
-            changes=[Change(one["path"], one["value"]) for one in given.get("changes", ())],
-            units=[
-                UnitChange(one["quantity"], one["unit"], one.get("place")) for one in given.get("units", ())
-            ],
+            **changes_of(given),
         )
         session = queries.visible_sessions(self.actor).get(id=made.session_id)
         context = {**self.get_serializer_context(), "flags": []}
         answer = tagged(SessionDetailOut(session, context=context).data, session.content_digest, 201)
         answer["Location"] = request.build_absolute_uri(f"/api/v1/sessions/{session.id}")
         return answer
+
+
+def changes_of(given: dict[str, Any]) -> dict[str, Any]:
+    """The action's words for checked input."""
+    units = given.get("units", ())
+    return {
+        "reason": given["reason"],
+        "changes": [Change(one["path"], one["value"]) for one in given.get("changes", ())],
+        "units": [UnitChange(one["quantity"], one["unit"], one.get("place")) for one in units],
+    }
 
 
 class SessionVoids(Repeatable, Door):

@@ -193,26 +193,28 @@ class FieldPhotos(Repeatable, Door):
         8 MB and 16.7 million pixels, a single picture without metadata (place, camera, comments).
         """
         given = self.read(PhotoIn)
-        upload = uploads.announce(
-            self.actor,
-            uploads.Declared(
-                id=given["id"],
-                job=given["job"],
-                test_point=given.get("test_point"),
-                session=given.get("session"),
-                kind=PhotoKind(given["kind"]),
-                subject=PhotoSubject(given.get("subject", PhotoSubject.PLAIN)),
-                text=given.get("text", ""),
-                taken_at=given["taken_at"],
-                type=given.get("type", ""),
-                size=given.get("size", 0),
-                digest=given.get("digest", ""),
-            ),
-        )
+        upload = uploads.announce(self.actor, declared(given))
         answer = _answer(self.actor, upload, 201)
         answer["Location"] = request.build_absolute_uri(f"/api/v1/field/photos/{upload.id}")
         answer["Upload-Limit"] = LIMIT
         return answer
+
+
+def declared(given: dict[str, Any]) -> uploads.Declared:
+    """The action's words for checked input."""
+    return uploads.Declared(
+        id=given["id"],
+        job=given["job"],
+        test_point=given.get("test_point"),
+        session=given.get("session"),
+        kind=PhotoKind(given["kind"]),
+        subject=PhotoSubject(given.get("subject", PhotoSubject.PLAIN)),
+        text=given.get("text", ""),
+        taken_at=given["taken_at"],
+        type=given.get("type", ""),
+        size=given.get("size", 0),
+        digest=given.get("digest", ""),
+    )
 
 
 class FieldPhoto(Door):
@@ -333,7 +335,7 @@ class PhotoDetail(Door):
     @extend_schema(operation_id="photo", tags=["measurements"], responses=PhotoOut)
     def get(self, request: Request, photo_id: UUID) -> Response:
         """With what became of it."""
-        return Response(PhotoOut(_photo(self.actor, photo_id)).data)
+        return Response(PhotoOut(existing_photo(self.actor, photo_id)).data)
 
 
 class PhotoFile(Door):
@@ -348,10 +350,11 @@ class PhotoFile(Door):
     )
     def get(self, request: Request, photo_id: UUID) -> HttpResponseBase:
         """Byte for byte as it was sent."""
-        return photo_response(_photo(self.actor, photo_id))
+        return photo_response(existing_photo(self.actor, photo_id))
 
 
-def _photo(actor: Actor, photo_id: UUID) -> photos.Standing:
+def existing_photo(actor: Actor, photo_id: UUID) -> photos.Standing:
+    """A photo or note as it stands. Raises NotFound."""
     row = photos.visible_photos(actor).filter(id=photo_id).first()
     if row is None:
         raise NotFound()
@@ -412,18 +415,21 @@ class PhotoCorrections(Repeatable, Door):
     )
     def post(self, request: Request, photo_id: UUID) -> Response:
         """Say anew what it shows and where. The file and what was said first stay."""
-        now = _photo(self.actor, photo_id)
+        now = existing_photo(self.actor, photo_id)
         given = self.read(PhotoCorrectionIn)
-        here: TestPoint | None = now.test_point
-        photos.correct(
-            self.actor,
-            photo_id,
-            reason=given["reason"],
-            text=given.get("text", now.text),
-            subject=given.get("subject", now.subject),
-            test_point=given.get("test_point", here.id if here else None),
-        )
-        return Response(PhotoOut(_photo(self.actor, photo_id)).data, status=201)
+        photos.correct(self.actor, photo_id, **corrected(now, given))
+        return Response(PhotoOut(existing_photo(self.actor, photo_id)).data, status=201)
+
+
+def corrected(now: photos.Standing, given: dict[str, Any]) -> dict[str, Any]:
+    """The action's words for checked input; what is left out stays as it stands now."""
+    here: TestPoint | None = now.test_point
+    return {
+        "reason": given["reason"],
+        "text": given.get("text", now.text),
+        "subject": given.get("subject", now.subject),
+        "test_point": given.get("test_point", here.id if here else None),
+    }
 
 
 class PhotoRemovals(Repeatable, Door):
@@ -437,9 +443,9 @@ class PhotoRemovals(Repeatable, Door):
     )
     def post(self, request: Request, photo_id: UUID) -> Response:
         """Take it out: it goes into no report, and stays to be seen with the reason."""
-        _photo(self.actor, photo_id)
+        existing_photo(self.actor, photo_id)
         photos.remove(self.actor, photo_id, reason=self.read(ReasonIn)["reason"])
-        return Response(PhotoOut(_photo(self.actor, photo_id)).data, status=201)
+        return Response(PhotoOut(existing_photo(self.actor, photo_id)).data, status=201)
 
 
 class PhotoRestorals(Repeatable, Door):
@@ -453,6 +459,6 @@ class PhotoRestorals(Repeatable, Door):
     )
     def post(self, request: Request, photo_id: UUID) -> Response:
         """Take a removed one back in."""
-        _photo(self.actor, photo_id)
+        existing_photo(self.actor, photo_id)
         photos.restore(self.actor, photo_id, reason=self.read(ReasonIn)["reason"])
-        return Response(PhotoOut(_photo(self.actor, photo_id)).data, status=201)
+        return Response(PhotoOut(existing_photo(self.actor, photo_id)).data, status=201)

@@ -1,15 +1,17 @@
 """Doors of the rules that raise flags: what each looks for, and what the company set otherwise."""
 
+from typing import Any
+
 from drf_spectacular.utils import OpenApiExample, extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from jobs.access import Action
+from jobs.access import Action, Actor
 from jobs.errors import Fault, Invalid
 from jobs.http.door import Door, Strict
 from jobs.http.idempotency import Repeatable
-from measurements.models import Severity
+from measurements.models import RuleSetting, Severity
 from measurements.rule_parameters import SEVERITY
 from measurements.rule_settings import rule_states, set_number, set_severity
 
@@ -103,14 +105,17 @@ class RuleSettings(Repeatable, Door):
     )
     def post(self, request: Request, rule: str) -> Response:
         """Sets a number of a rule or its severity from now on; what depends on it is evaluated again."""
-        given = self.read(SettingIn)
-        wanted = "severity" if given["name"] == SEVERITY else "value"
-        if wanted not in given:
-            raise Invalid(f"Give '{wanted}'.", [Fault(f"/{wanted}", "missing; null for the default")])
-        why = given["why"]
-        if given["name"] == SEVERITY:
-            severity = Severity(given["severity"]) if given["severity"] else None
-            made = set_severity(self.actor, rule, severity=severity, why=why)
-        else:
-            made = set_number(self.actor, rule, given["name"], value=given["value"], why=why)
+        made = set_rule(self.actor, rule, self.read(SettingIn))
         return Response(SettingOut(made).data, status=201)
+
+
+def set_rule(actor: Actor, rule: str, given: dict[str, Any]) -> RuleSetting:
+    """Sets what checked input says. Raises Invalid for a value that is missing."""
+    wanted = "severity" if given["name"] == SEVERITY else "value"
+    if wanted not in given:
+        raise Invalid(f"Give '{wanted}'.", [Fault(f"/{wanted}", "missing; null for the default")])
+    why = given["why"]
+    if given["name"] == SEVERITY:
+        severity = Severity(given["severity"]) if given["severity"] else None
+        return set_severity(actor, rule, severity=severity, why=why)
+    return set_number(actor, rule, given["name"], value=given["value"], why=why)

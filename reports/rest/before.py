@@ -11,7 +11,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from jobs.access import Action
+from jobs.access import Action, Actor
 from jobs.errors import NotFound
 from jobs.http.door import Door, PublicDoor, Strict
 from jobs.http.idempotency import Repeatable
@@ -152,15 +152,16 @@ class JobDeferrals(Repeatable, Door):
 
         Who measures may, also on a tablet, until the job is handed over; then its supervisor.
         """
-        given = self.read(DeferralInput)
-        common: dict[str, Any] = {"point_id": given["test_point"], "reason": given["reason"]}
-        if given["season"] is None:
-            row = deferrals.take_back(self.actor, job_id, **common)
-        else:
-            row = deferrals.defer(
-                self.actor, job_id, season=given["season"], due_on=given["due_on"], **common
-            )
+        row = defer_or_take_back(self.actor, job_id, self.read(DeferralInput))
         return Response(DeferralShape(row).data, status=201)
+
+
+def defer_or_take_back(actor: Actor, job_id: UUID, given: dict[str, Any]) -> Deferral:
+    """Leaves a point for later as checked input says, or takes that back."""
+    common: dict[str, Any] = {"point_id": given["test_point"], "reason": given["reason"]}
+    if given["season"] is None:
+        return deferrals.take_back(actor, job_id, **common)
+    return deferrals.defer(actor, job_id, season=given["season"], due_on=given["due_on"], **common)
 
 
 class ReportDeliveries(Repeatable, Door):

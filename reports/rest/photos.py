@@ -10,13 +10,13 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from jobs.access import Action
+from jobs.access import Action, Actor
 from jobs.errors import Conflict, NotFound
 from jobs.http.door import Door, Strict, etag
 from jobs.http.idempotency import Repeatable
 from jobs.rest.serializers_people import Person
 from measurements.photos import opened, standing, visible_photos
-from measurements.rest.photos import PhotoOut, ReasonIn
+from measurements.rest.photos import PhotoOut, ReasonIn, existing_photo
 from reports import photos as chosen_photos
 from reports import queries
 from reports.prints import thumbnail
@@ -66,25 +66,26 @@ class JobPhotoChoices(Repeatable, Door):
     def get(self, request: Request, job_id: UUID) -> Response:
         """The choices that count, in the order the photos were taken."""
         self.filters()
-        return Response(self._choices(job_id))
+        return Response(ChoiceList({"items": choices_of(self.actor, job_id)}).data)
 
     @extend_schema(
         operation_id="photo_choose", tags=["review"], request=ChoiceIn, responses={200: ChoiceList}
     )
     def post(self, request: Request, job_id: UUID) -> Response:
         """Show them, or leave them out. The next approval or document has them so."""
-        self._choices(job_id)
+        choices_of(self.actor, job_id)
         given = self.read(ChoiceIn)
         chosen_photos.choose(
             self.actor, job_id, given["photos"], shown=given["shown"], reason=given["reason"]
         )
-        return Response(self._choices(job_id))
+        return Response(ChoiceList({"items": choices_of(self.actor, job_id)}).data)
 
-    def _choices(self, job_id: UUID) -> Any:
-        if not queries.visible_jobs(self.actor).filter(id=job_id).exists():
-            raise NotFound()
-        found = [one.choice for one in chosen_photos.of_job(job_id) if one.choice is not None]
-        return ChoiceList({"items": found}).data
+
+def choices_of(actor: Actor, job_id: UUID) -> list[Any]:
+    """The choices that count for a job's photos and notes, in the order they were taken. Raises NotFound."""
+    if not queries.visible_jobs(actor).filter(id=job_id).exists():
+        raise NotFound()
+    return [one.choice for one in chosen_photos.of_job(job_id) if one.choice is not None]
 
 
 class PhotoErasure(Repeatable, Door):
@@ -99,8 +100,7 @@ class PhotoErasure(Repeatable, Door):
 
         Documents that were issued with it keep it.
         """
-        if not visible_photos(self.actor).filter(id=photo_id).exists():
-            raise NotFound()
+        existing_photo(self.actor, photo_id)
         chosen_photos.erase(self.actor, photo_id, reason=self.read(ReasonIn)["reason"])
         row = visible_photos(self.actor).get(id=photo_id)
         return Response(PhotoOut(standing(row)).data, status=201)

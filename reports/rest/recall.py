@@ -8,7 +8,7 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from jobs.access import Action
+from jobs.access import Action, Actor
 from jobs.errors import NotFound
 from jobs.http.door import Door, Strict
 from jobs.http.idempotency import Repeatable
@@ -209,7 +209,7 @@ class Recall(Door):
     @extend_schema(operation_id="recall_read", tags=["recalls"], responses=RecallShape)
     def get(self, request: Request, recall_id: UUID) -> Response:
         """What was found by which certificate, since when, and how far the decisions are."""
-        return Response(RecallShape(_case(self, recall_id)).data)
+        return Response(RecallShape(existing_case(self.actor, recall_id)).data)
 
 
 class RecallSessions(Door):
@@ -223,7 +223,7 @@ class RecallSessions(Door):
     def get(self, request: Request, recall_id: UUID) -> Response:
         """Every session that it touches, as reported and with the found error, in the order computed."""
         self.filters()
-        return self.page(recall_items(_case(self, recall_id)), RecallSession)
+        return self.page(recall_items(existing_case(self.actor, recall_id)), RecallSession)
 
 
 class RecallHolders(Door):
@@ -236,7 +236,7 @@ class RecallHolders(Door):
     def get(self, request: Request, recall_id: UUID) -> Response:
         """Approved and issued ones of every kind and revision."""
         self.filters()
-        found = recalled.touched_documents(_case(self, recall_id))
+        found = recalled.touched_documents(existing_case(self.actor, recall_id))
         notices = recalled.under_recall([one.issue.id for one in found if one.issue])
         return Response(RecallDocuments({"items": found}, context={"notices": notices}).data)
 
@@ -251,15 +251,16 @@ class RecallDecisions(Repeatable, Door):
     )
     def post(self, request: Request, recall_id: UUID) -> Response:
         """Decides on one or many at once. The newest decision on a session counts; all are kept."""
-        case = _case(self, recall_id)
+        case = existing_case(self.actor, recall_id)
         given = self.read(DecideInput)
         made = decide(self.actor, recall_id, given["items"], kind=given["decision"], reason=given["reason"])
         left = undecided_items(case).count()
         return Response(DecideOutput({"decided": len(made), "undecided": left}).data, status=201)
 
 
-def _case(door: Door, recall_id: UUID) -> RecallCase:
-    found = visible_recalls(door.actor).filter(id=recall_id).first()
+def existing_case(actor: Actor, recall_id: UUID) -> RecallCase:
+    """A recall with how far it is. Raises NotFound."""
+    found = visible_recalls(actor).filter(id=recall_id).first()
     if found is None:
         raise NotFound()
     return found

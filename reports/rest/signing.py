@@ -69,11 +69,7 @@ class Signing(Repeatable, Door):
     def post(self, request: Request) -> Response:
         """Signs with it from now on. Refused: expired, a weak key, not for signatures, a wrong password."""
         given = self.read(SigningInput)
-        try:
-            file = base64.b64decode(given["file"], validate=True)
-        except binascii.Error:
-            raise Invalid("The file must be base64.", [Fault("/file", "is no base64")]) from None
-        row = signers.enter(self.actor, file=file, password=given["password"])
+        row = signers.enter(self.actor, file=read_file(given), password=given["password"])
         return Response(SigningShape(row).data, status=201)
 
     @extend_schema(operation_id="signing_certificate_withdraw", tags=["company"], responses={204: None})
@@ -81,3 +77,11 @@ class Signing(Repeatable, Door):
         """Signs with the company's certificate no more."""
         signers.withdraw(self.actor)
         return Response(status=204)
+
+
+def read_file(given: dict[str, Any]) -> bytes:
+    """The file that an input holds in base64. Raises Invalid."""
+    try:
+        return base64.b64decode(given["file"], validate=True)
+    except binascii.Error:
+        raise Invalid("The file must be base64.", [Fault("/file", "is no base64")]) from None

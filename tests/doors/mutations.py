@@ -3,6 +3,7 @@
 import json
 import re
 import uuid
+from collections.abc import Iterable
 from typing import Any
 
 from graphql import GraphQLArgument, GraphQLList, GraphQLNonNull, GraphQLObjectType
@@ -20,6 +21,10 @@ def camel(name: str) -> str:
     return re.sub(r"_(\w)", lambda found: found[1].upper(), name)
 
 
+def snake(name: str) -> str:
+    return re.sub(r"[A-Z]", lambda found: f"_{found[0].lower()}", name)
+
+
 def inner(kind: Any) -> Any:
     """The named type below lists and marks of what must be there."""
     while isinstance(kind, GraphQLNonNull | GraphQLList):
@@ -31,9 +36,9 @@ def arguments(name: str) -> dict[str, GraphQLArgument]:
     return dict(MUTATION.fields[camel(name)].args)
 
 
-def document(name: str, chosen: str = "__typename") -> str:
-    """The mutation's document with a variable for each argument."""
-    args = arguments(name)
+def document(name: str, chosen: str = "__typename", given: Iterable[str] | None = None) -> str:
+    """The mutation's document with a variable for each argument, or for those that are given."""
+    args = {arg: found for arg, found in arguments(name).items() if given is None or arg in given}
     heads = ", ".join(f"${arg}: {found.type}" for arg, found in args.items())
     places = ", ".join(f"{arg}: ${arg}" for arg in args)
     call = f"{camel(name)}({places})" if args else camel(name)
@@ -44,7 +49,7 @@ def variables(
     one: Change, ids: dict[str, Any], body: Any = None, seen: Any = None, **more: Any
 ) -> dict[str, Any]:
     """REST's ids of the path, body and If-Match as the variables of a change."""
-    found: dict[str, Any] = {place: str(ids[f"{place}_id"]) for place in one.places}
+    found: dict[str, Any] = {camel(place): str(ids[f"{place}_id"]) for place in one.places}
     if one.takes is not None:
         found["input"] = as_input({} if body is None else body, inner(arguments(one.name)["input"].type))
     if one.seen is not None and seen is not None:
@@ -85,7 +90,7 @@ def make(
     """Makes a change and gives its answer, which may be a problem."""
     one = CHANGES[name]
     given = variables(one, ids or {}, body, seen, **(more or {}))
-    answer = send(caller, document(name, chosen), given, **headers).json()
+    answer = send(caller, document(name, chosen, given), given, **headers).json()
     assert "errors" not in answer, answer["errors"]
     found: dict[str, Any] = answer["data"][camel(name)]
     return found

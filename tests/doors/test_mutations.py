@@ -11,13 +11,15 @@ from django.test import Client
 from strawberry.relay import to_base64
 
 from jobs import register
-from jobs.models import Customer, IdempotencyKey, Site
+from jobs.models import AccessToken, Customer, IdempotencyKey, Site, System
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
+from measurements.models import Reading
 from tests import factories
-from tests.doors.client import Caller, signed_in, with_key
+from tests.doors.client import Caller, signed_in, with_key, with_token
 from tests.doors.mutations import PROBLEM, as_rest, document, done, make, problem_of, send
 from tests.factories import World
+from tests.measurements import batches
 
 ADD = document("customer_add", "customer { id name version: name }")
 TOWN = {"input": {"name": "Town of Ash"}}
@@ -284,3 +286,63 @@ def test_a_failure_inside_is_a_problem_that_tells_nothing(
     assert (found["status"], found["code"]) == (500, "unexpected")
     assert "secret" not in json.dumps(found)
     assert towns(company_a) == keys(company_a) == 0
+
+
+def test_a_secret_is_shown_once_and_never_stored(company_a: World) -> None:
+    owner, query = signed_in(company_a), document("key_make", "token key { name }")
+    given = {"input": {"name": "Portal", "scopes": ["read"]}}
+    first, second = (send(owner, query, given, **{"Idempotency-Key": "k-1"}) for _ in range(2))
+    token = first.json()["data"]["keyMake"]["token"]
+    assert with_token(token).get("/me").status_code == 200
+    found = second.json()["data"]["keyMake"]
+    assert found["token"] is None
+    assert found["problem"]["status"] == 409
+    assert "shown in the first answer only" in found["problem"]["detail"]
+    with company(company_a.id):
+        assert not any(token.encode() in bytes(row.body) for row in IdempotencyKey.objects.all())
+        assert AccessToken.objects.filter(name="Portal").count() == 1
+
+
+def test_a_variable_of_another_type_is_told_so_and_changes_nothing(company_a: World) -> None:
+    for given in ({"input": {"name": 5}}, {"input": {}}, {}, {"input": {"name": "A", "approvedBy": "me"}}):
+        answer = send(with_key(company_a), ADD, given)
+        assert answer.status_code < 500
+        assert answer.json()["errors"]
+        assert all(one["extensions"]["status"] < 500 for one in answer.json()["errors"])
+        assert not (answer.json().get("data") or {}).get("customerAdd")
+    assert keys(company_a) == 0
+
+
+def test_a_table_with_one_bad_row_stores_nothing(company_a: World) -> None:
+    text = "System,Tag,Kind\nAHU-9,S-1,outlet\nAHU-9,S-2,chimney\n"
+    answer = make(with_key(company_a), "schedule_import", {"site_id": company_a.site.id}, more={"text": text})
+    assert problem_of(answer, 422)["faults"][0]["pointer"] == "C3"
+    with company(company_a.id):
+        assert not System.objects.filter(tag="AHU-9").exists()
+    preview = make(
+        with_key(company_a), "schedule_import", {"site_id": company_a.site.id},
+        more={"text": text.replace("chimney", "outlet"), "preview": True},
+        chosen="imported { stored points { added } }",
+    )  # fmt: skip
+    assert done(preview)["imported"] == {"stored": False, "points": {"added": 2}}
+    with company(company_a.id):
+        assert not System.objects.filter(tag="AHU-9").exists()
+
+
+def test_a_batch_keeps_the_digits_shown(company_a: World) -> None:
+    batch = {"sent_at": "2026-03-02T09:41:07+01:00", "sessions": [batches.traverse(company_a)]}
+    answer = make(
+        with_token(company_a.technician_token), "field_batch_post", more={"batch": batch},
+        chosen="sessions { session outcome faults { pointer detail } }",
+    )  # fmt: skip
+    assert [one["outcome"] for one in done(answer)["sessions"]] == ["stored"]
+    shown = sorted(one["value"] for one in batch["sessions"][0]["readings"])
+    with company(company_a.id):
+        assert sorted(Reading.objects.values_list("entered", flat=True)) == shown
+
+
+def test_a_batch_by_a_literal_with_infinity_stores_nothing(company_a: World) -> None:
+    query = f"mutation {{ fieldBatchPost(batch: {{sessions: [], sent_at: 1e400}}) {{ {PROBLEM} }} }}"
+    answer = send(with_token(company_a.technician_token), query, {}).json()
+    assert "errors" in answer or answer["data"]["fieldBatchPost"]["problem"]["status"] in (400, 422)
+    assert keys(company_a) == 0

@@ -1,6 +1,6 @@
 """What every change is made of: who may, once only, what was seen, and problems as typed as results.
 
-A change is a function over one action of the house. It takes an `Asked` and gives an answer; all that REST's
+A change is a function over one action of the house. It takes an `Asked` and gives an outcome; all that REST's
 doors do around theirs is done here around it.
 """
 
@@ -72,7 +72,7 @@ class Problem:
 @strawberry.interface(
     description="What became of a change: its result, or a problem. Then nothing was stored."
 )
-class Answer:
+class Outcome:
     problem: Problem | None = strawberry.field(default=None, description="Null when it was done.")
 
     @classmethod
@@ -82,7 +82,7 @@ class Answer:
 
 
 @strawberry.type(description="Of a change that leaves nothing to show.")
-class Done(Answer):
+class Done(Outcome):
     done: bool | None = None
 
 
@@ -90,8 +90,8 @@ class Done(Answer):
 class Change:
     """A change: its act, what its door wants, and the addresses in it by name."""
 
-    act: Callable[["Asked"], Answer]
-    answer: type[Answer]
+    act: Callable[["Asked"], Outcome]
+    outcome: type[Outcome]
     needs: Action | None
     takes: type[Strict] | None
     part: bool
@@ -157,7 +157,7 @@ class Asked:
 
 CHANGES: dict[str, Change] = {}
 """By name. A room's module puts its own in here."""
-A = TypeVar("A", bound=Answer)
+A = TypeVar("A", bound=Outcome)
 
 
 def change(
@@ -172,7 +172,8 @@ def change(
     """Makes a function a change of the schema, under its name and with its docstring.
 
     `places`: addresses, ids named like in REST's path; `takes`: REST's shape of the input, of a `part` each
-    field may be left out; `seen`: int for a version, str for a digest; `more`: further arguments by type.
+    field may be left out; `seen`: int for a version, str for a digest; `more`: further arguments, each its
+    type, or its type and what it is unless given.
     """
 
     def made(act: Callable[[Asked], A]) -> Callable[[Asked], A]:
@@ -186,11 +187,11 @@ def change(
 def field_of(one: Change) -> Any:
     """The root field of a change."""
 
-    def resolve(info: strawberry.Info, **args: Any) -> Answer:
+    def resolve(info: strawberry.Info, **args: Any) -> Outcome:
         return carry_out(one, info.context.request, args)
 
     resolve.__name__ = one.name
-    resolve.__signature__ = inspect.Signature(list(_parameters(one)), return_annotation=one.answer)  # type: ignore[attr-defined]
+    resolve.__signature__ = inspect.Signature(list(_parameters(one)), return_annotation=one.outcome)  # type: ignore[attr-defined]
     return strawberry.mutation(resolver=resolve, name=None, description=inspect.getdoc(one.act))
 
 
@@ -201,27 +202,28 @@ def _parameters(one: Change) -> list[inspect.Parameter]:
     found = [named("info", strawberry.Info), *(named(place, strawberry.ID) for place in one.places)]
     if one.seen is not None:
         found.append(named("version" if one.seen is int else "seen", one.seen | None, None))
-    found += [named(name, kind) for name, kind in one.more.items()]
+    for name, kind in one.more.items():
+        found.append(named(name, *kind) if isinstance(kind, tuple) else named(name, kind))
     if one.takes is not None:
         found.append(named("input", input_of(one.takes, one.part)))
     return found
 
 
-def carry_out(one: Change, request: HttpRequest, args: dict[str, Any]) -> Answer:
+def carry_out(one: Change, request: HttpRequest, args: dict[str, Any]) -> Outcome:
     """Does it and answers; whatever goes wrong is told as a problem, and nothing of it is stored."""
     try:
         actor = _let_in(one, getattr(request, "actor", None))
         if one.repeats is not Repeats.HARMLESS:
             is_secret = one.repeats is Repeats.SHOWN_ONCE
             if not changes.open_change(request, actor, is_secret=is_secret):
-                return one.answer()  # not shown: the first answer takes its place
+                return one.outcome()  # not shown: the first answer takes its place
         return one.act(Asked(one, request, actor, args))
     except Exception as exc:
         transaction.set_rollback(True)
         error = problem.translate(exc)
         if error.status >= 500:
             log.error("unexpected failure", exc_info=exc)
-        return one.answer(problem=Problem.of(error, getattr(request, "request_id", "")))
+        return one.outcome(problem=Problem.of(error, getattr(request, "request_id", "")))
 
 
 def _let_in(one: Change, actor: Actor | None) -> Actor:

@@ -8,7 +8,6 @@ import base64
 import binascii
 import enum
 import json
-from collections.abc import Mapping
 from datetime import date, datetime, time
 from functools import cache
 from typing import Any, NewType
@@ -23,14 +22,17 @@ from strawberry.scalars import JSON
 from strawberry.types.scalar import ScalarDefinition
 
 from jobs import models as jobs
+from jobs.access import SCOPES
 from jobs.errors import Fault, Invalid
 from jobs.http.door import Strict
 from jobs.http.parsing import read_json
 from jobs.rest.fields import DesignField, FigureField, QuantityField
 from jobs.units import DESIGNED_IN
 from measurements import models as measurements
+from measurements.models import AnswerKind
 from measurements.rest.photos import NewId
 from reports import models as reports
+from reports.before import TITLES
 
 MOST_ITEMS = 1000
 """Of any list in an input whose shape says no less."""
@@ -67,18 +69,18 @@ class QuantityInput:
     unit: str
 
 
-def _choices(name: str, values: Mapping[str, str]) -> Any:
+_ENUMS: dict[tuple[str, ...], Any] = {}
+
+
+def _named(name: str, *values: str) -> None:
     """An enumeration whose names are the values, as answers and REST have them."""
     made = enum.Enum(name, {value: value for value in values}, module=__name__)  # type: ignore[misc]
-    return strawberry.enum(made, name=name)
-
-
-_ENUMS: dict[tuple[str, ...], Any] = {}
+    _ENUMS[values] = strawberry.enum(made, name=name)
 
 
 def _known(*found: type[TextChoices]) -> None:
     for one in found:
-        _ENUMS[tuple(one.values)] = _choices(one.__name__, dict.fromkeys(one.values, ""))
+        _named(one.__name__, *one.values)
 
 
 _known(
@@ -99,14 +101,18 @@ _known(
     measurements.Severity,
     reports.Season,
 )
-_ENUMS[tuple(DESIGNED_IN)] = _choices("Designed", {one.value: "" for one in DESIGNED_IN})
+_named("FlagDecision", AnswerKind.ACCEPT.value, AnswerKind.REMEASURE.value)
+_named("Paper", "A4", "Letter")
+_named("PlainDocument", *(kind.value for kind in TITLES))
+_named("Scope", *SCOPES)
+_named("Designed", *(one.value for one in DESIGNED_IN))
 
 
 @strawberry.input(
     description="Design of something else than a flow. `unit` is that of all three; '1' for shares.",
 )
 class DesignInput:
-    of: _ENUMS[tuple(DESIGNED_IN)]  # type: ignore[valid-type]
+    of: _ENUMS[tuple(one.value for one in DESIGNED_IN)]  # type: ignore[valid-type]
     unit: str
     value: Digits | None = strawberry.UNSET
     low: Digits | None = strawberry.UNSET
