@@ -27,8 +27,8 @@ from tests.factories import World
 MANY = "many"
 CALLERS = 20
 """Middle-sized companies that are asked by turns."""
-OPEN, SUBMITTED = 0, 2
-"""Jobs by the states of templates.py."""
+OPEN, HALF, SUBMITTED = 0, 1, 2
+"""Jobs by the states of templates.py. Batches go to the half measured one, so that what is read stays."""
 WORK_ROUNDS, RAW_READS = 3, 200
 
 Figure = tuple[str, float, str]
@@ -62,7 +62,7 @@ def _of_requests(spent: dict[str, dict[str, list[float]]]) -> Iterator[Figure]:
 
 def make_callers(instance: Instance, jobs: Sequence[World], rounds: int) -> dict[str, list[Caller]]:
     """The one that is alone, and copies of it spread over all that there are."""
-    world = jobs[OPEN]
+    world, half = jobs[OPEN], jobs[HALF]
     original = Caller(
         world.id,
         world.job.id,
@@ -70,7 +70,7 @@ def make_callers(instance: Instance, jobs: Sequence[World], rounds: int) -> dict
         world.technician_token,
         world.key_text,
         cookie_of(world, None),
-        requests.batches_of(world, rounds + CALLERS + 2),
+        requests.batches_of(half, rounds + CALLERS + 2),
     )
     middle = next(size for size in templates.SIZES if size.name == "middle")
     count = instance.count(middle)
@@ -79,12 +79,12 @@ def make_callers(instance: Instance, jobs: Sequence[World], rounds: int) -> dict
         original.of_copy(
             number,
             cookie_of(world, number),
-            requests.batches_of(world, 2 + (rounds + CALLERS + 2) // max(1, len(numbers)), number),
+            requests.batches_of(half, 2 + (rounds + CALLERS + 2) // max(1, len(numbers)), number),
         )
         for number in numbers
     ]
     connection.close()
-    return {MANY: copies or [original], ALONE: [copy_of(original, world, rounds)]}
+    return {MANY: copies or [original], ALONE: [copy_of(original, half, rounds)]}
 
 
 def copy_of(original: Caller, world: World, rounds: int) -> Caller:
