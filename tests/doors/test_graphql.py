@@ -95,6 +95,14 @@ def test_B5_a_foreign_node_looks_like_an_unknown_one(company_a: World, company_b
     assert foreign["data"]["node"] is None
 
 
+@pytest.mark.parametrize("given", ["", " ", "x", "Sm9iOg==", "Sm9iOng=", "Tm90aGluZzox", "=" * 9, "1" * 5000])
+def test_what_is_no_id_is_a_node_of_nothing(company_a: World, given: str) -> None:
+    answer = ask(company_a, "query ($id: ID!) { node(id: $id) { id } }", {"id": given}).json()
+    assert answer["data"] == {"node": None}
+    codes = [one["extensions"]["code"] for one in answer.get("errors", [])]
+    assert "unexpected" not in codes
+
+
 PAGE = "(first: 100) { edges { node { "
 DEPTH = "{ jobs { edges { node { " + "site { jobs { edges { node { " * 8 + "id" + " } } } }" * 8 + " } } } }"
 STEP = "site {{ jobs {{ edges {{ node {{ ...F{} }} }} }} }}"

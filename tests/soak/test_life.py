@@ -12,7 +12,7 @@ from tests.reports import scene
 from tests.soak.amounts import LONG, SEED, amount, tell
 from tests.soak.life import Life
 
-SHORT, LONGEST = 6, 2_000
+SHORT, LONGEST = 3, 2_000
 
 
 @pytest.fixture

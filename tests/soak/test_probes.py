@@ -1,6 +1,7 @@
 """Row security alone, with the application's own filters off: no door tells one company of another."""
 
 from collections.abc import Iterator
+from uuid import UUID
 
 import pytest
 
@@ -8,7 +9,7 @@ from tests.database import owner_connection
 from tests.doors import unfiltered, walk
 from tests.factories import FIRST, SECOND
 from tests.soak.amounts import SEED, amount, tell
-from tests.soak.probes import Prober, drawn
+from tests.soak.probes import Prober, drawn, without_the_moment
 
 SHORT, LONG = 250, 6_000
 
@@ -65,3 +66,31 @@ def test_P4_one_policy_less_and_the_probes_find_it(
     ]
     found = asking.run(drawn(chosen, 30, SEED))
     assert found.leaks, defect
+
+
+OF_A_COMPANY = "01a21774-6e16-7f7c-ac58-115d20830d60"
+
+
+@pytest.mark.parametrize(
+    ("one", "two", "alike"),
+    [
+        ('nonce="aB3+/="', 'nonce="xY9+/="', True),
+        ("urn:request:r-1", "urn:request:r-2", True),
+        ("01a21774-6e16-7f7c-ac58-000000000001", "01a21774-6e16-7f7c-ac58-000000000002", True),
+        (OF_A_COMPANY, "01a21774-6e16-7f7c-ac58-000000000002", False),
+        (f"urn:request:{OF_A_COMPANY}", "urn:request:r-2", False),
+        ("12 jobs", "13 jobs", False),
+    ],
+)
+def test_P4_answers_are_compared_but_for_the_moment(one: str, two: str, *, alike: bool) -> None:
+    asked, secrets = UUID(int=1), {OF_A_COMPANY.encode()}
+    seen = [without_the_moment((200, {}, text.encode()), asked, secrets) for text in (one, two)]
+    assert (seen[0] == seen[1]) is alike
+
+
+def test_P4_a_header_that_only_one_answer_has_is_a_difference() -> None:
+    asked: UUID = UUID(int=1)
+    one, two = ({"ETag": '"1"'}, {})
+    assert without_the_moment((404, one, b""), asked, set()) != without_the_moment(
+        (404, two, b""), asked, set()
+    )
