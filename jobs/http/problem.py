@@ -4,6 +4,7 @@ import logging
 from collections.abc import Callable
 from typing import Any
 
+from django.contrib.sessions.exceptions import SessionInterrupted
 from django.core.exceptions import PermissionDenied, RequestDataTooBig, SuspiciousOperation
 from django.core.exceptions import ValidationError as ModelInvalid
 from django.db import DatabaseError, IntegrityError, InterfaceError, OperationalError
@@ -147,6 +148,16 @@ def away() -> errors.Busy:
     )
 
 
+def _of_session(exc: BaseException) -> errors.DomainError:
+    """The session could not be kept after the view: the database went away, or somebody signed out."""
+    cause = exc.__cause__ or exc.__context__
+    while cause is not None:
+        if isinstance(cause, OperationalError):
+            return away()
+        cause = cause.__cause__ or cause.__context__
+    return errors.NotSignedIn("This sign-in ended meanwhile. Sign in, then look whether the change was made.")
+
+
 def faults_of(detail: Any, pointer: str = "") -> list[errors.Fault]:
     """DRF's nested error lists and dicts as pointers and sentences."""
     if isinstance(detail, dict):
@@ -194,6 +205,7 @@ _TURNS: list[tuple[type[Exception], Callable[[Any], errors.DomainError]]] = [
     (exceptions.APIException, _of_api),
     (RequestDataTooBig, lambda exc: errors.TooLarge("The request is larger than this service takes.")),
     (SuspiciousOperation, lambda exc: errors.DomainError("The request is malformed.")),
+    (SessionInterrupted, _of_session),
     (UnreadablePostError, lambda exc: errors.DomainError("The request ended early; send it again.")),
     (Http404, lambda exc: errors.NotFound()),
     (PermissionDenied, lambda exc: errors.Forbidden("You may not do this.")),

@@ -4,6 +4,7 @@ import re
 from typing import Any
 
 import pytest
+from django.contrib.sessions.models import Session
 from django.core.exceptions import SuspiciousOperation
 from django.db import DatabaseError, IntegrityError, InterfaceError, OperationalError, connection
 from django.test import Client
@@ -133,6 +134,20 @@ class TestUnexpected:
         monkeypatch.setattr("jobs.tenancy.middleware.claimed_company", fail(error))
         answer = Client(raise_request_exception=False).get(path, headers=company_a.bearer)
         assert (answer.status_code, answer["Retry-After"]) == (503, "2")
+        assert_silent(answer)
+
+    @pytest.mark.parametrize(
+        ("error", "status"),
+        [(OperationalError("10.0.0.5 refused"), 503), (DatabaseError("Forced update affected no rows"), 401)],
+    )
+    def test_the_session_cannot_be_kept(
+        self, company_a: World, monkeypatch: Any, error: Exception, status: int
+    ) -> None:
+        caller = signed_in(company_a)  # its first request lists the sign-in, so the session is saved
+        monkeypatch.setattr(Session, "save", fail(error))
+        answer = caller.get("/me")
+        assert_problem(answer, status)
+        assert answer.get("Retry-After") == ("2" if status == 503 else None)
         assert_silent(answer)
 
     def test_undoes_the_work(self, company_a: World, monkeypatch: Any) -> None:

@@ -21,7 +21,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--faults", default="", help=f"some of {' '.join(FAULTS)}")
     parser.add_argument("--rounds", type=int, default=3, help="of each fault (default: 3)")
     parser.add_argument(
-        "--defect", choices=defects.NAMES, default="", help="a known-bad setting; must be red"
+        "--defect", nargs="+", choices=defects.NAMES, default=[], help="known-bad settings; must be red"
     )
     parser.add_argument("--sweep", type=int, default=15, help="seconds between sweeps (default: 15)")
     parser.add_argument("--pause", type=float, default=0.0, help="seconds a client rests between acts")

@@ -30,6 +30,7 @@ EXPECTED = (
     r"jobs\.due\.LeaseLost",
     r"(builtins\.)?(ConnectionError|ConnectionRefusedError|ConnectionResetError|BrokenPipeError|TimeoutError)",
     r"(builtins\.)?(FileNotFoundError|OSError|MemoryError|KeyboardInterrupt|SystemExit|BlockingIOError)",
+    r"django\.contrib\.sessions\.exceptions\.SessionInterrupted",
     r"_?gdbm?\.error|dbm\.error",
 )
 """Classes of failures that a killed, frozen or full part may leave in a log."""

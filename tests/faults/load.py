@@ -23,7 +23,7 @@ from typing import Any
 import django
 
 PATIENCE_S = 240.0
-TIMEOUT_S = 20.0
+TIMEOUT_S = 40.0
 AGAIN = {409, 429, 502, 503, 504}
 BATCHES = "/api/v1/field/batches"
 REASON = "Looked at on site with the drawings; it stays as it is."
@@ -122,7 +122,8 @@ class Client:
             headers |= {"Content-Type": "application/json", "Idempotency-Key": key or self.new_id()}
         if match:
             headers["If-Match"] = match
-        deadline, cuts = time.monotonic() + PATIENCE_S, 0
+        patience_s = PATIENCE_S * self.config["slow"]
+        deadline, cuts = time.monotonic() + patience_s, 0
         while time.monotonic() < deadline:
             try:
                 answer = self.once(method, path, data, headers)
@@ -135,7 +136,7 @@ class Client:
                 return answer
             time.sleep(self.random.uniform(0.1, 0.6))
         self.note("gave_up", path=path, cuts=cuts)
-        raise SystemExit(f"no answer to {method} {path} in {PATIENCE_S:g} s")
+        raise SystemExit(f"no answer to {method} {path} in {patience_s:g} s")
 
     def identity(self, who: str) -> dict[str, str]:
         if who != "supervisor":

@@ -9,6 +9,7 @@ from contextlib import suppress
 from pathlib import Path
 
 PR_SET_CHILD_SUBREAPER = 36
+END_S = 60
 
 
 def adopt_orphans() -> None:
@@ -49,7 +50,7 @@ def is_there(pid: int) -> bool:
         return False
 
 
-def wait_gone(pids: Iterable[int], seconds: float = 15) -> None:
+def wait_gone(pids: Iterable[int], seconds: float = END_S) -> None:
     """Waits for killed processes to end, taking in those that became ours."""
     left, deadline = set(pids), time.monotonic() + seconds
     while left and time.monotonic() < deadline:

@@ -39,7 +39,7 @@ class Proxy(threading.Thread):
 
     def start(self) -> None:
         super().start()
-        assert self.listens.wait(10)
+        assert self.listens.wait(60)
 
     def stop(self) -> None:
         self.loop.call_soon_threadsafe(self.loop.stop)

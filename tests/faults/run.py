@@ -10,9 +10,10 @@ from pathlib import Path
 
 from tests.faults import checker, injected
 from tests.faults.checker import Verdict, quantile
-from tests.faults.stand import Plan, Stand, started
+from tests.faults.stand import SERVE_S, Plan, Stand, started
 
 QUIET_S = 150
+Rounds = Sequence[tuple[str, random.Random]]
 CI = ("F1", "F2", "F3", "F4", "F5-kill", "F8")
 
 
@@ -27,7 +28,7 @@ class Log:
     skipped: dict[str, str] = field(default_factory=dict)
 
 
-def schedule(seed: int, faults: Sequence[str], rounds: int) -> list[tuple[str, random.Random]]:
+def schedule(seed: int, faults: Sequence[str], rounds: int) -> Rounds:
     """Which fault when, with what each draws from."""
     draw = random.Random(seed)
     names = [name for name in faults for _ in range(rounds)]
@@ -47,7 +48,7 @@ def one_round(stand: Stand, log: Log, name: str, draw: random.Random, most_wait_
     took = stand.first_ack_after(done.since)
     log.done[name] += 1
     if took is None:
-        log.faults.append(f"{name}: {done.words}; it did not serve again in 90 s")
+        log.faults.append(f"{name}: {done.words}; it did not serve again in {SERVE_S * stand.plan.slow:g} s")
         return
     log.serving.append((name, took))
     print(f"  {name:8} {done.words}; serving after {took:.2f} s", flush=True)
@@ -59,7 +60,8 @@ def wait_quiet(stand: Stand) -> str:
         b"select (select count(*) from jobs_duework where state <> 'parked'),"
         b" (select count(*) from jobs_unnumberedevent)"
     )
-    deadline, left = time.monotonic() + QUIET_S, (0, 0)
+    limit_s = QUIET_S * stand.plan.slow
+    deadline, left = time.monotonic() + limit_s, (0, 0)
     while time.monotonic() < deadline:
         try:
             with stand.administrator() as connection:
@@ -70,20 +72,28 @@ def wait_quiet(stand: Stand) -> str:
         if row and left == (0, 0):
             return ""
         time.sleep(0.3)
-    return f"not quiet after {QUIET_S} s: {left[0]} pieces of work, {left[1]} events without number"
+    return f"not quiet after {limit_s:g} s: {left[0]} pieces of work, {left[1]} events without number"
 
 
-def run(plan: Plan, rounds: list[tuple[str, random.Random]], *, most_wait_s: float = 5.0) -> Verdict:
-    """All of it. The verdict's faults are empty when every promise held."""
+def run(
+    plan: Plan, rounds: Rounds, *, more: Rounds = (), more_s: float = 0.0, most_wait_s: float = 5.0
+) -> Verdict:
+    """All rounds, then more of them until the load is `more_s` old.
+
+    The verdict's faults are empty when every promise held.
+    """
     log = Log()
     with started(plan) as stand:
         checker.remember_seed(stand)
         stand.start_clients()
         begun = time.time()
-        if stand.first_ack_after(begun, 60) is None:
+        if stand.first_ack_after(begun) is None:
             return Verdict(["no batch was stored before the first fault"])
         for name, draw in rounds:
             one_round(stand, log, name, draw, most_wait_s)
+        for name, draw in more:
+            if time.time() < begun + more_s:
+                one_round(stand, log, name, draw, most_wait_s)
         load_s = time.time() - begun
         trouble = stand.stop_clients()
         if words := wait_quiet(stand):

@@ -31,6 +31,7 @@ ROOT = Path(__file__).resolve().parents[2]
 CLIENTS = 4
 COMPANIES = ("Ridge Air Balance", "Estuary Testing")
 DISK_MB, START_S = 300, 240
+SERVE_S = 90
 Connection = psycopg.Connection[tuple[Any, ...]]
 
 
@@ -45,6 +46,8 @@ class Plan:
     small_disk: bool = False
     pause_s: float = 0.0
     traverses: float = 0.5
+    slow: float = 1.0
+    """How many times as long everything may take before it counts as never."""
 
 
 @dataclass
@@ -90,7 +93,7 @@ class Stand:
         processes.send(pids, signal.SIGKILL)
         for service in list(self.stack.running):
             if service.process is not None and service.process.pid in pids:
-                service.process.wait(15)
+                service.process.wait(processes.END_S)
         processes.wait_gone(pids)
 
     def watch(self) -> None:
@@ -134,7 +137,7 @@ class Stand:
         config = {
             "folder": str(self.plan.folder), "stop": str(self.plan.folder / "stop"), "seed": self.plan.seed,
             "port": self.proxy.port, "companies": self.companies, "pause": self.plan.pause_s,
-            "traverses": self.plan.traverses,
+            "traverses": self.plan.traverses, "slow": self.plan.slow,
         }  # fmt: skip
         path = self.plan.folder / "clients.json"
         path.write_text(json.dumps(config))
@@ -152,10 +155,10 @@ class Stand:
             )
             self.clients.append(made)
 
-    def stop_clients(self, seconds: float = 300) -> list[str]:
+    def stop_clients(self) -> list[str]:
         """Lets each client finish what it began. Returns those that ended badly."""
         (self.plan.folder / "stop").touch()
-        ends = [client.wait(seconds) for client in self.clients]
+        ends = [client.wait(300 * self.plan.slow) for client in self.clients]
         return [f"client {n} ended with {code}" for n, code in enumerate(ends) if code]
 
     def notes(self, what: str) -> int:
@@ -178,9 +181,9 @@ class Stand:
                     self._acks.append((row["begun"], row["at"]))
         return self._acks
 
-    def first_ack_after(self, moment: float, seconds: float = 90) -> float | None:
+    def first_ack_after(self, moment: float) -> float | None:
         """Seconds from a moment until the end of the first batch that was sent after it and stored."""
-        deadline = time.monotonic() + seconds
+        deadline = time.monotonic() + SERVE_S * self.plan.slow
         while time.monotonic() < deadline:
             if found := [at for begun, at in self.acks()[-400:] if begun >= moment]:
                 return min(found) - moment
