@@ -117,8 +117,8 @@ def _waiting() -> bool:
 def ask(actor: Actor, *, export_id: UUID, name: str) -> Standing:
     """Asks for the removal of the whole company in 14 days; `name` is its name, typed by the owner.
 
-    Raises NotFound, Invalid when the name is another, and Conflict when it was asked for already or the
-    export does not hold everything.
+    Raises Invalid for another name or an unknown export, Conflict when it was asked for already or the export
+    does not hold everything.
     """
     require(actor, Action.MANAGE_COMPANY)
     house: Company = Company.objects.select_for_update().get()
@@ -126,7 +126,8 @@ def ask(actor: Actor, *, export_id: UUID, name: str) -> Standing:
         raise NotFound()
     export = visible_exports(actor).filter(id=export_id).first()
     if export is None:
-        raise NotFound()
+        words = gettext("There is no such export.")
+        raise Invalid(words, [Fault("/export", words)])
     if name.strip() != house.name:
         words = gettext("This is not the company's name.")
         raise Invalid(words, [Fault("/name", words)])

@@ -100,6 +100,21 @@ class Device(Node):
 
 
 @node(
+    jobs.Integration,
+    "Another system that is connected, for those who manage keys. It never measures, reviews or approves.",
+    rows=queries.visible_integrations,
+)
+class Integration(Node):
+    name: str
+    contact: str
+    purpose: str
+    created_by: Member | None = one("created_by")
+    created_at: datetime
+    ended_at: datetime | None
+    version: int
+
+
+@node(
     jobs.AccessToken,
     "A key of another system, for those who manage keys; never its secret.",
     rows=queries.visible_keys,
@@ -108,6 +123,7 @@ class Key(Node):
     name: str
     scopes: list[str]
     stored_only: bool = strawberry.field(description="It asks stored queries and nothing else.")
+    integration: Integration | None = one("integration", "Whose key it is.")
     created_by: Member | None = one("created_by")
     created_at: datetime
     expires_at: datetime | None

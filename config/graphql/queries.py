@@ -94,6 +94,13 @@ class Query:
         needs=Action.MANAGE_KEYS,
     )
     key: of_people.Key | None = single(base.AccessToken, "One key.")
+    integrations: Connection[of_people.Integration] | None = listed(
+        base.Integration,
+        "Other systems that are or were connected, newest first.",
+        order=NEWEST_FIRST,
+        needs=Action.MANAGE_KEYS,
+    )
+    integration: of_people.Integration | None = single(base.Integration, "One integration.")
     stored_queries: Connection[of_people.StoredQuery] | None = listed(
         base.StoredQuery, "Queries that are asked by their digest, newest first.", order=NEWEST_FIRST
     )
@@ -116,7 +123,7 @@ class Query:
         description="Null when none was asked for.",
     )
     webhooks: Connection[of_webhooks.Webhook] | None = listed(
-        reported.Webhook, "The company's webhooks, oldest first.", needs=Action.MANAGE_KEYS
+        reported.Webhook, "The company's webhooks, oldest first.", needs=Action.MANAGE_WEBHOOKS
     )
     webhook: of_webhooks.Webhook | None = single(reported.Webhook, "One webhook.")
     events: Connection[of_people.Event] | None = listed(

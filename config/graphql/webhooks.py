@@ -22,7 +22,7 @@ ATTEMPTS: Filters = filters(
 
 def _attempts(actor: Actor) -> Any:
     rows = reports.WebhookAttempt.objects.filter(webhook__removed_at=None)
-    return visible(rows.select_related("message__event"), require(actor, Action.MANAGE_KEYS))
+    return visible(rows.select_related("message__event"), require(actor, Action.MANAGE_WEBHOOKS))
 
 
 @node(reports.WebhookAttempt, "One try to deliver one message, kept for 30 days.", rows=_attempts)

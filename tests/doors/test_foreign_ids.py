@@ -69,6 +69,10 @@ BODIES: dict[tuple[str, str], Callable[[World], Any]] = {
         "scopes": ["read"],
         "integration": str(walk.ids_of(w)["integration_id"]),
     },
+    ("POST", "/company/removal"): lambda w: {
+        "export": str(walk.ids_of(w)["export_id"]),
+        "name": w.company.name,
+    },
     ("POST", "/sites"): lambda w: {"customer": str(w.customer.id), "name": "Annexe"},
     ("POST", "/systems"): lambda w: {"site": str(w.site.id), "tag": "AHU-9"},
     ("POST", "/points"): lambda w: {
@@ -131,6 +135,8 @@ def seen(answer: Any) -> tuple[int, dict[str, str], bytes]:
     return answer.status_code, dict(answer.headers), answer.content
 
 
+PERSONAL = "/me/sign-ins"
+"""A person's own, at a browser: a key, which asks most here, has none. test_people.py tries them."""
 WITH_IDS = [(r, m, action) for r, m, action in walk.doors() if r.names]
 
 
@@ -175,6 +181,8 @@ def test_the_walk_reaches_what_stands_behind_each_address(worlds: tuple[World, W
     ours = worlds[1]
     own = walk.ids_of(ours)
     for route, method, action in WITH_IDS:
+        if route.template.startswith(PERSONAL):
+            continue
         with transaction.atomic():
             caller = walk.caller_for(ours, action)
             answer = walk.call(caller, method, route.path(own), body_for(ours, method, route))
@@ -287,6 +295,9 @@ def test_B2_in_a_batch_too(worlds: tuple[World, World], place: tuple[Any, ...]) 
     assert contents(theirs) == before
 
 
+PLACES = {"after", "before", "fields"}
+
+
 def test_in_a_filter_a_foreign_id_finds_nothing(worlds: tuple[World, World]) -> None:
     theirs, ours = worlds
     others = {str(one) for one in walk.ids_of(theirs).values()}
@@ -297,7 +308,7 @@ def test_in_a_filter_a_foreign_id_finds_nothing(worlds: tuple[World, World]) -> 
             name = told["name"]
             if told["in"] != "query" or name == "limit":
                 continue
-            for foreign in others if name != "after" else ():
+            for foreign in others if name not in PLACES else ():
                 one, two = (
                     caller.get(f"{route.path(own)}?{name}={i}", **{"X-Request-ID": walk.PROBLEM_ID})
                     for i in (foreign, uuid7())
@@ -331,7 +342,7 @@ def readings(world: World, ids: dict[str, UUID]) -> dict[str, tuple[int, bytes]]
     """What every GET answers, by address."""
     found = {}
     for route, method, action in walk.doors():
-        if method == "GET":
+        if method == "GET" and not route.template.startswith(PERSONAL):
             path = route.path(ids)
             answer = walk.call(walk.caller_for(world, action), "GET", path)
             content = b"".join(answer.streaming_content) if answer.streaming else answer.content

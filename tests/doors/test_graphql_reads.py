@@ -55,6 +55,8 @@ READS = {
     "job_results": "jobResults",
     "job_review": "jobReview",
     "job_revisions": "job.revisions",
+    "integration": "integration",
+    "integration_list": "integrations",
     "key": "key",
     "key_list": "keys",
     "me": "me",
@@ -168,7 +170,8 @@ def test_what_may_be_hidden_may_be_null() -> None:
 LISTS = {
     "/company/exports": "exports",
     "/customers": "customers", "/devices": "devices", "/events": "events", "/flags": "flags",
-    "/instruments": "instruments", "/invitations": "invitations", "/jobs": "jobs", "/keys": "keys",
+    "/instruments": "instruments",
+    "/integrations": "integrations", "/invitations": "invitations", "/jobs": "jobs", "/keys": "keys",
     "/members": "members", "/photos": "photos", "/points": "points", "/recalls": "recalls",
     "/reports": "reports", "/sessions": "sessions", "/sites": "sites", "/systems": "systems",
     "/stored-queries": "storedQueries", "/travel": "travelTimes", "/webhooks": "webhooks",

@@ -14,7 +14,7 @@ from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
-from jobs import events, integrations, stored_queries, travel
+from jobs import events, integrations, stored_queries, tokens, travel
 from jobs.access import Actor, actor_for_token
 from jobs.models import Device, Instrument, InstrumentKind, Job, Quantity, Role
 from jobs.tenancy.context import company
@@ -165,7 +165,14 @@ GROW: dict[str, Callable[[World, int], None]] = {
     "/jobs/{job_id}/photo-choices": each(chosen),
     "/jobs/{job_id}/revisions": each(lambda w, _: walk.revision(w, w.job)),
     "/integrations": each(lambda w, name: integrations.add(w.actor("owner"), name=str(name))),
-    "/keys": each(lambda w, _: factories.make_key(w.id, ["read"])),
+    "/keys": each(
+        lambda w, name: tokens.make_key(
+            w.actor("owner"),
+            name=name,
+            scopes=["read"],
+            integration=integrations.add(w.actor("owner"), name=name).id,
+        )
+    ),
     "/members": each(lambda w, _: factories.make_member(w.id, Role.TECHNICIAN, Role.SUPERVISOR)),
     "/photos": each(lambda w, name: pictures.noted(w, name)),
     "/points": each(lambda w, name: factories.outlet(w.system, name, parent=w.points["BD-1"])),

@@ -94,6 +94,9 @@ TABLE: dict[str, str] = {
     "job_submit": "jobSubmit",
     "job_unassign_instrument": "jobUnassignInstrument",
     "job_unassign_person": "jobUnassignPerson",
+    "integration_add": "integrationAdd",
+    "integration_change": "integrationChange",
+    "integration_end": "integrationEnd",
     "key_make": "keyMake",
     "key_revoke": "keyRevoke",
     "me_change": "meChange",
@@ -335,6 +338,8 @@ PLAIN: dict[str, Callable[[World], Any]] = {
     "customer_change": lambda w: {"contact_name": "R. Reed", "address": ""},
     "instrument_add": lambda w: INSTRUMENT,
     "instrument_change": lambda w: {"name": "Hood, mended", "ranges": INSTRUMENT["ranges"]},
+    "integration_add": lambda w: {"name": "Portal", "contact": "it@portal.example", "purpose": "Reads"},
+    "integration_change": lambda w: {"purpose": "Reads reports"},
     "invite": lambda w: {"email": "m.okafor@example.org", "name": "M. Okafor", "roles": ["technician"]},
     "job_change": lambda w: {
         "title": "Balance of halls", "systems": [str(w.system.id)], "tolerance_below": 0.05,

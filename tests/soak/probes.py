@@ -345,7 +345,7 @@ def _literal(kind: Any, at: tuple[str, ...], put: tuple[str, ...]) -> str:
         return "{" + ", ".join(inner) + "}"
     if isinstance(kind, GraphQLEnumType):
         return next(iter(kind.values))
-    return _PLAIN.get(kind.name, '"$PUT$"' if kind.name == "ID" else '"x"')
+    return _PLAIN.get(kind.name, '"$PUT$"' if kind.name in {"ID", "UUID"} else '"x"')
 
 
 def _selection(kind: Any, depth: int) -> str:

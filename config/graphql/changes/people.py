@@ -6,8 +6,8 @@ from uuid import UUID
 import strawberry
 
 from config.graphql.changes.base import Asked, Done, Outcome, Repeats, change
-from config.graphql.people import Invitation, Key, Member, StoredQuery
-from jobs import forgetting, people, signins, stored_queries, tokens
+from config.graphql.people import Integration, Invitation, Key, Member, StoredQuery
+from jobs import forgetting, integrations, people, signins, stored_queries, tokens
 from jobs.access import Action
 from jobs.http.graphql import check_document
 from jobs.rest import serializers_people as shapes
@@ -30,6 +30,11 @@ class InvitationOutcome(Outcome):
 class KeyOutcome(Outcome):
     key: Key | None = None
     token: str | None = strawberry.field(default=None, description="Shown in this answer only.")
+
+
+@strawberry.type
+class IntegrationOutcome(Outcome):
+    integration: Integration | None = None
 
 
 @strawberry.type
@@ -124,6 +129,26 @@ def key_make(asked: Asked) -> KeyOutcome:
 def key_revoke(asked: Asked) -> Done:
     """Ends a key at once. It stays in the list, ended."""
     tokens.revoke_key(asked.actor, asked.at("key"))
+    return Done.of(done=True)
+
+
+@change(Action.MANAGE_KEYS, takes=shapes.IntegrationIn, repeats=Repeats.ANSWERED)
+def integration_add(asked: Asked) -> IntegrationOutcome:
+    """Adds an integration; its keys are made by keyMake."""
+    return IntegrationOutcome.of(integration=integrations.add(asked.actor, **asked.given))
+
+
+@change(Action.MANAGE_KEYS, "integration", takes=shapes.IntegrationChange, seen=int)
+def integration_change(asked: Asked) -> IntegrationOutcome:
+    """Changes name, contact or purpose."""
+    row = integrations.change(asked.actor, asked.at("integration"), asked.version, asked.given)
+    return IntegrationOutcome.of(integration=row)
+
+
+@change(Action.MANAGE_KEYS, "integration")
+def integration_end(asked: Asked) -> Done:
+    """Ends an integration and all its keys, at once. It stays in the list, ended."""
+    integrations.end(asked.actor, asked.at("integration"))
     return Done.of(done=True)
 
 
