@@ -183,7 +183,10 @@ def everything(world: World, count: int) -> None:
     scene.evaluated(world)  # what the new rules made due: else each look at a review makes it due again
     with company(world.id):
         of_systems(world, count)
-    scene.post(world, batches.hood(world, "S-2", "49.0"))  # and one that waits for its evaluation
+    waits = batches.hood(world, "S-2", "49.0")  # and one that waits for its evaluation
+    scene.post(world, waits)
+    with company(world.id):  # with a note, so that the newest page of sessions has one at both sizes
+        noted(world, world.job, [world.points["S-2"]], uuid.UUID(waits["id"]))
 
 
 EMPTY = {"pageInfo": {"hasNextPage": False}, "edges": []}
