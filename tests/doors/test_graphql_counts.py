@@ -9,6 +9,7 @@ from typing import Any
 
 from django.utils import timezone
 
+from jobs import due
 from jobs.models import InstrumentKind, Job, JobSystem, Quantity, Role, TestPoint, TokenKind
 from jobs.tenancy.context import company
 from measurements import correct, photos, recall
@@ -183,6 +184,7 @@ def everything(world: World, count: int) -> None:
     scene.evaluated(world)  # what the new rules made due: else each look at a review makes it due again
     with company(world.id):
         of_systems(world, count)
+    due.work(world.id)  # recalls are searched and computed: cases at work are few, and looked at one by one
     waits = batches.hood(world, "S-2", "49.0")  # and one that waits for its evaluation
     scene.post(world, waits)
     with company(world.id):  # with a note, so that the newest page of sessions has one at both sizes
@@ -190,8 +192,11 @@ def everything(world: World, count: int) -> None:
 
 
 EMPTY = {"pageInfo": {"hasNextPage": False}, "edges": []}
-NEVER_FILLED = {"Finding.signed", "Removal.export", "Review.elsewhere", "Review.pending"}
-"""What no company here has: the digest of a signed file, sessions elsewhere, an evaluation that waits."""
+NEVER_FILLED = {
+    "Finding.signed", "Removal.export", "Review.elsewhere", "Review.pending", "StoredQuery.key",
+}  # fmt: skip
+"""What no company here has: the digest of a signed file, sessions elsewhere, an evaluation that waits, a query
+stored by a key (tests/doors/test_stored_queries.py has one)."""
 FIFTY_AT_A_TIME = {"RecallDocument"}
 """Frozen documents are read in parts, so that their lists of readings are not all held at once."""
 OF_ONE = {
