@@ -195,8 +195,8 @@ EMPTY = {"pageInfo": {"hasNextPage": False}, "edges": []}
 NEVER_FILLED = {
     "Finding.signed", "Removal.export", "Review.elsewhere", "Review.pending", "StoredQuery.key",
 }  # fmt: skip
-"""What no company here has: the digest of a signed file, sessions elsewhere, an evaluation that waits, a query
-stored by a key (tests/doors/test_stored_queries.py has one)."""
+"""What no company here has: the digest of a signed file, sessions elsewhere, an evaluation that waits, a
+query stored by a key (tests/doors/test_stored_queries.py has one)."""
 FIFTY_AT_A_TIME = {"RecallDocument"}
 """Frozen documents are read in parts, so that their lists of readings are not all held at once."""
 OF_ONE = {
