@@ -144,6 +144,7 @@ def test_the_review_page_takes_the_same_number_of_statements_at_two_sizes(compan
             assert client.get(f"/review/{company_a.job.id}").status_code == 200
         return len(caught)
 
+    statements()  # the first look of a sign-in notes when it was
     small = statements()
     for tag in ("S-1", "S-2", "S-3"):
         scene.post(company_a, *[batches.hood(company_a, tag, f"6{n}.0") for n in range(4)])
