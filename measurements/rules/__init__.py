@@ -8,6 +8,7 @@ from uuid import UUID
 
 from django.db.models import Q
 from django.utils import timezone
+from django.utils.translation import gettext_noop as _
 
 from jobs import events
 from jobs.access import Actor
@@ -54,10 +55,10 @@ SYSTEM_RULE = systems.OUTLETS_AGAINST_TRAVERSE
 CHANGE_RULE = systems.CHANGED_SINCE_EARLIER
 OF_SYSTEMS = {
     SYSTEM_RULE: SystemRule(
-        SYSTEM_RULE, Severity.STOP, systems.SOURCE, "Outlets do not add up to the traverse above them."
+        SYSTEM_RULE, Severity.STOP, systems.SOURCE, _("Outlets do not add up to the traverse above them.")
     ),
     CHANGE_RULE: SystemRule(
-        CHANGE_RULE, Severity.WARNING, systems.SOURCE, "A figure is another than in an earlier job."
+        CHANGE_RULE, Severity.WARNING, systems.SOURCE, _("A figure is another than in an earlier job.")
     ),
 }
 

@@ -107,6 +107,7 @@ WITHOUT = {
     "certificate_table_template": "an empty form to be filled in, the same for everybody",
     "field_photo_upload": "how far one upload is, for the tablet that sends it",
     "schedule_export": "a file made when it is asked for, by its address",
+    "site_model": "a file of an open standard, by its address",
     "snapshot_schema": "a public document that is the same for every company",
 }
 """Operations that no field answers, and why."""

@@ -344,7 +344,10 @@ PLAIN: dict[str, Callable[[World], Any]] = {
     "job_change": lambda w: {
         "title": "Balance of halls", "systems": [str(w.system.id)], "tolerance_below": 0.05,
     },
-    "key_make": lambda w: {"name": "Portal", "scopes": ["read"], "expires_at": f"{day(30)}T08:00:00Z"},
+    "key_make": lambda w: {
+        "name": "Portal", "scopes": ["read"], "expires_at": f"{day(30)}T08:00:00Z",
+        "integration": str(ids_of(w)["integration_id"]),
+    },
     "me_change": lambda w: {"unit_system": "IP"},
     "member_change": lambda w: {"name": "A. Nother", "roles": ["technician", "supervisor"]},
     "pairing_start": lambda w: {"name": "Tablet 3"},

@@ -26,7 +26,7 @@ from jobs.schedule_columns import Column
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from measurements.calc.units import TABLE
-from measurements.rules import RULES
+from measurements.rules import described
 from measurements.words import QUANTITIES
 from reports import deliver, issue
 from reports.models import Delivery, Issue, Revision
@@ -106,7 +106,7 @@ def data_of(world: World) -> set[str]:
     units = {name for unit in TABLE for name in unit.names}
     units |= {word for _, both in QUANTITIES.values() for _, word in both.values()}
     found = CODES | units | set(UnitSystem.values) | set(known_problems())
-    for rule in RULES.values():
+    for rule in described():
         name = rule.name.replace("_", " ")
         found |= {name, name.capitalize(), rule.source}
     with company(world.id):
