@@ -34,7 +34,7 @@ VERBS: dict[str, str] = {
     "member.joined": gettext_noop("joined the company"),
     "member.changed": gettext_noop("changed a person"),
     "member.signed_out": gettext_noop("ended a person's sign-ins"),
-    "invitation.sent": gettext_noop("invited somebody"),
+    "member.invited": gettext_noop("invited somebody"),
     "invitation.withdrawn": gettext_noop("withdrew an invitation"),
     "integration.added": gettext_noop("added an integration"),
     "integration.changed": gettext_noop("changed an integration"),
@@ -51,7 +51,9 @@ VERBS: dict[str, str] = {
     "support.revoked": gettext_noop("ended an operator's leave"),
     "support.entered": gettext_noop("came in to help"),
     "support.looked": gettext_noop("looked at a page"),
-    "file.fetched": gettext_noop("took a file out"),
+    "report.fetched": gettext_noop("took a report out"),
+    "company.exported": gettext_noop("had the whole company exported"),
+    "company.export_fetched": gettext_noop("took the whole company out"),
 }
 """What counts as access, in words that follow the name of who did it."""
 
@@ -61,11 +63,6 @@ def entries(actor: Actor | None) -> QuerySet[Event]:
     require(actor, Action.MANAGE_COMPANY)
     rows = Event.objects.select_related("member", "device", "token").filter(verb__in=list(VERBS))
     return rows.order_by("-at", "-id")
-
-
-def note_fetch(actor: Actor, subject_type: str, subject_id: UUID, what: str) -> None:
-    """Notes that a report or an export left the house, in the caller's transaction."""
-    events.record(actor, "file.fetched", subject_type, subject_id, data={"what": what})
 
 
 # Failed sign-ins

@@ -68,7 +68,8 @@ def access(request: HttpRequest, actor: Actor) -> HttpResponse:
 def _line(event: Event) -> Line:
     who = event.member or event.token or event.data.get("operator") or ""
     subject = event.data.get("member_name", "")
-    return Line(event, str(who) or subject, access_log.VERBS[event.verb], _more(event))
+    name = str(who) or subject or gettext("Somebody with a link")
+    return Line(event, name, access_log.VERBS[event.verb], _more(event))
 
 
 def _more(event: Event) -> str:

@@ -28,9 +28,9 @@ get_or_post = require_http_methods(["GET", "HEAD", "POST"])
 def subscription(request: HttpRequest, text: str) -> HttpResponse:
     """The calendar file; 304 for who has it already. No sign-in: who knows the address may read it."""
     try:
-        limits.limit(f"calendar:{text}", ASKED, SECONDS, "This calendar is asked for too often.")
+        limits.limit(f"calendar:{text}", ASKED, SECONDS, _("This calendar is asked for too often."))
         if not text.endswith(FILE):
-            raise NotFound("There is no calendar at this address.")
+            raise NotFound(_("There is no calendar at this address."))
         found = calendars.calendar_at(text.removesuffix(FILE))
     except DomainError as error:
         return answer(request, error)

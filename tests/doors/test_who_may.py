@@ -1,7 +1,7 @@
 """One table says who may, and every door is held to it: REST, GraphQL and pages, for every kind of caller.
 
-`who_may.txt` is written by hand, apart from the code: a door that is missing there fails, and so does one
-that lets in more or fewer than the table says.
+A door that is missing in `who_may.txt` fails, and so does one that lets in more or fewer than it says.
+Lines of REST and GraphQL were taken from the code once and read; a right that changes shows in a diff.
 """
 
 import json

@@ -103,6 +103,7 @@ def path_of(one: URLPattern, given: dict[str, Any]) -> str:
 
 def data_of(world: World) -> set[str]:
     """Every text that people or tablets entered, names of units, and codes."""
+    assert get_resolver().url_patterns  # with every door comes every kind of problem
     units = {name for unit in TABLE for name in unit.names}
     units |= {word for _, both in QUANTITIES.values() for _, word in both.values()}
     found = CODES | units | set(UnitSystem.values) | set(known_problems())

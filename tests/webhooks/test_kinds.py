@@ -15,7 +15,7 @@ def recorded() -> Iterator[str]:
     for room in ("jobs", "measurements", "reports"):
         for file in (ROOT / room).rglob("*.py"):
             for node in ast.walk(ast.parse(file.read_text())):
-                if isinstance(node, ast.Call) and len(node.args) > 2:
+                if isinstance(node, ast.Call) and len(node.args) > 1:
                     name = getattr(node.func, "attr", getattr(node.func, "id", ""))
                     if name in CALLS:
                         yield from (
