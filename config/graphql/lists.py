@@ -20,6 +20,7 @@ from jobs.access import Action, Actor, require
 from jobs.errors import Fault, Invalid
 from jobs.http.graphql import actor_of
 from jobs.http.graphql_limits import MOST_A_PAGE, PAGE
+from jobs.http.paging import read_number
 from jobs.rest.fields import Known, matching
 from jobs.tenancy.ids import parse_id, short_id
 
@@ -148,13 +149,6 @@ def _cursor(read: Callable[[str], Any], text: str, name: str) -> Any:
         return read(text)
     except ValueError:
         raise Invalid(f"'{name}' must be a cursor of this list.", [Fault(name, "no cursor")]) from None
-
-
-def read_number(text: str) -> int:
-    """Raises ValueError."""
-    if not (text.isascii() and text.isdigit() and len(text) <= 18):
-        raise ValueError(text)
-    return int(text)
 
 
 @dataclass(frozen=True)

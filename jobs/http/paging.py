@@ -130,3 +130,10 @@ def read_limit(request: Request) -> int:
             f"'limit' must be a whole number from 1 to {MOST}.", [Fault("query:limit", "out of range")]
         )
     return int(text)
+
+
+def read_number(text: str) -> int:
+    """A number as lists are keyed by it. Raises ValueError."""
+    if not (text.isascii() and text.isdigit() and len(text) <= 18):
+        raise ValueError(text)
+    return int(text)

@@ -9,7 +9,7 @@ from rest_framework.response import Response
 from jobs import companies
 from jobs.access import Action
 from jobs.http.door import Door, seen_version, tagged
-from jobs.http.paging import Keyset
+from jobs.http.paging import Keyset, read_number
 from jobs.models import Company
 from jobs.queries import visible_events
 from jobs.rest import serializers_people as shapes
@@ -53,9 +53,7 @@ class ByNumber(Keyset):
     schema_of_column = {"type": "integer", "minimum": 0}
 
     def read(self, text: str) -> int:
-        if not (text.isascii() and text.isdigit() and len(text) <= 18):
-            raise ValueError(text)
-        return int(text)
+        return read_number(text)
 
 
 def read_verb(text: str) -> str:

@@ -34,9 +34,9 @@ ROWS = {
 }  # fmt: skip
 
 OPEN: dict[str, str] = {
-    **dict.fromkeys(("B3", "B7", "B9", "B13", "B15", "E7"), "tried in the room of who may enter"),
-    **dict.fromkeys(("H1", "H2", "H3", "H5"), "tried in the room of who may enter"),
-    **dict.fromkeys(("W1", "W2", "W4", "W8"), "tried in the room of webhooks"),
+    "B7": "files of another company, and links that ended, are tried in tests without this label",
+    "E7": "two hundred uploads at once at the limit: not tried yet",
+    "H5": "debug addresses, hidden folders and check --deploy: not tried together yet",
 }
 """Rows without a test as yet, each with the reason."""
 
@@ -57,5 +57,5 @@ def test_every_row_has_a_test_that_names_it() -> None:
 
 
 def test_open_rows_are_rows_with_a_reason() -> None:
-    assert set(OPEN) <= set(ROWS)
+    assert set(OPEN) <= set(ROWS) - set(found())
     assert all(OPEN.values())
