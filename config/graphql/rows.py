@@ -14,17 +14,21 @@ from typing import Any, TypeVar, dataclass_transform
 from uuid import UUID
 
 import strawberry
+import strawberry_django
 from django.db.models import Model, QuerySet
 
 from jobs.access import Actor
 from jobs.errors import Fault, Forbidden, Invalid
 from jobs.http.graphql import actor_of
 from jobs.queries import visible
+from jobs.tenancy.strawberry import register
 
 R = TypeVar("R")
 T = TypeVar("T")
 Rows = Callable[[Actor], "QuerySet[Any]"]
 _MARK = "_together"
+
+register()
 
 
 @strawberry.interface(description="Anything with an id of its own.")
@@ -62,7 +66,7 @@ def node(model: type[Any], description: str, rows: Rows | None = None) -> Callab
 
     def made(cls: type[T]) -> type[T]:
         cls.is_type_of = staticmethod(lambda row, info: isinstance(row, model))  # type: ignore[attr-defined]
-        kind = strawberry.type(cls, description=description)
+        kind = strawberry_django.type(model, description=description)(cls)
         KINDS[model] = Kind(kind, model, rows or (lambda actor: visible(model.objects.all(), actor)))
         return kind
 
