@@ -7,6 +7,7 @@ import pytest
 from django.db import connection
 from django.test import TransactionTestCase
 from hypothesis import settings as cases
+from whitenoise.middleware import WhiteNoiseMiddleware
 
 from tests import factories
 from tests.database import become_app, become_owner, drop_database, empty_database
@@ -50,6 +51,21 @@ def django_db_setup(
 def _empty_as_owner() -> None:
     """Empty the tables between transactional tests as the owner: the serving role may not."""
     TransactionTestCase._fixture_teardown = lambda self: empty_database()
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _static_files_found_once() -> None:
+    """Each test client builds the middleware anew; the static files are looked for once in a process."""
+    found: dict[str, object] = {}
+    look = WhiteNoiseMiddleware.add_files_from_finders
+
+    def reuse(self: WhiteNoiseMiddleware) -> None:
+        if not found:
+            look(self)
+            found.update(self.files)
+        self.files.update(found)
+
+    WhiteNoiseMiddleware.add_files_from_finders = reuse
 
 
 @pytest.fixture(autouse=True)

@@ -30,7 +30,7 @@ from jobs import errors, stored_queries
 from jobs.access import Action, Actor, require
 from jobs.http import changes, problem
 from jobs.http.auth import check_csrf
-from jobs.http.graphql_limits import MAX_TOKENS, MOST_EXPANDED, RULES, unfolded
+from jobs.http.graphql_limits import MAX_TOKENS, RULES, refuse_endless
 from jobs.http.parsing import read_json
 
 log = logging.getLogger(__name__)
@@ -137,8 +137,7 @@ def check_document(text: str) -> None:
 
 def _wrong_with(text: str) -> list[GraphQLError]:
     document = parse(text, max_tokens=MAX_TOKENS)
-    if unfolded(document) > MOST_EXPANDED:
-        return [GraphQLError(f"It is far deeper or longer than {MOST_EXPANDED} fields.")]
+    refuse_endless(document)
     if sum(isinstance(one, OperationDefinitionNode) for one in document.definitions) != 1:
         return [GraphQLError("Store one operation at a time.")]
     schema: GraphQLSchema = served_schema()._schema  # type: ignore[attr-defined]

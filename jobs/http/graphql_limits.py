@@ -1,6 +1,6 @@
 """What one GraphQL request may ask for, and documents that were looked at already."""
 
-from collections import OrderedDict
+from collections import Counter, OrderedDict
 from collections.abc import Iterator, Mapping
 from threading import Lock
 from typing import Any
@@ -32,6 +32,8 @@ PAGE = 50
 MOST_A_PAGE = 2 * PAGE
 MOST_OBJECTS = 20_000
 MOST_EXPANDED = 5_000
+MOST_REPEATED = 50
+"""How often one field may be named in one place: the rule on fields that merge compares each two of them."""
 MAX_DEPTH, MAX_ALIASES, MAX_TOKENS = 24, 15, 1_500
 FEW = 5
 """How long a list is taken to be that is no connection: the parts of a document."""
@@ -103,10 +105,8 @@ class Limits(SchemaExtension):
         self.known = context.graphql_document is not None
         yield
         document = context.graphql_document
-        if not self.known and document is not None and unfolded(document) > MOST_EXPANDED:
-            raise GraphQLError(
-                f"This query, with its fragments, is far deeper or longer than {MOST_EXPANDED} fields."
-            )
+        if not self.known and document is not None:
+            refuse_endless(document)
 
     def on_validate(self) -> Iterator[None]:
         context = self.execution_context
@@ -130,6 +130,43 @@ class Limits(SchemaExtension):
 
     def get_results(self) -> dict[str, Any]:
         return {"cost": self.price}
+
+
+def refuse_endless(document: DocumentNode) -> None:
+    """Raises GraphQLError for a document that the rules of validation would walk for long."""
+    if unfolded(document) > MOST_EXPANDED:
+        raise GraphQLError(
+            f"This query, with its fragments, is far deeper or longer than {MOST_EXPANDED} fields."
+        )
+    name, count = most_repeated(document)
+    if count > MOST_REPEATED:
+        raise GraphQLError(
+            f"This query names {name[:80]!r} {count} times in one place, more than {MOST_REPEATED}. "
+            "Once will do."
+        )
+
+
+def most_repeated(document: DocumentNode) -> tuple[str, int]:
+    """The field named most often in one place, with every fragment put in its; of a document that ends."""
+    fragments = fragments_of(document)
+    places: dict[tuple[int, str], int] = {}
+    counts: Counter[tuple[int, str]] = Counter()
+
+    def walk(chosen: SelectionSetNode | None, at: int) -> None:
+        for node in chosen.selections if chosen else ():
+            if isinstance(node, FieldNode):
+                key = (at, (node.alias or node.name).value)
+                counts[key] += 1
+                walk(node.selection_set, places.setdefault(key, len(places)))
+            elif isinstance(node, FragmentSpreadNode):
+                walk(fragments[node.name.value].selection_set, at)
+            elif isinstance(node, InlineFragmentNode):
+                walk(node.selection_set, at)
+
+    for n, definition in enumerate(document.definitions):
+        walk(getattr(definition, "selection_set", None), -1 - n)
+    (found, count), *_ = counts.most_common(1) or [((0, ""), 0)]
+    return found[1], count
 
 
 def unfolded(document: DocumentNode) -> float:

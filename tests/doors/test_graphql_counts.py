@@ -9,7 +9,6 @@ from typing import Any
 
 from django.utils import timezone
 
-from jobs import due
 from jobs.models import InstrumentKind, Job, JobSystem, Quantity, Role, TestPoint, TokenKind
 from jobs.tenancy.context import company
 from measurements import correct, photos, recall
@@ -181,10 +180,11 @@ def everything(world: World, count: int) -> None:
         ruled(world, count)
     decided(world)
     test_lists.logged(world, count)
-    scene.evaluated(world)  # what the new rules made due: else each look at a review makes it due again
+    # What the new rules made due, else each look at a review makes it due again; and recalls, searched and
+    # computed: cases at work are few, and looked at one by one. Before the flags of systems, which work ends.
+    scene.evaluated(world)
     with company(world.id):
         of_systems(world, count)
-    due.work(world.id)  # recalls are searched and computed: cases at work are few, and looked at one by one
     waits = batches.hood(world, "S-2", "49.0")  # and one that waits for its evaluation
     scene.post(world, waits)
     with company(world.id):  # with a note, so that the newest page of sessions has one at both sizes

@@ -102,8 +102,9 @@ def post(world: World, *sessions: dict[str, Any], actor: Any = None) -> None:
 
 
 def evaluated(world: World) -> None:
-    """Does what the worker would do: every evaluation that is due."""
-    due.work(world.id)
+    """Does what the worker would do: every evaluation that is due, in as many turns as it takes."""
+    while due.work(world.id):
+        pass
 
 
 def settled(world: World) -> None:

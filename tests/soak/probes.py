@@ -258,7 +258,8 @@ def without_the_moment(whole: tuple[int, Any, bytes], asked: UUID, secrets: set[
     """
     status, headers, content = whole
     headers = {k: "" if k in _OF_THE_MOMENT else _HEADER.sub("nonce", str(v)) for k, v in headers.items()}
-    for text in (str(asked), asked.hex, short_id(asked)):
+    named = (to_base64(name, str(asked)) for name in NODES)
+    for text in (str(asked), asked.hex, short_id(asked), *named):
         content = content.replace(text.encode(), b"ID")
         headers = {k: v.replace(text, "ID") for k, v in headers.items()}
 
