@@ -21,13 +21,14 @@ from .conditions import Air
 from .duct import Duct, Shape
 from .errors import CalcError
 from .instrument import Accuracy, Instrument
-from .layout import WANTED_DOWNSTREAM, WANTED_UPSTREAM, Layout, make_layout
+from .integration import left_in_u
+from .layout import WANTED_DOWNSTREAM, WANTED_UPSTREAM, Layout, flattest_power, make_layout
 from .method import Allowances, Estimate, MethodResult
 from .pictures import usual_rule
 from .places import Readings
 from .positions import Rule
 from .sweeps import Sweep
-from .traverse import PointReading
+from .traverse import LEFT_IN, PointReading, point_plane, rule_placing
 
 BETTER = 3.0
 """How many times better an instrument, a tape or a figure can be had (practice)."""
@@ -351,10 +352,11 @@ def _around(values: Sequence[tuple[tuple[int, ...], float]]) -> list[float]:
 
 
 def _points(inputs: Any, found: MethodResult) -> Iterator[tuple[Change, str, Any]]:
-    """A finer layout: its own error on developed profiles, and what it misses of the structure seen so far.
+    """A finer layout: its rule's own error on wall laws, and what it misses of the structure seen so far.
 
     The budget's standard uncertainty of the points is split into the rule's own error and the rest; the rest
-    falls with the root of the number of points.
+    falls with the root of the number of points. A bias that the house takes off goes with the layout: its
+    figure is not in U, which is told as for the figure without that correction.
     """
     duct, allowances = getattr(inputs, "duct", None), getattr(inputs, "allowances", None)
     row = next((r for r in found.main.budget if r.name.startswith(PLACING)), None)
@@ -370,9 +372,19 @@ def _points(inputs: Any, found: MethodResult) -> Iterator[tuple[Change, str, Any
     new = _finer(duct, inputs, old)
     if new is None:
         return
-    ratio = len(old.points) / len(new.points) if old else 1.0
-    rest = max(row.u**2 - old.integration_bias**2, 0.0) * ratio if old else 0.0
-    u = math.sqrt(new.integration_bias**2 + rest)
+    pressures = [p.velocity * abs(p.velocity) for p in found.points]  # in proportion to them
+    plane = point_plane(duct, inputs.upstream, inputs.downstream, pressures)
+    beside = plane.relative_u if allowances.plane is None else 0.0
+    rule = rule_placing(new, flattest_power(plane))
+    u = rule.u_beside(beside)
+    if old is not None:
+        own = rule_placing(old, flattest_power(plane)).u_beside(beside)
+        u = math.sqrt(u**2 + max(row.u**2 - own**2, 0.0) * len(old.points) / len(new.points))
+    if rule.told and not inputs.integration_corrected:
+        rest = (found.main.u / found.main.value) ** 2 - sum(
+            r.u**2 for r in found.main.budget if r is row or r.name == LEFT_IN
+        )
+        u = math.hypot(u, left_in_u(rule.bias, math.sqrt(max(rest, 0.0) + u**2)))
     yield Change.POINTS, "", replace(inputs, allowances=replace(allowances, integration=u))
 
 

@@ -95,10 +95,12 @@ mean (this project's own; 0.87 if all sizes were alike)."""
 UNSTEADY = 0.03
 """What turbulence and the placing of the tip move one reading by, as a fraction of its velocity, where no
 second run tells it: 5 to 10 % of turbulence, averaged for some seconds (this project's own)."""
+LEFT_IN = "Bias of equal weights, left in"
+"""The effect of a told bias that stays in the figure."""
 LARGE_BIAS = 0.01
 """A rule's own bias above this fraction is told and stands in the budget by itself (this project's own)."""
 INTEGRATION_UNKNOWN = 0.02
-"""The same when the points follow no stated layout (practice)."""
+"""Standard uncertainty of the placing when the points follow no stated layout (practice)."""
 MISSING_SPREAD = 0.25
 """How far the velocities of points that were not read may lie from the mean, as a fraction (practice)."""
 
@@ -411,6 +413,10 @@ class Placing:
         """
         return 1.0 / (1.0 + self.bias) if corrected and self.told else 1.0
 
+    def u_beside(self, plane: float = 0.0) -> float:
+        """Standard uncertainty of its row in a budget: with the bias, where that is too small to be told."""
+        return self.u if self.told else self.u_uncorrected(plane)
+
     def u_uncorrected(self, plane: float = 0.0) -> float:
         """Standard uncertainty where a small bias is left in the result, as the rules' plain mean does.
 
@@ -426,7 +432,7 @@ def _placing_effects(
 ) -> list[Effect]:
     common, given = Sharing.COMMON, inputs.allowances.plane
     plane_u = plane.relative_u if given is None else not_negative("plane", given)
-    u = placing.u if placing.told else placing.u_uncorrected(plane_u if given is None else 0.0)
+    u = placing.u_beside(plane_u if given is None else 0.0)
     effects = [
         Effect("Number and placing of points", "velocity_factor", u, common, placing.dof),
         Effect("Measuring plane", "velocity_factor", plane_u, common),
@@ -446,7 +452,7 @@ def _bias_effects(
     rest = propagate(model, values, others, name="", unit="", output="velocity", digest="")
     s = rest.u / rest.value if rest.value else 0.0
     u = left_in_u(placing.bias, s)
-    return [Effect("Bias of equal weights, left in", "velocity_factor", u, Sharing.COMMON)]
+    return [Effect(LEFT_IN, "velocity_factor", u, Sharing.COMMON)]
 
 
 def _bias_remarks(inputs: PitotTraverse, placing: Placing) -> list[Remark]:
@@ -481,10 +487,8 @@ def point_placing(
     The residuals of readings hold unsteadiness too. As far as that explains them it is no structure: it goes
     into the mean of n points as chance does, once, here or where it is counted.
     """
-    low, high = _pattern_range(layout, flattest)
-    triangular = layout.duct.shape is Shape.RECTANGULAR or flattest > EXPONENTS[-1]
-    half = 0.5 * (high - low) / math.sqrt(6.0 if triangular else 3.0)
-    bias, own = 0.5 * (low + high), max(INTEGRATION_FLOOR, half)
+    rule = rule_placing(layout, flattest)
+    bias, own = rule.bias, rule.u
     found = integration_estimate(layout, velocities)
     if found.source is not IntegrationSource.PROFILE:
         return Placing(bias, math.hypot(own, found.u), found.dof)
@@ -493,6 +497,14 @@ def point_placing(
     square = (structure * _unseen(layout) ** 2 + chance) / found.points
     u = math.sqrt(own * own + square)
     return Placing(bias, u, free * (u * u / square) ** 2 if square else math.inf)
+
+
+def rule_placing(layout: Layout, flattest: float = EXPONENTS[-1]) -> Placing:
+    """The rule's own error on wall laws, as `point_placing` says, before any reading."""
+    low, high = _pattern_range(layout, flattest)
+    triangular = layout.duct.shape is Shape.RECTANGULAR or flattest > EXPONENTS[-1]
+    half = 0.5 * (high - low) / math.sqrt(6.0 if triangular else 3.0)
+    return Placing(0.5 * (low + high), max(INTEGRATION_FLOOR, half), math.inf)
 
 
 PROFILE_TERMS = 9.0
