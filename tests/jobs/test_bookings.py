@@ -3,6 +3,7 @@
 import importlib
 import threading
 from collections import Counter
+from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -16,8 +17,10 @@ from jobs import dispatch, register, travel
 from jobs.bookings import moment, release, spell_of
 from jobs.errors import Conflict, DomainError, Forbidden, Invalid
 from jobs.models import Company, Event, InstrumentAssignment, Job, PersonAssignment, Site
+from jobs.tenancy import growth
 from jobs.tenancy.context import company
 from tests import factories
+from tests.database import owner_connection
 from tests.factories import World
 
 pytestmark = pytest.mark.django_db
@@ -125,6 +128,48 @@ def test_the_way_between_sites_counts_when_set(free: World) -> None:
             put(free, here, to_time=time(12, 10))  # the other way round
         travel.forget(actor, way.id)
         put(free, here, to_time=time(12, 10))
+
+
+@pytest.fixture
+def spread(django_db_setup: None, settings: Any) -> Iterator[None]:
+    """As where the tables are spread over nodes: no trigger looks at ways."""
+    change = "ALTER TABLE jobs_personassignment {} TRIGGER person_travel"
+    settings.DATABASE_SHARDING = growth.CITUS
+    with owner_connection(autocommit=True) as owner:
+        owner.execute(change.format("DISABLE"))
+    yield
+    with owner_connection(autocommit=True) as owner:
+        owner.execute(change.format("ENABLE"))
+
+
+@pytest.mark.django_db(transaction=True)
+def test_where_no_trigger_looks_the_action_refuses_short_ways_also_at_once(spread: None) -> None:
+    world = factories.make_world()
+    with company(world.id):
+        dispatch.cancel_job(world.actor("owner"), world.job.id, seen=1, reason="Free everything")
+        sites = [factories.site(world.customer, f"Site {n}") for n in range(8)]
+        jobs = [job_on(world, SPRING, site=site) for site in sites]
+        Company.objects.update(travel_minutes=600)
+    together, outcomes = threading.Barrier(len(jobs)), []
+
+    def book(number: int) -> None:
+        try:
+            with company(world.id):
+                together.wait(20)
+                put(world, jobs[number], from_time=time(7 + number), to_time=time(7 + number, 30))
+            outcomes.append("stands")
+        except Conflict as error:
+            outcomes.append(error.detail)
+        finally:
+            connection.close()
+
+    threads = [threading.Thread(target=book, args=(number,)) for number in range(len(jobs))]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join(60)
+    assert outcomes.count("stands") == 1, outcomes
+    assert sum("cannot be there in time" in one for one in outcomes) == len(jobs) - 1
 
 
 def test_the_companys_usual_way_counts_where_a_pair_has_none_of_its_own(free: World) -> None:
