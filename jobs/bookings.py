@@ -3,8 +3,8 @@
 The database itself refuses two bookings of one person or instrument that overlap (exclusion constraints
 over the moments) and a way between two sites that is too short (the trigger `person_travel`, which takes the
 row of the member first, so that of two transactions the later sees what the earlier stored; where tables
-are spread over nodes there is no such trigger, and `book` does the same). What is here turns days into moments
-and a refusal into words.
+are spread over nodes there is no such trigger, and `book` does the same). What is here turns days into
+moments and a refusal into words.
 """
 
 from collections import defaultdict
