@@ -6,15 +6,18 @@
     python -m config.backup files BACKUPS/2026-… --into MEDIA_FOLDER
 
 A base backup holds every table as it lies on the disk: row-level security hides nothing from it. With the
-archived WAL it leads to any moment after it was taken; without a segment it stops with an error, never at an
-earlier moment in silence. BACKUP_URL names a role with REPLICATION, PG_BIN the folder of PostgreSQL's
-programs where they are not on the PATH. Stored files never change, so each is copied once.
+archived WAL it leads to any moment after it was taken. Where a segment is missing it never ends earlier in
+silence: without a moment the restore is refused, with one PostgreSQL itself ends when it can't reach it.
+A backup that is not whole is refused before anything is written. BACKUP_URL names a role with REPLICATION,
+PG_BIN the folder of PostgreSQL's programs where they are not on the PATH. Stored files never change, so each
+is copied once.
 """
 
 import argparse
 import hashlib
 import json
 import os
+import re
 import shlex
 import shutil
 import subprocess
@@ -23,8 +26,9 @@ from collections.abc import Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-BASE, FILES, LIST = "base", "files", "files.jsonl"
-CHUNK = 1 << 20
+BASE, FILES, LIST, MANIFEST = "base", "files", "files.jsonl", "backup_manifest"
+SEGMENT = re.compile(r"[0-9A-F]{24}")
+"""Name of a whole segment of the WAL: timeline, and its number in two parts."""
 
 
 class BackupFault(Exception):
@@ -92,22 +96,73 @@ def listed(place: Path) -> Iterator[tuple[str, str]]:
 
 def check(place: Path) -> int:
     """Reads all of it. Returns the number of files; raises BackupFault for the first fault."""
-    run(program("pg_verifybackup"), "--exit-on-error", str(place / BASE))
+    check_database(place)
     count = 0
     for name, digest in listed(place):
-        kept = place.parent / FILES / digest[:2] / digest
-        if not kept.exists():
-            raise BackupFault(f"the file of {name} is missing: {kept}")
-        if digest_of(kept) != digest:
-            raise BackupFault(f"the file of {name} is not what was stored: {kept}")
+        whole_file(place, name, digest)
         count += 1
     return count
 
 
-def restore(place: Path, into: Path, wal: Path, until: datetime | None = None) -> None:
-    """Makes a data folder in which PostgreSQL recovers when it starts: to the moment, or to the WAL's end."""
+def check_database(place: Path) -> None:
+    """Reads the database's part against its manifest. Raises BackupFault for what is missing or altered."""
+    if not (place / BASE / MANIFEST).is_file():
+        raise BackupFault(f"{place} is no whole backup: it has no {BASE}/{MANIFEST}")
+    run(program("pg_verifybackup"), "--exit-on-error", str(place / BASE))
+
+
+def whole_file(place: Path, name: str, digest: str) -> Path:
+    """Where a stored file of a backup is kept. Raises BackupFault when it is missing or altered."""
+    kept = place.parent / FILES / digest[:2] / digest
+    if not kept.exists():
+        raise BackupFault(f"the file of {name} is missing: {kept}")
+    if digest_of(kept) != digest:
+        raise BackupFault(f"the file of {name} is not what was stored: {kept}")
+    return kept
+
+
+def unreachable(place: Path, wal: Path) -> list[str]:
+    """Segments after the backup that the archive lacks or holds cut short, though later ones are there."""
+    if not wal.is_dir():
+        raise BackupFault(f"{wal} is no folder: --wal names the one that archive_command fills")
+    size = next(p.stat().st_size for p in (place / BASE / "pg_wal").iterdir() if SEGMENT.fullmatch(p.name))
+    parts = (1 << 32) // size  # of one of the names' two numbers
+    timeline, end = end_of(place)
+    found, whole = {end // size - 1}, set()
+    for path in wal.iterdir():
+        if SEGMENT.fullmatch(path.name):
+            number = int(path.name[8:16], 16) * parts + int(path.name[16:], 16)
+            found.add(number)
+            if path.stat().st_size == size:
+                whole.add(number)
+    return [
+        f"{timeline:08X}{number // parts:08X}{number % parts:08X}"
+        for number in range(end // size, max(found) + 1)
+        if number not in whole
+    ]
+
+
+def end_of(place: Path) -> tuple[int, int]:
+    """Timeline and place in the WAL at which a backup ends."""
+    told = json.loads((place / BASE / MANIFEST).read_text())["WAL-Ranges"][-1]
+    high, low = told["End-LSN"].split("/")
+    return int(told["Timeline"]), int(high, 16) << 32 | int(low, 16)
+
+
+def restore(place: Path, into: Path, wal: Path, until: datetime | None = None) -> list[str]:
+    """Makes a data folder in which PostgreSQL recovers when it starts: to the moment, or to the WAL's end.
+
+    Returns the segments that the archive lacks; without a moment they are a BackupFault.
+    """
     if into.exists() and any(into.iterdir()):
         raise BackupFault(f"{into} is not empty; a restore never writes over anything")
+    check_database(place)
+    lacking = unreachable(place, wal)
+    if lacking and until is None:
+        raise BackupFault(
+            f"{wal} lacks {lacking[0]}: all that was written from there on would be missing. Find it, or name"
+            " with --until a moment before it"
+        )
     shutil.copytree(place / BASE, into, dirs_exist_ok=True, copy_function=shutil.copyfile)
     into.chmod(0o700)
     settings = {"restore_command": f"cp {shlex.quote(str(wal))}/%f %p", "recovery_target_action": "promote"}
@@ -118,6 +173,7 @@ def restore(place: Path, into: Path, wal: Path, until: datetime | None = None) -
             quoted = value.replace("'", "''")
             conf.write(f"{name} = '{quoted}'\n")
     (into / "recovery.signal").touch(mode=0o600)
+    return lacking
 
 
 def bring_files(place: Path, into: Path) -> int:
@@ -127,7 +183,7 @@ def bring_files(place: Path, into: Path) -> int:
         target = into / name
         target.parent.mkdir(parents=True, exist_ok=True)
         if not target.exists():
-            shutil.copyfile(place.parent / FILES / digest[:2] / digest, target)
+            shutil.copyfile(whole_file(place, name, digest), target)
         if digest_of(target) != digest:
             raise BackupFault(f"{target} is not what was stored")
         count += 1
@@ -169,7 +225,9 @@ def _done(given: argparse.Namespace) -> str:
     if given.part == "restore":
         if given.until is not None and given.until.tzinfo is None:
             raise BackupFault("--until needs an offset, e.g. 2026-03-02T08:00:00Z")
-        restore(given.place, given.into, given.wal, given.until)
+        lacking = restore(given.place, given.into, given.wal, given.until)
+        if lacking:
+            print(f"{given.wal} lacks {lacking[0]}: no moment after it can be reached", file=sys.stderr)
         return f"start PostgreSQL on {given.into}; then run audit_tenancy and verify_evidence"
     return f"{bring_files(given.place, given.into)} files are in {given.into}"
 

@@ -315,6 +315,7 @@ CELERY_BROKER_TRANSPORT_OPTIONS = {
     "visibility_timeout": 600,
     "socket_timeout": 10,
     "socket_connect_timeout": 5,
+    "max_retries": 0,  # who rings while the queue is away does not wait for it: the sweep does
 }
 CELERY_TASK_PUBLISH_RETRY_POLICY = {
     "max_retries": 1,

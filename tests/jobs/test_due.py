@@ -4,8 +4,11 @@ from datetime import timedelta
 from uuid import UUID
 
 import pytest
+from celery import current_app
 from django.db import transaction
 from django.utils import timezone
+from kombu.exceptions import OperationalError
+from kombu.utils import functional
 
 from jobs import due, tasks
 from jobs.access import Actor
@@ -169,6 +172,16 @@ def test_B10_a_message_with_another_company_finds_nothing(company_a: World, comp
         due.schedule(KIND, uuid7())
     assert due.work(company_b.id, QUEUE) == 0
     assert DONE == []
+
+
+def test_who_rings_does_not_wait_for_a_queue_that_is_away(monkeypatch: pytest.MonkeyPatch) -> None:
+    """By its own custom the library would sleep six seconds and try again, in the request that rings."""
+    waits: list[float] = []
+    monkeypatch.setattr(functional, "sleep", waits.append)
+    line = current_app.connection_for_write("redis+socket:///nowhere/valkey.sock")
+    with line, pytest.raises(OperationalError):
+        _ = line.default_channel
+    assert waits == []
 
 
 def test_a_deaf_queue_is_no_harm(company_a: World, monkeypatch: pytest.MonkeyPatch) -> None:
