@@ -1,4 +1,4 @@
-"""Outermost middleware: a request id, the content security policy, and no writes to a full disk."""
+"""Middleware of every answer: a request id, the content security policy, room on the disk, how often."""
 
 import re
 import uuid
@@ -9,7 +9,8 @@ from django.http import HttpRequest, HttpResponseBase
 
 from config.logs import request_id
 from jobs import disk
-from jobs.errors import Busy
+from jobs.errors import Busy, TooMany
+from jobs.http.limits import limit_request
 from jobs.pages import failures
 
 Handler = Callable[[HttpRequest], HttpResponseBase]
@@ -67,5 +68,25 @@ class RoomMiddleware:
             try:
                 disk.require_room()
             except Busy as error:
+                return failures.answer(request, error)
+        return self.get_response(request)
+
+
+class RequestLimitMiddleware:
+    """Refuses who asks too often, or whose company does, with Retry-After: a problem, or a page of words.
+
+    Stands inside the middleware that finds the actor. Signing out is always served.
+    """
+
+    SERVED = frozenset({"/signout"})
+
+    def __init__(self, get_response: Handler) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        if request.path not in self.SERVED:
+            try:
+                limit_request(request)
+            except TooMany as error:
                 return failures.answer(request, error)
         return self.get_response(request)

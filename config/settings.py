@@ -96,6 +96,7 @@ MIDDLEWARE = [
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "jobs.http.signin.SignInMiddleware",
     "jobs.tenancy.middleware.CompanyMiddleware",
+    "config.middleware.RequestLimitMiddleware",
     "jobs.http.denials.DenialLog",
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
@@ -265,14 +266,14 @@ REST_FRAMEWORK: dict[str, Any] = {
     "DEFAULT_PARSER_CLASSES": ["jobs.http.parsing.StrictJsonParser"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_PAGINATION_CLASS": "jobs.http.paging.Keyset",
-    "DEFAULT_THROTTLE_CLASSES": ["jobs.http.limits.RequestLimit"],
     "EXCEPTION_HANDLER": "jobs.http.problem.handle",
     "UNAUTHENTICATED_USER": None,
     "DEFAULT_METADATA_CLASS": None,  # OPTIONS is not served; the OpenAPI document describes every door
     "URL_FORMAT_OVERRIDE": None,
     "NON_FIELD_ERRORS_KEY": "non_field_errors",
 }
-# Requests a minute: of one person or key, and of one address without either.
+# Requests a minute, by REST, GraphQL and pages alike: of one person or key, of a company, and of one address
+# without either at REST and GraphQL.
 REQUESTS_A_MINUTE = env.number("REQUESTS_A_MINUTE", 1200, 1, 1_000_000)
 REQUESTS_A_MINUTE_COMPANY = env.number("REQUESTS_A_MINUTE_COMPANY", 6000, 1, 10_000_000)
 REQUESTS_A_MINUTE_UNKNOWN = env.number("REQUESTS_A_MINUTE_UNKNOWN", 60, 1, 1_000_000)

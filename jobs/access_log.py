@@ -8,12 +8,13 @@ from typing import Any
 from uuid import UUID
 
 from django.db import transaction
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
 from django.utils import timezone
 from django.utils.translation import gettext_noop
 
 from jobs import events
 from jobs.access import Action, Actor, require
+from jobs.errors import NotFound
 from jobs.models import Affiliation, Event, Member, SignInFailure
 from jobs.tenancy.context import company
 
@@ -58,10 +59,18 @@ VERBS: dict[str, str] = {
 """What counts as access, in words that follow the name of who did it."""
 
 
-def entries(actor: Actor | None) -> QuerySet[Event]:
-    """The company's events of access, newest first. For owners."""
+def entries(actor: Actor | None, before: UUID | None = None) -> QuerySet[Event]:
+    """The company's events of access, newest first; those before one of them. For owners.
+
+    Raises NotFound when `before` is none of them.
+    """
     require(actor, Action.MANAGE_COMPANY)
     rows = Event.objects.select_related("member", "device", "token").filter(verb__in=list(VERBS))
+    if before is not None:
+        last = rows.filter(id=before).first()
+        if last is None:
+            raise NotFound()
+        rows = rows.filter(Q(at__lt=last.at) | Q(at=last.at, id__lt=last.id))  # many share a moment
     return rows.order_by("-at", "-id")
 
 

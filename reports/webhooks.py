@@ -13,19 +13,16 @@ from django.db import transaction
 from django.utils import timezone
 from django.utils.translation import gettext as _
 
-from jobs import events, rows
+from jobs import events, quotas, rows
 from jobs.access import Action, Actor, require
 from jobs.errors import Conflict, Fault, Invalid
-from jobs.models import Allowance, Company
 from jobs.tenancy.ids import uuid7
 from reports import sealed, webhook_queue
 from reports.models import MessageState, OffReason, Webhook, WebhookMessage
 from reports.outgoing import addresses
 from reports.outgoing.kinds import VERBS
 from reports.outgoing.messages import new_secret, short_address
-from reports.queries import visible_webhooks
 
-MOST = 10
 LONGEST_OVERLAP_HOURS = 7 * 24
 USUAL_OVERLAP_HOURS = 24
 
@@ -36,14 +33,12 @@ def make(
 ) -> tuple[Webhook, str]:
     """A webhook for events from now on, and its secret, which is shown this once.
 
-    Raises Invalid, Conflict when there are ten already or the operators set no key.
+    Raises Invalid, OverQuota when there are as many as allowed, Conflict when the operators set no key.
     """
     require(actor, Action.MANAGE_WEBHOOKS)
     if not sealed.can_seal():
         raise Conflict(_("The operators of this service have set no SIGNING_KEY, so no secret can be kept."))
-    Company.objects.select_for_update().get()  # counted one at a time
-    if visible_webhooks(actor).count() >= (most := allowed()):
-        raise Conflict(_("No more than %(most)d webhooks are allowed; remove one first.") % {"most": most})
+    quotas.require_room(quotas.Kind.WEBHOOKS)
     key, secret = uuid7(), new_secret()
     row = Webhook(
         id=key,
@@ -64,10 +59,9 @@ def make(
     return row, secret
 
 
-def allowed() -> int:
-    """How many the company may have: ten, unless operators set it otherwise."""
-    told = Allowance.objects.values_list("webhooks", flat=True).first()
-    return MOST if told is None else int(told)
+@quotas.stores(quotas.Kind.WEBHOOKS)
+def _standing() -> int:
+    return Webhook.objects.filter(removed_at=None).count()
 
 
 def _check(row: Webhook, *, place: bool = True) -> None:

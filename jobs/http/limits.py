@@ -9,17 +9,16 @@ import time
 from collections.abc import Callable
 from hashlib import sha256
 from typing import Any
-from uuid import UUID
 
 from django.conf import settings
 from django.core.cache import cache
 from django.core.cache.backends.base import BaseCache
 from django.core.cache.backends.locmem import LocMemCache
 from django.http import HttpRequest
-from rest_framework.request import Request
-from rest_framework.throttling import BaseThrottle
+from django.utils.translation import gettext
 
 from jobs.errors import TooMany
+from jobs.http.problem import wants_problem
 
 log = logging.getLogger(__name__)
 REST_SECONDS = 5.0
@@ -156,29 +155,23 @@ def network_of(address: str) -> str:
     return str(network.supernet(new_prefix=24) if network.version == 4 else network.supernet(new_prefix=48))
 
 
-def within_company(company_id: UUID, allowed: int | None) -> bool:
-    """Counts one more request of a company and says whether it is within what the company may a minute."""
-    most = settings.REQUESTS_A_MINUTE_COMPANY if allowed is None else allowed
-    return count(f"requests:{company_id}", RequestLimit.seconds) <= most
+MINUTE = 60
 
 
-class RequestLimit(BaseThrottle):
-    """So many requests a minute for each person or key and for a whole company; for each address without one.
+def limit_request(request: HttpRequest) -> None:
+    """Counts a request by REST, GraphQL or a page, for who asks and for their company. Raises TooMany.
 
-    A company's own figure is what the operators allow it; else REQUESTS_A_MINUTE_COMPANY.
+    A company's own figure is what the operators allow it; else REQUESTS_A_MINUTE_COMPANY. Strangers count by
+    address, where programs ask; a page without a sign-in costs little and has limits of its own.
     """
-
-    seconds = 60
-
-    def allow_request(self, request: Request, view: Any) -> bool:
-        actor = getattr(request._request, "actor", None)
-        if actor is None:
-            name, most = f"address:{address_of(request._request)}", settings.REQUESTS_A_MINUTE_UNKNOWN
-        else:
-            name, most = f"{actor.company_id}:{actor.principal}", settings.REQUESTS_A_MINUTE
-        if count(f"requests:{name}", self.seconds) > most:
-            return False
-        return actor is None or within_company(actor.company_id, actor.a_minute)
-
-    def wait(self) -> float:
-        return self.seconds - time.time() % self.seconds
+    actor = getattr(request, "actor", None)
+    words = gettext("Too many requests; wait and try again.")
+    if actor is not None:
+        asker = f"requests:{actor.company_id}:{actor.principal}"
+        limit(asker, settings.REQUESTS_A_MINUTE, MINUTE, words)
+        own = settings.REQUESTS_A_MINUTE_COMPANY if actor.a_minute is None else actor.a_minute
+        words = gettext("Your company asks for more than it may in a minute; wait and try again.")
+        limit(f"requests:{actor.company_id}", own, MINUTE, words)
+    elif wants_problem(request):
+        address = f"requests:address:{address_of(request)}"
+        limit(address, settings.REQUESTS_A_MINUTE_UNKNOWN, MINUTE, words)

@@ -117,10 +117,6 @@ def _of_api(exc: Any) -> errors.DomainError:
     return _BY_STATUS.get(status, errors.DomainError)(str(exc.detail))
 
 
-def _throttled(exc: Any) -> errors.DomainError:
-    return errors.TooMany("Too many requests; wait and try again.", retry_after=int(exc.wait or 1) + 1)
-
-
 def of_database(exc: DatabaseError) -> errors.DomainError:
     """By SQLSTATE only: constraint names and values stay inside."""
     state = getattr(exc.__cause__, "sqlstate", None)
@@ -201,7 +197,6 @@ _NOT_VALID = "Some fields are not valid; see 'errors'."
 _TURNS: list[tuple[type[Exception], Callable[[Any], errors.DomainError]]] = [
     (exceptions.ValidationError, lambda exc: errors.Invalid(_NOT_VALID, faults_of(exc.detail))),
     (ModelInvalid, lambda exc: errors.Invalid(_NOT_VALID, _model_faults(exc))),
-    (exceptions.Throttled, _throttled),
     (exceptions.APIException, _of_api),
     (RequestDataTooBig, lambda exc: errors.TooLarge("The request is larger than this service takes.")),
     (SuspiciousOperation, lambda exc: errors.DomainError("The request is malformed.")),

@@ -8,13 +8,12 @@ from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
 from django.utils import timezone
-from django.utils.dateparse import parse_datetime
 from django.utils.translation import gettext, ngettext
 from django.views.decorators.http import require_http_methods, require_POST
 
 from jobs import access_log, support
 from jobs.access import Action, Actor
-from jobs.errors import DomainError
+from jobs.errors import DomainError, NotFound
 from jobs.models import Event
 from jobs.pages.base import faults_on, page, show
 from jobs.pages.forms import SupportForm
@@ -47,11 +46,7 @@ def access(request: HttpRequest, actor: Actor) -> HttpResponse:
             until = f"{row.ends_at:%Y-%m-%d %H:%M}"
             messages.success(request, words % {"operator": row.operator, "until": until})
             return redirect("company-access")
-    rows = access_log.entries(actor)
-    before = parse_datetime(request.GET.get("before", "")[:40]) if request.GET.get("before") else None
-    if before is not None and timezone.is_aware(before):
-        rows = rows.filter(at__lt=before)
-    found = list(rows[: ROWS + 1])
+    found = list(access_log.entries(actor, _before(request))[: ROWS + 1])
     context: dict[str, Any] = {
         "part": "access",
         "all_parts": True,
@@ -59,10 +54,19 @@ def access(request: HttpRequest, actor: Actor) -> HttpResponse:
         "grants": support.grants(actor),
         "now": timezone.now(),
         "lines": [_line(one) for one in found[:ROWS]],
-        "older": found[ROWS - 1].at.isoformat() if len(found) > ROWS else "",
+        "older": found[ROWS - 1].id if len(found) > ROWS else None,
     }
     status = 422 if form.is_bound and form.errors else 200
     return show(request, "jobs/company/access.html", context, nav="company", status=status)
+
+
+def _before(request: HttpRequest) -> UUID | None:
+    """The event after which the page begins. Raises NotFound for what is no id."""
+    text = request.GET.get("before")
+    try:
+        return UUID(text) if text else None
+    except ValueError:
+        raise NotFound() from None
 
 
 def _line(event: Event) -> Line:

@@ -161,6 +161,7 @@ def sign_ins(request: HttpRequest, actor: Actor) -> HttpResponse:
 @require_POST
 @page(Action.READ)
 def end_sign_in(request: HttpRequest, actor: Actor, sign_in_id: UUID) -> HttpResponse:
+    _member(actor)
     try:
         signins.end_own(actor, sign_in_id)
         messages.success(request, gettext("That sign-in is ended."))

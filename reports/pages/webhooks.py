@@ -13,7 +13,7 @@ from django.utils import timezone
 from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.http import require_http_methods, require_POST
 
-from jobs import events
+from jobs import events, quotas
 from jobs.access import Action, Actor
 from jobs.errors import DomainError, NotFound
 from jobs.pages import once
@@ -112,7 +112,7 @@ def webhook_list(request: HttpRequest, actor: Actor) -> HttpResponse:
         "webhooks": visible_webhooks(actor).order_by("id"),
         "shown": once.handed_over(request, COOKIE),
         "can_keep": sealed.can_seal(),
-        "most": webhooks.allowed(),
+        "most": quotas.allowed(quotas.Kind.WEBHOOKS),
         "head": events.chain_head()[0],
     }
     response = _show(request, "reports/webhooks.html", form, context)

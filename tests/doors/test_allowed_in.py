@@ -1,6 +1,7 @@
 """Integrations and their keys, operators who help, what companies may use, and what stands in logs of it."""
 
 import logging
+import re
 from collections.abc import Iterator
 from datetime import timedelta
 from typing import Any
@@ -11,11 +12,12 @@ from django.core.management import call_command
 from django.test import Client
 from django.utils import timezone
 
-from jobs import access_log, due, integrations, people, quotas, support, tokens
+from jobs import access_log, due, events, integrations, people, quotas, support, tokens
 from jobs.access import Action, may
 from jobs.errors import Forbidden, Invalid, OverQuota
 from jobs.models import AccessToken, Event, Integration, SignInFailure, SupportGrant, User
 from jobs.tenancy.context import company
+from jobs.tenancy.ids import uuid7
 from tests import factories
 from tests.doors.client import API, assert_problem, pointers, signed_in, with_key, with_token
 from tests.factories import World
@@ -230,6 +232,30 @@ class TestLogs:
         assert "wrong but secret" not in text
         assert company_a.key_text.partition(".")[2] not in text
 
+    def test_events_of_one_moment_are_each_shown_once(
+        self, company_a: World, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr("jobs.pages.access.ROWS", 3)
+        moment = timezone.now()
+        with company(company_a.id):
+            monkeypatch.setattr(timezone, "now", lambda: moment)
+            for number in range(8):
+                events.record(
+                    company_a.actor("owner"), "integration.added", "integration", uuid7(),
+                    data={"name": f"System {number}"},
+                )  # fmt: skip
+        client, seen, older = signed_in(company_a).client, [], "/company/access"
+        monkeypatch.undo()
+        monkeypatch.setattr("jobs.pages.access.ROWS", 3)
+        while older:
+            page = client.get(older).content.decode()
+            seen += re.findall(r"System \d", page)
+            found = re.search(r'href="(\?before=[^"]+)"', page)
+            older = f"/company/access{found[1]}" if found else ""
+        assert seen == [f"System {number}" for number in reversed(range(8))]
+        for odd in ("nothing", str(uuid7())):
+            assert client.get(f"/company/access?before={odd}").status_code == 404
+
     def test_the_page_is_for_owners(self, company_a: World) -> None:
         assert signed_in(company_a, "supervisor").client.get("/company/access").status_code == 403
 
@@ -294,11 +320,11 @@ class TestAllowance:
         )
         assert_problem(answer, 403, "over-quota")
 
-    def test_requests_of_a_company_are_bounded_apart_from_others(
-        self, company_a: World, company_b: World
-    ) -> None:
-        call_command("set_allowance", str(company_a.id), requests_a_minute=3)
-        callers = [with_key(company_a), signed_in(company_a), with_token(company_a.technician_token)]
-        assert [one.get("/me").status_code for one in callers] == [200] * 3
-        assert_problem(with_key(company_a).get("/me"), 429)
-        assert with_key(company_b).get("/me").status_code == 200
+    def test_webhooks_are_bounded_too(self, company_a: World) -> None:
+        call_command("set_allowance", str(company_a.id), webhooks=0)
+        answer = signed_in(company_a).post("/webhooks", {"url": "https://hooks.harbour-air.com/flow"})
+        assert_problem(answer, 403, "over-quota")
+        assert "0 webhooks" in answer.json()["detail"]
+        page = signed_in(company_a).client.post("/company/webhooks", {"url": "https://hooks.example.com/x"})
+        assert page.status_code == 422
+        assert "0 webhooks" in page.content.decode()

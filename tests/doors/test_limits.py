@@ -1,10 +1,13 @@
 """Limits on how often: by person, key and address; with the cache away too."""
 
+import json
+from collections.abc import Callable
 from typing import Any
 
 import pytest
 from django.core.cache import cache
-from django.test import RequestFactory
+from django.core.management import call_command
+from django.test import Client, RequestFactory
 
 from jobs.errors import TooMany
 from jobs.http import limits
@@ -23,11 +26,39 @@ def flood(caller: Caller, count: int = 4) -> Any:
     return answer
 
 
+QUERY = json.dumps({"query": "{ jobs(first: 1) { edges { cursor } } }"})
+
+
+def by_graphql(caller: Caller) -> Any:
+    return caller.client.post("/graphql", QUERY, content_type="application/json", headers=caller.headers)
+
+
+def by_page(caller: Caller) -> Any:
+    return caller.client.get("/jobs", headers=caller.headers)
+
+
+def by_rest(caller: Caller) -> Any:
+    return caller.get("/me")
+
+
+DOORS = (by_rest, by_graphql, by_page)
+
+
 class Away:
     """A cache that does not answer."""
 
     def __getattr__(self, name: str) -> Any:
         raise ConnectionError("no answer")
+
+
+def assert_refused(answer: Any) -> None:
+    """A problem for programs, a page of words for people; both say when to come back."""
+    assert 0 < int(answer["Retry-After"]) <= 61
+    if answer["Content-Type"].startswith("text/html"):
+        assert answer.status_code == 429
+        assert "wait and try again" in answer.content.decode()
+    else:
+        assert_problem(answer, 429, "too-many")
 
 
 class TestRequests:
@@ -44,6 +75,37 @@ class TestRequests:
         assert_problem(flood(Caller()), 429)
         assert with_key(company_a).get("/me").status_code == 200
         assert_problem(Caller().post("/devices/pair", {"company": "x", "code": "y"}), 429)
+
+    @pytest.mark.usefixtures("few")
+    @pytest.mark.parametrize("refused_at", DOORS)
+    def test_rest_graphql_and_pages_count_together(
+        self, company_a: World, company_b: World, refused_at: Callable[[Caller], Any]
+    ) -> None:
+        one = with_key(company_a)
+        assert [door(one).status_code for door in DOORS] == [200, 200, 200]
+        assert_refused(refused_at(one))
+        assert [door(with_key(company_b)).status_code for door in DOORS] == [200, 200, 200]
+
+    @pytest.mark.parametrize("refused_at", DOORS)
+    def test_a_company_is_held_to_its_own_figure_at_every_door(
+        self, company_a: World, company_b: World, refused_at: Callable[[Caller], Any]
+    ) -> None:
+        call_command("set_allowance", str(company_a.id), requests_a_minute=3)
+        asking = [with_key(company_a), signed_in(company_a), signed_in(company_a, "supervisor")]
+        answers = [door(one).status_code for door, one in zip(DOORS, asking, strict=True)]
+        assert answers == [200, 200, 200]
+        other = signed_in(company_a, "technician")
+        refused = refused_at(other)
+        assert_refused(refused)
+        assert "Your company asks" in refused.content.decode()
+        assert other.client.post("/signout").status_code == 302
+        assert refused_at(signed_in(company_b)).status_code == 200
+
+    @pytest.mark.usefixtures("few")
+    def test_a_strangers_page_is_not_counted(self, company_a: World) -> None:
+        assert [Client().get("/signin").status_code for _ in range(5)] == [200] * 5
+        assert_problem(flood(Caller()), 429)
+        assert_problem(by_graphql(Caller()), 429, "too-many")
 
     @pytest.mark.usefixtures("few")
     def test_without_the_cache_work_goes_on_and_the_limit_holds(

@@ -8,11 +8,10 @@ import pytest
 from django.db import connection, transaction
 from django.utils import timezone
 
-from jobs import events
+from jobs import events, quotas
 from jobs.models import Allowance, Event
 from jobs.tenancy.context import company
 from reports.models import Webhook
-from reports.webhooks import MOST
 from tests import factories
 from tests.doors import walk
 from tests.doors.client import assert_problem, pointers, signed_in, with_key, with_token
@@ -105,9 +104,9 @@ def test_a_replay_needs_one_good_start(company_a: World, body: Any) -> None:
 def test_there_is_a_bound_on_how_many(company_a: World) -> None:
     owner = signed_in(company_a)
     with company(company_a.id):
-        for _ in range(MOST):
+        for _ in range(quotas.USUAL[quotas.Kind.WEBHOOKS]):
             walk.webhook(company_a)
-    assert_problem(owner.post("/webhooks", {"url": URL}), 409, "conflict")
+    assert_problem(owner.post("/webhooks", {"url": URL}), 403, "over-quota")
 
 
 def test_operators_may_allow_fewer(company_a: World) -> None:
@@ -115,7 +114,7 @@ def test_operators_may_allow_fewer(company_a: World) -> None:
     with company(company_a.id):
         Allowance.objects.create(webhooks=1)
     assert owner.post("/webhooks", {"url": URL}).status_code == 201
-    assert_problem(owner.post("/webhooks", {"url": URL}), 409, "conflict")
+    assert_problem(owner.post("/webhooks", {"url": URL}), 403, "over-quota")
 
 
 def test_a_key_with_the_scope_may_and_one_without_may_not(company_a: World) -> None:
