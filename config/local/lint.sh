@@ -37,6 +37,7 @@ check "walls between the rooms (import-linter)" .venv/bin/lint-imports --no-logo
 check "migrations complete" "$python" -m config.local exec --test --owner -- "$python" manage.py makemigrations --check --dry-run
 check "migrations safe while the service runs" migrations
 check "schemas not drifted" schemas
+check "nobody broken who built on the schemas" "$python" -m config.local.breaking
 check "packages fit together (pip check)" "$python" -m pip --disable-pip-version-check check
 
 if [ ${#failed[@]} -gt 0 ]; then
