@@ -5,6 +5,8 @@ A reference kept beside it knows what the service acknowledged; after each step 
 
 import json
 from dataclasses import dataclass
+from datetime import timedelta
+from itertools import pairwise
 from typing import Any, ClassVar
 from uuid import UUID
 
@@ -13,7 +15,7 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
 from jobs import due, events
-from jobs.models import EventPosition, Job
+from jobs.models import EventPosition, InstrumentAssignment, Job, PersonAssignment
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from measurements.models import Reading, Session
@@ -202,16 +204,18 @@ class Life(RuleBasedStateMachine):
         if answer.status_code == 200:
             self.seen = answer["ETag"]
 
-    @rule(answer=st.sampled_from(("accept", "retest", "correct", "dispute")))
+    @rule(answer=st.sampled_from(("accept", "accept", "remeasure", "made up")))
     def answer_flags(self, answer: str) -> None:
         found = self.send(self.office, "GET", f"{self.at}/review")
-        for flag in found.json().get("flags", [])[:3] if found.status_code == 200 else ():
+        for flag in found.json()["flags"] if found.status_code == 200 else ():
             body = {"answer": answer, "reason": REASON}
             self.send(self.office, "POST", f"/flags/{flag['id']}/answers", body, **{"If-Match": flag["etag"]})
 
     @rule(how=st.sampled_from(("fresh", "seen before", "made up")))
     def approve(self, how: str) -> None:
         if how == "fresh":
+            self.submit()
+            self.a_job_goes_only_where_it_may()
             self.work()
             self.answer_flags("accept")
             self.look()
@@ -248,6 +252,40 @@ class Life(RuleBasedStateMachine):
         body = {"certificate": str(self.world.certificates["hood"].id), "reason": REASON}
         self.send(signed_in(self.world, "owner"), "POST", "/recalls", body)
 
+    # At the board
+
+    @rule(days=st.integers(0, 3), length=st.integers(0, 2))
+    def another_job(self, days: int, length: int) -> None:
+        first = self.world.job.starts_on + timedelta(days=days)
+        body = {
+            "site": str(self.world.site.id), "title": "Balance of another floor",
+            "systems": [str(self.world.system.id)], "starts_on": str(first),
+            "ends_on": str(first + timedelta(days=length)),
+        }  # fmt: skip
+        answer = self.send(self.plan, "POST", "/jobs", body, **{"Idempotency-Key": str(uuid7())})
+        assert answer.status_code == 201, answer.content
+
+    @rule(data=st.data(), people=st.booleans(), away=st.booleans())
+    def book(self, data: Any, people: bool, away: bool) -> None:
+        """A person or an instrument on a job, or off it."""
+        with company(self.world.id):
+            jobs = list(Job.objects.order_by("number").values_list("id", flat=True))
+        job = data.draw(st.sampled_from(jobs))
+        of = self.world.technician if people else self.world.instruments["hood"]
+        at, name = (
+            f"/jobs/{job}/{'people' if people else 'instruments'}",
+            "member" if people else "instrument",
+        )
+        answer = (
+            self.send(self.plan, "DELETE", f"{at}/{of.id}")
+            if away
+            else self.send(self.plan, "POST", at, {name: str(of.id)})
+        )
+        made = "taken off" if away else "booked"
+        self.tally[made] = self.tally.get(made, 0) + (answer.status_code < 300)
+        refused = "bookings refused"
+        self.tally[refused] = self.tally.get(refused, 0) + (answer.status_code == 409)
+
     @rule(really=st.integers(0, 9))
     def cancel(self, really: int) -> None:
         version = self.plan.get(self.at).json()["version"]
@@ -273,6 +311,15 @@ class Life(RuleBasedStateMachine):
             now = str(Job.objects.get(id=self.world.job.id).status)
         assert now in STEPS[self.status], (self.status, now)
         self.status = now
+
+    @invariant()
+    def nobody_is_in_two_places(self) -> None:
+        with company(self.world.id):
+            for rows, of in ((PersonAssignment, "member_id"), (InstrumentAssignment, "instrument_id")):
+                found = rows.objects.filter(holds=True).order_by(of, "starts_at")
+                spells = list(found.values_list(of, "starts_at", "ends_at"))
+                for (one, _, ends), (other, begins, _) in pairwise(spells):
+                    assert one != other or begins >= ends
 
     @invariant()
     def what_was_approved_stays(self) -> None:

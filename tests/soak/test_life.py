@@ -36,5 +36,8 @@ def test_P19_the_life_of_a_job_in_any_order(prepared: World) -> None:
         ),
     )  # fmt: skip
     tell("sequences", tally["sequences"], f"of {tally.get('steps', 0)} requests")
-    tell("approvals in them", tally.get("approvals", 0))
+    for name in ("approvals", "reports", "booked", "taken off", "bookings refused"):
+        tell(f"{name} in them", tally.get(name, 0))
+    if LONG:
+        assert tally["approvals"] >= tally["sequences"] // 10
     assert tally["sequences"] >= amount(SHORT, LONGEST)
