@@ -1,297 +1,399 @@
 """The drill: back up under load, lose everything, restore to a moment, and prove what came back.
 
-Run: make drill (BATCHES=200 for more). An own PostgreSQL that syncs, checks pages and archives its WAL takes
-batches; meanwhile a base backup is taken. A moment is chosen between two later batches. Then the server is
-killed, its data folder set aside, and the backup restored to that moment: every batch acknowledged before it
-has to be there whole, none after it, and the chain of evidence has to hold, as have the stored files. Last,
-a segment of the WAL is taken away: the restore must fail loudly. Prints figures; exits with 1 for a fault.
+Run: make drill (BATCHES=200 for more). An own PostgreSQL that syncs, checks pages and archives its WAL, with
+Valkey and the web server, takes batches by HTTP as from a tablet; meanwhile a base backup is taken. A moment
+is noted between two later batches. Then the server is killed, its data folder set aside, and the backup
+restored to that moment: every batch acknowledged before it has to be there whole, none after it. The restored
+service has to go on: a batch sent again gets the answer of the first time and stores nothing, one that was
+lost is taken again, the work that was due is done by a worker, and the evidence holds. Then once more to the
+archive's end, which tells what a lost machine takes with it. Last, a segment of the WAL is taken away: both
+restores must fail loudly. Prints figures; exits with 1 for a fault.
 """
 
+import hashlib
+import http.client
 import json
 import os
-import shutil
-import signal
 import subprocess
 import sys
 import time
-from dataclasses import replace
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor, wait
+from contextlib import contextmanager
+from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from config import backup
-from config.local import postgres
+from config.local import postgres, stack, valkey
 from config.local.keys import kept_keys
-from config.local.places import World, passing_world
 from config.local.process import Service, StartFailed
-from config.local.stack import base_environment
+from tests.config import lost_server
+from tests.config.lost_server import Cluster, wait_until
 
 ROOT = Path(__file__).resolve().parents[2]
-BATCHES = int(os.environ.get("BATCHES", "60"))
+BATCHES = int(os.environ.get("BATCHES", "24"))
+BATCH_SESSIONS, FILES = 5, 5
+SPARE, PAUSE_S = 600, 0.3
+"""While a slow disk takes its time with the backup: further batches, and the seconds between them."""
+ROW_COUNT = "select count(*) from measurements_reading"
 OWN = ("DATABASE_URL", "DATABASE_OWNER_URL", "REDIS_URL", "BASE_URL", "PUBLIC_URL", "ALLOWED_HOSTS")
 
 
-def archiving(wal: Path) -> postgres.Mode:
-    """As a server of a company runs, and as docker-compose.yml has it."""
-    copy = f"cp %p {wal}/.%f && mv {wal}/.%f {wal}/%f"
-    settings = {"archive_mode": "on", "archive_timeout": "60", "archive_command": copy}
-    return postgres.Mode(
-        postgres.COMMON | postgres.LASTING | settings, postgres.TRUST_SOCKET, postgres.FOR_TESTS.owner_rights
-    )
-
-
 def main() -> None:
-    if "--fill" in sys.argv or "--prove" in sys.argv:
-        inside()
+    if "--seed" in sys.argv:
+        seed()
         return
     for name in OWN:
         os.environ.pop(name, None)
-    with passing_world() as world:
-        faults = drill(world)
+    begun = time.perf_counter()
+    with lost_server.cluster() as cluster:
+        os.environ["PG_BIN"] = str(postgres.programs(cluster.world.account))
+        faults = Drill(cluster).run()
+    figure("whole drill", time.perf_counter() - begun, "s")
     for fault in faults:
         print(f"fault: {fault}")
     raise SystemExit(1 if faults else 0)
 
 
-def drill(world: World) -> list[str]:
-    """What did not come back; empty when all did."""
-    place, account = world.home / "drill", world.account
-    wal = world.postgres.with_name(f"{world.postgres.name}-wal")
-    place.mkdir()
-    postgres.open_folder(wal)
-    if account:
-        os.chown(wal, account.uid, account.gid)
-    database = postgres.Postgres(world, archiving(wal), "", "")
-    try:
-        database.prepare()
-        server = started(database)
-        database.make_roles()
-        begun = time.perf_counter()
-        run(world, database, "--fill", place)
-        print(f"figure: drill, filled and backed up under load = {time.perf_counter() - begun:.1f} s")
-        kill(server)
-        told = json.loads((place / "acked.json").read_text())
-        return [*restored(world, wal, place, told), *without_a_segment(world, wal, place, told)]
-    finally:
-        shutil.rmtree(wal, ignore_errors=True)
+def figure(name: str, value: float, unit: str = "") -> None:
+    shown = f"{value:.2f}" if isinstance(value, float) else str(value)
+    print(f"figure: drill, {name} = {shown} {unit}".rstrip(), flush=True)
 
 
-def started(database: postgres.Postgres) -> Service:
-    server = database.service()
-    server.start()
-    server.wait_ready()
-    return server
-
-
-def kill(server: Service) -> None:
-    """Without a checkpoint, as a machine that is lost."""
-    assert server.process is not None
-    os.killpg(server.process.pid, signal.SIGKILL)
-    server.process.wait()
-
-
-def run(
-    world: World, database: postgres.Postgres, part: str, place: Path
-) -> subprocess.CompletedProcess[str]:
-    """This module once more, beside the server."""
-    environment = base_environment(world, kept_keys(world.home / "keys.env")) | {
-        "DATABASE_URL": database.url(postgres.APP),
-        "REDIS_URL": f"unix://{world.sockets}/no-valkey.sock",
-        "BACKUP_URL": f"host={world.sockets} user=postgres",
-        "PG_BIN": str(postgres.programs(world.account)),
-        "MEDIA_ROOT": str(world.home / ("media" if part == "--fill" else "media-back")),
-        "LOG_LEVEL": "ERROR",
-    }
-    command = [sys.executable, "-m", "tests.benchmarks.restore_figures", part, str(place)]
-    done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, check=False)
-    print(done.stdout, end="")
-    if done.returncode:
-        raise SystemExit(f"{part} failed:\n{done.stdout}{done.stderr}")
-    return done.stdout
-
-
-def laid_out(world: World, wal: Path, place: Path, until: datetime, name: str) -> postgres.Postgres:
-    """A data folder made from the backup, ready to recover to the moment."""
-    folder = world.postgres.with_name(f"{world.postgres.name}-{name}")
-    backup.restore(Path(json.loads((place / "acked.json").read_text())["backup"]), folder, wal, until)
-    if world.account:
-        for path in (folder, *folder.rglob("*")):
-            os.chown(path, world.account.uid, world.account.gid)
-    shutil.copy2(world.postgres / "pg_hba.conf", folder / "pg_hba.conf")
-    return postgres.Postgres(replace(world, postgres=folder), archiving(wal), "", "")
-
-
-def restored(world: World, wal: Path, place: Path, told: dict[str, Any]) -> list[str]:
-    begun = time.perf_counter()
-    database = laid_out(world, wal, place, datetime.fromisoformat(told["until"]), "back")
-    faults: list[str] = []
-    try:
-        server = started(database)
-        while recovering(database):
-            time.sleep(0.05)
-        print(f"figure: drill, from nothing to a database that serves = {time.perf_counter() - begun:.2f} s")
-        files = backup.bring_files(Path(told["backup"]), world.home / "media-back")
-        print(f"figure: drill, stored files back, each checked = {files}")
-        faults = [
-            line.removeprefix("fault: ")
-            for line in run(world, database, "--prove", place).splitlines()
-            if line.startswith("fault: ")
-        ]
-        kill(server)
-    finally:
-        shutil.rmtree(database.world.postgres, ignore_errors=True)
-    return faults
-
-
-def recovering(database: postgres.Postgres) -> bool:
-    with database.connect() as connection:
-        found = connection.execute("select pg_is_in_recovery()").fetchone()
-    return bool(found and found[0])
-
-
-def without_a_segment(world: World, wal: Path, place: Path, told: dict[str, Any]) -> list[str]:
-    """A restore must not end early in silence."""
-    segments = sorted(
-        path for path in wal.iterdir() if len(path.name) == 24 and path.name > told["wal_at_backup"]
-    )
-    segments[0].unlink()
-    database = laid_out(world, wal, place, datetime.fromisoformat(told["until"]), "gap")
-    try:
-        server = started(database)
-        for _ in range(600):
-            if not server.alive():
-                break
-            time.sleep(0.1)
-        if not server.alive():
-            raise StartFailed("it ended")
-        in_silence = not recovering(database)
-        kill(server)
-        return ["a restore without a segment of the WAL ended in silence"] if in_silence else []
-    except StartFailed:
-        print("figure: drill, a segment of the WAL missing: the restore fails = 1")
-        return []
-    finally:
-        shutil.rmtree(database.world.postgres, ignore_errors=True)
-
-
-# Beside the server
-
-
-def inside() -> None:
+def seed() -> None:
+    """A company with a technician on a tablet; prints bodies to post, and who posts them."""
     import django
 
-    place = Path(sys.argv[-1])
-    if "--fill" in sys.argv:
-        from tests.benchmarks.intake_figures import migrate
+    django.setup()
+    from tests import factories
+    from tests.measurements import batches
+    from tests.reports import scene
 
-        migrate()
-        django.setup()
-        fill(place)
-    else:
-        django.setup()
-        prove(place)
+    world = factories.make_world()
+    scene.whole(world)  # the factories' certificates get their events
+    values = batches.pressures(0.9)
+    for _ in range(BATCHES * 2 + SPARE):
+        sent = [
+            batches.traverse(world, readings=batches.readings(values), zero_checks=batches.zero_checks(world))
+            for _ in range(BATCH_SESSIONS)
+        ]
+        print(json.dumps({"body": batches.body(*sent).decode(), "ids": batches_ids(sent)}))
+    print(json.dumps({"token": world.technician_token, "company": str(world.id)}))
 
 
-def fill(place: Path) -> None:
-    """Batches before, while and after the backup, each with the database's clock once it was stored."""
-    from concurrent.futures import ThreadPoolExecutor
+def batches_ids(sent: list[dict[str, Any]]) -> list[str]:
+    return [one["id"] for one in sent]
 
-    from django.conf import settings
-    from django.core.files.base import ContentFile
-    from django.core.files.storage import default_storage
-    from django.db import connection
 
-    from tests.benchmarks.intake_figures import Run
+@dataclass(frozen=True)
+class Batch:
+    """A batch that was acknowledged."""
 
-    made, acked = Run(), []
+    key: str
+    body: bytes
+    ids: list[str]
+    answer: bytes
+    at: datetime
+    """The database's clock once the answer was there."""
 
-    def store() -> None:
-        text = made.batch()
-        made.store(text)
-        with connection.cursor() as cursor:
-            cursor.execute("select clock_timestamp()")
-            acked.append(
-                [cursor.fetchone()[0].isoformat(), [one["id"] for one in json.loads(text)["sessions"]]]
-            )
 
-    for n in range(5):
-        default_storage.save(f"drill/{n}.bin", ContentFile(os.urandom(100_000)))
-    for _ in range(BATCHES // 3):
-        store()
-    with ThreadPoolExecutor(1) as beside:
-        taking = beside.submit(
-            backup.take, place / "backups", os.environ["BACKUP_URL"], Path(settings.MEDIA_ROOT)
+@dataclass
+class Drill:
+    """One drill on a cluster. `acked` in the order of acknowledgement."""
+
+    cluster: Cluster
+    acked: list[Batch] = field(default_factory=list)
+    faults: list[str] = field(default_factory=list)
+    waiting: list[dict[str, Any]] = field(default_factory=list)
+    token: str = ""
+    company: str = ""
+    port: int = 0
+
+    def run(self) -> list[str]:
+        made = self.stack_on(self.cluster.database)
+        made.migrate()
+        lines = self.beside(
+            made, sys.executable, "-m", "tests.benchmarks.restore_figures", "--seed"
+        ).splitlines()
+        who = json.loads(lines.pop())
+        self.token, self.company = who["token"], who["company"]
+        self.waiting = [json.loads(line) for line in lines]
+        with self.serving(made):
+            place, until = self.fill(made)
+            self.cluster.lose()
+        self.to_the_moment(place, until)
+        self.to_the_end(place)
+        self.without_a_segment(place, until)
+        return self.faults
+
+    # The service
+
+    def stack_on(self, database: postgres.Postgres, media: str = "media") -> stack.Stack:
+        """What web and worker need to run on a database; the same keys each time."""
+        world = self.cluster.world
+        environment = stack.base_environment(world, kept_keys(world.home / "keys.env"))
+        made = stack.Stack(world, environment, owner_url=database.url(postgres.OWNER))
+        self.port = self.port or stack.free_port()
+        address = f"http://127.0.0.1:{self.port}"
+        made.environment |= {
+            "DATABASE_URL": database.url(postgres.APP),
+            "REDIS_URL": f"unix://{valkey.socket_of(world)}",
+            "PUBLIC_URL": address,
+            "ALLOWED_HOSTS": "127.0.0.1",
+            "MEDIA_ROOT": str(world.home / media),
+            "REQUESTS_A_MINUTE": "1000000",
+            "REQUESTS_A_MINUTE_COMPANY": "1000000",
+            "LOG_LEVEL": "ERROR",
+        }
+        return made
+
+    @contextmanager
+    def serving(self, made: stack.Stack) -> Iterator[None]:
+        """Valkey and the web server, until the end of the block."""
+        try:
+            patiently(made, valkey.valkey(made.world, valkey.PASSING), stack.web(made, self.port))
+            yield
+        finally:
+            made.stop()
+
+    def beside(self, made: stack.Stack, *command: str) -> str:
+        """A program's output. Raises SystemExit with what it says when it fails."""
+        done = subprocess.run(
+            command, cwd=ROOT, env=made.environment, capture_output=True, text=True, check=False
         )
-        while not taking.done() or len(acked) < BATCHES * 2 // 3:
-            store()
-    with connection.cursor() as cursor:
-        cursor.execute("select pg_walfile_name(pg_current_wal_lsn())")
-        at_backup = cursor.fetchone()[0]
-    switch()
-    for _ in range(BATCHES // 6):
-        store()
-    time.sleep(0.2)
-    with connection.cursor() as cursor:
-        cursor.execute("select clock_timestamp()")
-        until = cursor.fetchone()[0].isoformat()
-    time.sleep(0.2)
-    for _ in range(BATCHES // 6):
-        store()
-    switch()
-    told = {
-        "backup": str(taking.result()), "until": until, "acked": acked, "company": str(made.world.id),
-        "wal_at_backup": at_backup,
-    }  # fmt: skip
-    (place / "acked.json").write_text(json.dumps(told))
+        if done.returncode:
+            raise SystemExit(f"{' '.join(command[1:3])} failed:\n{done.stdout}{done.stderr}")
+        return done.stdout
+
+    # The load
+
+    def post(self, key: str, body: bytes) -> tuple[int, bytes]:
+        server = http.client.HTTPConnection("127.0.0.1", self.port, timeout=lost_server.PATIENCE_S)
+        headers = {"Authorization": f"Bearer {self.token}", "Content-Type": "application/json"}
+        server.request("POST", "/api/v1/field/batches", body, headers | {"Idempotency-Key": key})
+        answer = server.getresponse()
+        try:
+            return answer.status, answer.read()
+        finally:
+            server.close()
+
+    def store(self, count: int = 1) -> None:
+        """Posts the next batches; each is acknowledged when this returns."""
+        for _ in range(count):
+            if not self.waiting:
+                raise SystemExit("no batches are left: the backup took too long")
+            told = self.waiting.pop(0)
+            body = told["body"].encode()
+            key = hashlib.sha256(body).hexdigest()[:32]
+            status, answer = self.post(key, body)
+            if status != 200 or outcomes(answer) != {"stored"}:
+                raise SystemExit(f"a batch was not stored: {status} {answer[:500]!r}")
+            self.acked.append(Batch(key, body, told["ids"], answer, self.clock()))
+
+    def clock(self) -> datetime:
+        with self.cluster.connect() as connection:
+            row = connection.execute("select clock_timestamp()").fetchone()
+        assert row is not None
+        assert isinstance(row[0], datetime)
+        return row[0]
+
+    def fill(self, made: stack.Stack) -> tuple[Path, datetime]:
+        """Batches before, while and after the backup. Returns the backup and the moment."""
+        media = Path(made.environment["MEDIA_ROOT"])
+        media.mkdir()
+        for n in range(FILES):
+            (media / f"{n}.bin").write_bytes(os.urandom(100_000))
+        begun = time.perf_counter()
+        self.store(BATCHES // 3)
+        with ThreadPoolExecutor(1) as beside:
+            at = time.perf_counter()
+            taking = beside.submit(
+                backup.take, self.cluster.world.home / "backups", self.cluster.address, media
+            )
+            before = len(self.acked)
+            while not taking.done() or len(self.acked) == before:
+                self.store()
+                if len(self.acked) > BATCHES:
+                    wait([taking], PAUSE_S)
+            place = taking.result()
+        figure("backup taken and checked under load", time.perf_counter() - at, "s")
+        figure("batches acknowledged meanwhile", len(self.acked) - before)
+        self.store(BATCHES // 6)
+        self.cluster.archived()
+        self.store(BATCHES // 6)
+        until = self.cluster.moment()
+        self.store(BATCHES // 6)
+        self.cluster.archived()
+        self.store(BATCHES // 6)  # these stand in no segment that was archived
+        spent = time.perf_counter() - begun
+        figure("batches acknowledged in all", len(self.acked))
+        figure("readings a second, meanwhile", len(self.acked) * BATCH_SESSIONS * 25 / spent, "1/s")
+        for name, folder in (("base backup", place / backup.BASE), ("archived WAL", self.cluster.wal),
+                             ("stored files kept", place.parent / backup.FILES)):  # fmt: skip
+            size = sum(path.stat().st_size for path in folder.rglob("*") if path.is_file())
+            figure(name, size / 1e6, "MB")
+        return place, until
+
+    # The way back
+
+    def to_the_moment(self, place: Path, until: datetime) -> None:
+        before = [one for one in self.acked if one.at < until]
+        after = [one for one in self.acked if one.at >= until]
+        begun = time.perf_counter()
+        with self.cluster.restored(place, until) as database:
+            figure("from nothing to a database that serves", time.perf_counter() - begun, "s")
+            made = self.stack_on(database, "media-back")
+            files = backup.bring_files(place, Path(made.environment["MEDIA_ROOT"]))
+            if files != FILES:
+                self.faults.append(f"{files} of {FILES} stored files came back")
+            there = self.sessions(database)
+            self.whole(database, before, after, there)
+            # Its start proves the catalogue (audit_tenancy); then a worker does what was due.
+            with self.serving(made):
+                figure("from nothing to a service that answers", time.perf_counter() - begun, "s")
+                self.goes_on(database, before, after)
+                patiently(made, stack.worker(made), stack.beat(made))
+                wait_until(partial(nothing_due, database), "the work that was due is done")
+                figure("from nothing to all work done", time.perf_counter() - begun, "s")
+            self.proved(made, database)
+
+    def to_the_end(self, place: Path) -> None:
+        """Without a moment: what a lost machine takes with it stood in the segment that was not archived."""
+        with self.cluster.restored(place, None, "end") as database:
+            there = self.sessions(database)
+        lost = [one for one in self.acked if not there.issuperset(one.ids)]
+        if any(one not in self.acked[-(BATCHES // 6) :] for one in lost):
+            self.faults.append("batches of an archived segment are missing")
+        figure("of a lost machine, sessions in no archived segment", sum(len(one.ids) for one in lost))
+        span = (self.acked[-1].at - lost[0].at).total_seconds() if lost else 0.0
+        figure("of a lost machine, these cover the last (at most archive_timeout, 60)", span, "s")
+
+    def without_a_segment(self, place: Path, until: datetime) -> None:
+        """A restore must not end early in silence, neither to the moment nor to the end."""
+        _, end = backup.end_of(place)
+        segments = sorted(p for p in self.cluster.wal.iterdir() if backup.SEGMENT.fullmatch(p.name))
+        size = segments[0].stat().st_size
+        later = [
+            p
+            for p in segments
+            if int(p.name[8:16], 16) * ((1 << 32) // size) + int(p.name[16:], 16) > end // size
+        ]
+        later[0].unlink()
+        for moment, refusal in ((until, StartFailed), (None, backup.BackupFault)):
+            try:
+                with self.cluster.restored(place, moment, "gap"):
+                    self.faults.append("a restore without a segment of the WAL ended in silence")
+            except refusal as error:
+                where = "the moment" if moment else "the end"
+                print(f"a segment of the WAL missing, to {where}: {last_words(error)}")
+
+    # What has to hold
+
+    def sessions(self, database: postgres.Postgres) -> set[str]:
+        return {row[0] for row in rows(database, "select id::text from measurements_session")}
+
+    def whole(
+        self, database: postgres.Postgres, before: list[Batch], after: list[Batch], there: set[str]
+    ) -> None:
+        """All that was acknowledged before the moment, with every reading, and nothing of later."""
+        wanted = {one for batch in before for one in batch.ids}
+        readings: dict[str, list[tuple[Any, ...]]] = {}
+        for session, run, line, point, entered in rows(
+            database, "select session_id::text, run, line, point, entered from measurements_reading"
+        ):
+            readings.setdefault(session, []).append((run, line, point, entered))
+        other = [
+            session["id"]
+            for batch in before
+            for session in json.loads(batch.body)["sessions"]
+            if sorted(readings.get(session["id"], ()))
+            != sorted((r["run"], r["line"], r["point"], r["value"]) for r in session["readings"])
+        ]
+        figure("acknowledged before the moment, sessions", len(wanted))
+        figure("of these missing", len(wanted - there))
+        figure("of these with another reading", len(other))
+        figure("acknowledged after the moment and lost, as asked, sessions", sum(len(b.ids) for b in after))
+        figure("readings there", sum(len(found) for found in readings.values()))
+        if wanted - there or other:
+            self.faults.append("of what was acknowledged before the moment, something is missing or altered")
+        if there - wanted:
+            self.faults.append("something of after the moment is there")
+
+    def goes_on(self, database: postgres.Postgres, before: list[Batch], after: list[Batch]) -> None:
+        """The last batch before the moment sent again, by its key and by another; and one that was lost."""
+        last, lost = before[-1], after[0]
+        count = rows(database, ROW_COUNT)
+        if self.post(last.key, last.body) != (200, last.answer):
+            self.faults.append("a batch sent again by its key got another answer than the first time")
+        status, answer = self.post(f"{last.key}-2", last.body)
+        if status != 200 or "stored" in outcomes(answer) or rows(database, ROW_COUNT) != count:
+            self.faults.append(f"a batch sent again by another key was stored twice: {answer[:300]!r}")
+        status, answer = self.post(lost.key, lost.body)
+        if status != 200 or outcomes(answer) != {"stored"}:
+            self.faults.append(f"a batch that was lost was not taken again: {status} {answer[:300]!r}")
+
+    def proved(self, made: stack.Stack, database: postgres.Postgres) -> None:
+        """Every session has its result and every event its number; then the service's own proofs."""
+        open_ends = rows(
+            database,
+            "select (select count(*) from measurements_session s where not exists (select from"
+            " measurements_result r where r.company_id = s.company_id and r.session_id = s.id)),"
+            " (select count(*) from jobs_unnumberedevent)",
+        )
+        if open_ends != [(0, 0)]:
+            self.faults.append(f"sessions without a result, events without a number: {open_ends}")
+        for command in (
+            [sys.executable, "manage.py", "audit_tenancy"],
+            [sys.executable, "manage.py", "verify_evidence", "--recompute"],
+            [backup.program("pg_amcheck"), "--all", "--heapallindexed", "--install-missing",
+             "--maintenance-db", f"{self.cluster.address} dbname=postgres"],
+        ):  # fmt: skip
+            begun = time.perf_counter()
+            name = Path(command[0]).name if len(command) > 4 else command[2]
+            try:
+                self.beside(made, *command)
+            except SystemExit as error:
+                self.faults.append(f"{name}: {str(error)[-800:]}")
+            figure(name, time.perf_counter() - begun, "s")
 
 
-def switch() -> None:
-    """Ends the WAL's segment and waits until it is archived."""
+def patiently(made: stack.Stack, *services: Service) -> None:
+    """Starts services and waits as long as a busy machine may take."""
+    for one in services:
+        one.start_seconds = lost_server.START_S
+    made.start(*services)
+
+
+def outcomes(answer: bytes) -> set[str]:
+    return {one["outcome"] for one in json.loads(answer)["outcomes"]}
+
+
+def rows(database: postgres.Postgres, query: str) -> list[tuple[Any, ...]]:
+    """Read as the administrator, past the product."""
     import psycopg
 
-    with psycopg.connect(os.environ["BACKUP_URL"], dbname="postgres", autocommit=True) as connection:
-        row = connection.execute("select pg_walfile_name(pg_switch_wal())").fetchone()
-        assert row is not None
-        for _ in range(600):
-            last = connection.execute("select last_archived_wal from pg_stat_archiver").fetchone()
-            if last and last[0] and last[0] >= row[0]:
-                return
-            time.sleep(0.05)
-    raise SystemExit("the WAL was not archived")
+    with psycopg.connect(
+        host=str(database.world.sockets), user="postgres", dbname=postgres.DATABASE, autocommit=True
+    ) as connection:
+        return connection.execute(query.encode()).fetchall()
 
 
-def prove(place: Path) -> None:
-    """What is there and what should be; then the chain of evidence and PostgreSQL's own check."""
-    from uuid import UUID
+def nothing_due(database: postgres.Postgres) -> bool:
+    """Whether all work is done or parked, and every event numbered."""
+    return rows(
+        database,
+        "select count(*) + (select count(*) from jobs_unnumberedevent) from jobs_duework"
+        " where state <> 'parked' and due_at <= now()",
+    ) == [(0,)]
 
-    from jobs.tenancy.context import company
-    from measurements.models import Reading, Session
 
-    told = json.loads((place / "acked.json").read_text())
-    until = datetime.fromisoformat(told["until"])
-    before = {i for at, ids in told["acked"] if datetime.fromisoformat(at) < until for i in ids}
-    after = {i for at, ids in told["acked"] if datetime.fromisoformat(at) > until for i in ids}
-    with company(UUID(told["company"])):
-        there = {str(i) for i in Session.objects.values_list("id", flat=True)}
-        readings = Reading.objects.count()
-    print(f"figure: drill, acknowledged before the moment = {len(before)} sessions")
-    print(f"figure: drill, of these missing = {len(before - there)}")
-    print(f"figure: drill, acknowledged after the moment and there = {len(after & there)}")
-    print(f"figure: drill, readings there = {readings}")
-    if before - there or after & there:
-        print("fault: the restored database does not stand at the moment")
-    for command in (
-        [sys.executable, "manage.py", "audit_tenancy"],
-        [sys.executable, "manage.py", "verify_evidence"],
-        [backup.program("pg_amcheck"), "--all", "--heapallindexed", "--install-missing",
-         "--maintenance-db", f"{os.environ['BACKUP_URL']} dbname=postgres"],
-    ):  # fmt: skip
-        begun = time.perf_counter()
-        done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, check=False)
-        name = Path(command[0]).name if len(command) > 3 else command[2]
-        print(f"figure: drill, {name} = {time.perf_counter() - begun:.1f} s")
-        if done.returncode:
-            print(f"fault: {name}: {(done.stdout + done.stderr)[-500:]}")
+def last_words(error: Exception) -> str:
+    """PostgreSQL's own reason (of no client, so without user and database), else the first line."""
+    told = [line for line in str(error).splitlines() if "] @ FATAL" in line] or str(error).splitlines()
+    return told[0].strip()
 
 
 if __name__ == "__main__":

@@ -54,8 +54,8 @@ class Cluster:
     def database(self) -> postgres.Postgres:
         return self._on(self.world)
 
-    def _on(self, world: World) -> postgres.Postgres:
-        return postgres.Postgres(world, archiving(self.wal, **self.settings))
+    def _on(self, world: World, wal: Path | None = None) -> postgres.Postgres:
+        return postgres.Postgres(world, archiving(wal or self.wal, **self.settings))
 
     @property
     def address(self) -> str:
@@ -103,21 +103,27 @@ class Cluster:
     def restored(
         self, place: Path, until: datetime | None, name: str = "back"
     ) -> Iterator[postgres.Postgres]:
-        """Recovers from a backup and serves. Raises StartFailed when the server ends instead."""
+        """Recovers from a backup and serves. Raises StartFailed when the server ends instead.
+
+        It archives into a folder of its own: the next restore would follow its timeline, not the lost one.
+        """
         folder = self.world.postgres.with_name(f"{self.world.postgres.name}-{name}")
+        wal = folder.with_name(f"{folder.name}-wal")
         try:
             backup.restore(place, folder, self.wal, until)
+            postgres.open_folder(wal)
             if self.world.account:
-                for path in (folder, *folder.rglob("*")):
+                for path in (wal, folder, *folder.rglob("*")):
                     os.chown(path, self.world.account.uid, self.world.account.gid)
             shutil.copy2(self.world.postgres / "pg_hba.conf", folder / "pg_hba.conf")
-            database = self._on(replace(self.world, postgres=folder))
+            database = self._on(replace(self.world, postgres=folder), wal)
             server = self.start(database)
             wait_until(lambda: not recovering(server, database), "the recovery is over")
             yield database
         finally:
             self.lose()
-            shutil.rmtree(folder, ignore_errors=True)
+            for path in (folder, wal):
+                shutil.rmtree(path, ignore_errors=True)
 
 
 def recovering(server: Service, database: postgres.Postgres) -> bool:
