@@ -10,7 +10,7 @@ READINGS ?= 3162000
 
 SEED ?= 1
 
-.PHONY: help demo serve test soak lint figures scale coverage checks mutation faults schemas schemas-check lock setup setup-dev clean drill
+.PHONY: help demo serve test soak lint figures scale coverage checks mutation faults schemas schemas-check lock setup setup-dev clean drill freeze
 
 help:
 	@echo 'make demo      a job from schedule to issued report, through the public doors'
@@ -21,6 +21,7 @@ help:
 	@echo 'make figures   benchmarks, each a line "figure: NAME = VALUE UNIT"'
 	@echo 'make scale     many companies on one instance beside one alone (COMPANIES=1000 READINGS=3162000)'
 	@echo 'make drill     backs up under load, loses the server, restores to a moment, proves what came back'
+	@echo 'make freeze    freezes a small company as this release stores it, for the upgrade test (RELEASE=0.2.0)'
 	@echo 'make coverage  how often the intervals hold a known flow, in simulation; writes tests/benchmarks/COVERAGE.md'
 	@echo 'make checks    every check against a published value; writes tests/standards/CHECKS.md'
 	@echo 'make mutation  changes to the arithmetic that the tests notice (ARGS="traverse --sample 50")'
@@ -58,6 +59,10 @@ scale: setup-dev
 
 drill: setup-dev
 	@$(PY) -m tests.benchmarks.restore_figures
+
+freeze: setup-dev
+	@test -n "$(RELEASE)" || { echo 'name the release: make freeze RELEASE=0.2.0' >&2; exit 2; }
+	@$(PY) -m tests.upgrade.freeze $(RELEASE)
 
 coverage: setup-dev
 	@$(PY) -m tests.benchmarks.coverage --processes $(PROCESSES) --out tests/benchmarks/COVERAGE.md $(ARGS)

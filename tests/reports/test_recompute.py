@@ -106,6 +106,13 @@ def test_a_changed_figure_is_named_with_both_values() -> None:
     assert out.getvalue().splitlines()[0] == f"result {one.id} of session {one.session_id}: {told}"
 
 
+def test_a_large_float_that_the_database_gives_back_as_a_whole_number_is_the_same() -> None:
+    large = 3.111333678206569e18
+    assert list(recomputed._unlike("dof", 3111333678206569000, large)) == []
+    assert list(recomputed._unlike("dof", 3111333678206570000, large))
+    assert list(recomputed._unlike("dof", "3111333678206569000", large))
+
+
 @pytest.mark.parametrize("given", ["yesterday", "2026-13-01", "2026-01-01T00:00:00"])
 def test_a_senseless_moment_is_refused(company_a: World, given: str) -> None:
     with pytest.raises(CommandError):

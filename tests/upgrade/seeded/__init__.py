@@ -1,0 +1,1 @@
+"""An app with one migration, as careless as the test asks for."""
