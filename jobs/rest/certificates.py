@@ -28,6 +28,7 @@ from jobs.models import Instrument
 from jobs.queries import visible_certificate_files, visible_certificates, visible_instruments
 from jobs.rest import instrument_shapes as shapes
 from jobs.rest.answers import created
+from jobs.rest.examples import SERIAL, sent
 from jobs.rest.fields import yes_or_no
 from jobs.rest.schedule import FileIn, FileParser, OctetParser, WorkbookParser, read_file
 
@@ -45,6 +46,49 @@ CERTIFICATE_EXAMPLE = {
 }  # fmt: skip
 PARTS = ("certificate", "points", "file")
 CSV = "text/csv"
+TABLE_EXAMPLE = f"""\
+Serial,Number,Laboratory,Calibrated on,Due on,Quantity,Unit,Reference,As found,As left,U,k
+{SERIAL},C-2026-118,Vale Calibration Laboratory,2026-02-03,2027-02-03,pressure,Pa,20.0,20.1,20.0,0.2,2
+{SERIAL},C-2026-118,Vale Calibration Laboratory,2026-02-03,2027-02-03,pressure,Pa,100.0,100.4,100.1,0.5,2
+"""
+DIGITAL_EXAMPLE = f"""\
+<?xml version="1.0" encoding="UTF-8"?>
+<dcc:digitalCalibrationCertificate schemaVersion="3.2.0"
+ xmlns:dcc="https://ptb.de/dcc" xmlns:si="https://ptb.de/si">
+<dcc:administrativeData>
+ <dcc:coreData>
+  <dcc:uniqueIdentifier>DCC-2026-7</dcc:uniqueIdentifier>
+  <dcc:beginPerformanceDate>2026-02-02</dcc:beginPerformanceDate>
+  <dcc:endPerformanceDate>2026-02-03</dcc:endPerformanceDate>
+ </dcc:coreData>
+ <dcc:items><dcc:item>
+  <dcc:name><dcc:content>Manometer</dcc:content></dcc:name>
+  <dcc:identifications><dcc:identification>
+   <dcc:issuer>manufacturer</dcc:issuer><dcc:value>{SERIAL}</dcc:value>
+  </dcc:identification></dcc:identifications>
+ </dcc:item></dcc:items>
+ <dcc:calibrationLaboratory><dcc:contact>
+  <dcc:name><dcc:content>Vale Calibration Laboratory</dcc:content></dcc:name>
+ </dcc:contact></dcc:calibrationLaboratory>
+</dcc:administrativeData>
+<dcc:measurementResults><dcc:measurementResult><dcc:results><dcc:result>
+ <dcc:name><dcc:content>Static pressure</dcc:content></dcc:name>
+ <dcc:data><dcc:list>
+  <dcc:quantity refType="basic_referenceValue"><si:realListXMLList>
+   <si:valueXMLList>20.0 100.0</si:valueXMLList><si:unitXMLList>\\pascal</si:unitXMLList>
+  </si:realListXMLList></dcc:quantity>
+  <dcc:quantity refType="basic_measuredValue"><si:realListXMLList>
+   <si:valueXMLList>20.1 100.4</si:valueXMLList><si:unitXMLList>\\pascal</si:unitXMLList>
+   <si:expandedUncXMLList>
+    <si:uncertaintyXMLList>0.2 0.5</si:uncertaintyXMLList>
+    <si:coverageFactorXMLList>2</si:coverageFactorXMLList>
+    <si:coverageProbabilityXMLList>0.95</si:coverageProbabilityXMLList>
+   </si:expandedUncXMLList>
+  </si:realListXMLList></dcc:quantity>
+ </dcc:list></dcc:data>
+</dcc:result></dcc:results></dcc:measurementResult></dcc:measurementResults>
+</dcc:digitalCalibrationCertificate>
+"""
 
 
 class XmlParser(BaseParser):
@@ -87,11 +131,7 @@ class Certificates(Repeatable, Door):
         tags=["instruments"],
         request={"application/json": shapes.CertificateIn, "multipart/form-data": shapes.CertificateForm},
         responses={201: shapes.CertificateOut},
-        examples=[
-            OpenApiExample(
-                "A manometer's", CERTIFICATE_EXAMPLE, request_only=True, media_type="application/json"
-            )
-        ],
+        examples=sent("A manometer's", CERTIFICATE_EXAMPLE),
     )
     def post(self, request: Request, instrument_id: UUID) -> Response:
         """Enter a certificate with its points. It never changes; a wrong entry is superseded by another.
@@ -229,6 +269,7 @@ class CertificateTable(Repeatable, Door):
 
     @extend_schema(
         operation_id="certificate_table_enter",
+        examples=sent("Two lines of one certificate", TABLE_EXAMPLE, CSV),
         tags=["instruments"],
         parameters=[OpenApiParameter("preview", bool, description="true: say what would be entered only.")],
         request={
@@ -309,9 +350,15 @@ class DigitalCertificate(Repeatable, Door):
 
     @extend_schema(
         operation_id="certificate_digital",
+        examples=sent("A manometer's", DIGITAL_EXAMPLE, "application/xml"),
         tags=["instruments"],
         parameters=[
-            OpenApiParameter("due_on", date, description="The last day on which it holds; the XML has none."),
+            OpenApiParameter(
+                "due_on",
+                date,
+                description="The last day on which it holds; the XML has none.",
+                examples=[OpenApiExample("A year later", "2027-02-03")],
+            ),
             OpenApiParameter("preview", bool, description="true: say what would be entered only."),
             OpenApiParameter("adjusted", bool, description="false: nothing was adjusted, found is left."),
             OpenApiParameter("supersedes", UUID, description="The wrong entry that this one puts right."),

@@ -2,7 +2,7 @@
 
 import re
 
-from drf_spectacular.utils import OpenApiExample, OpenApiParameter, extend_schema
+from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -13,6 +13,7 @@ from jobs.http.paging import Keyset, read_number
 from jobs.models import Company
 from jobs.queries import visible_events
 from jobs.rest import serializers_people as shapes
+from jobs.rest.examples import sent
 from jobs.rest.fields import Known, matching, uuid
 
 VERB = re.compile(r"[a-z_]{1,40}\.[a-z_]{1,40}")
@@ -33,11 +34,7 @@ class CompanyDoor(Door):
         tags=["company"],
         request=shapes.CompanyIn,
         responses=shapes.CompanyOut,
-        examples=[
-            OpenApiExample(
-                "Guard band", {"decision_rule": "guarded", "decision_parameter": 1.0}, request_only=True
-            )
-        ],
+        examples=sent("Guard band", {"decision_rule": "guarded", "decision_parameter": 1.0}),
     )
     def patch(self, request: Request) -> Response:
         """Changes settings. What was measured and approved before keeps the settings it had."""

@@ -3,7 +3,7 @@
 from uuid import UUID
 
 from django.shortcuts import get_object_or_404
-from drf_spectacular.utils import OpenApiExample, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -15,7 +15,9 @@ from jobs.http.door import Door, PublicDoor
 from jobs.http.idempotency import ShownOnce
 from jobs.http.limits import address_of
 from jobs.queries import visible_devices
+from jobs.rest import examples as ids
 from jobs.rest import serializers_people as shapes
+from jobs.rest.examples import sent
 from jobs.tenancy.ids import parse_id
 
 
@@ -56,7 +58,7 @@ class PairingCodes(ShownOnce, Door):
         tags=["tablets"],
         request=shapes.PairingIn,
         responses={201: shapes.PairingShown},
-        examples=[OpenApiExample("Tablet 3", {"name": "Tablet 3"}, request_only=True)],
+        examples=sent("Tablet 3", {"name": "Tablet 3"}),
     )
     def post(self, request: Request) -> Response:
         """Makes a code that enrols one tablet, once and within ten minutes."""
@@ -70,6 +72,7 @@ class Pair(PublicDoor):
 
     @extend_schema(
         operation_id="device_pair",
+        examples=sent("As shown at the office", {"company": ids.COMPANY, "code": ids.PAIRING_CODE}),
         tags=["tablets"],
         request=shapes.PairIn,
         responses={201: shapes.PairOut},
@@ -95,6 +98,7 @@ class SignIn(Door):
 
     @extend_schema(
         operation_id="device_sign_in",
+        examples=sent("A technician", {"email": ids.EMAIL, "password": ids.WORDS}),
         tags=["tablets"],
         request=shapes.SignInIn,
         responses={201: shapes.SignInOut},

@@ -39,6 +39,11 @@ def read_figure(data: Any) -> Figure:
     return Figure(value, text)
 
 
+@extend_schema_field({"anyOf": [{}]})
+class AnyJson(serializers.JSONField):
+    """Any JSON. Where null may stand the document says `anyOf`: in a `oneOf` null would fit twice."""
+
+
 @extend_schema_field(NUMBER_SCHEMA)
 class FigureField(serializers.Field):
     """A bare number whose unit stands beside it."""

@@ -5,7 +5,7 @@ from uuid import UUID
 
 from django.shortcuts import get_object_or_404
 from django.utils import timezone
-from drf_spectacular.utils import OpenApiExample, OpenApiParameter, extend_schema
+from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -18,6 +18,7 @@ from jobs.models import InstrumentKind
 from jobs.queries import visible_instruments
 from jobs.rest import instrument_shapes as shapes
 from jobs.rest.answers import created, filter_parameters
+from jobs.rest.examples import sent
 from jobs.rest.fields import Known, matching, one_of, text, yes_or_no
 
 DUE_DAYS = 60
@@ -27,7 +28,7 @@ INSTRUMENT_FILTERS: Known = {
     "serial": ("serial", text),
 }
 INSTRUMENT_EXAMPLE = {
-    "serial": "M-2041",
+    "serial": "M-2042",
     "name": "Digital manometer",
     "kind": "manometer",
     "ranges": [
@@ -64,7 +65,7 @@ class Instruments(Repeatable, Door):
         tags=["instruments"],
         request=shapes.InstrumentIn,
         responses={201: shapes.InstrumentOut},
-        examples=[OpenApiExample("A manometer", INSTRUMENT_EXAMPLE, request_only=True)],
+        examples=sent("A manometer", INSTRUMENT_EXAMPLE),
     )
     def post(self, request: Request) -> Response:
         """Register an instrument with its ranges."""
@@ -84,6 +85,7 @@ class Instrument(Door):
 
     @extend_schema(
         operation_id="instrument_change",
+        examples=sent("Sent away for repair", {"name": "Digital manometer, low range", "in_service": False}),
         tags=["instruments"],
         request=shapes.InstrumentChange,
         responses=shapes.InstrumentOut,

@@ -5,7 +5,7 @@ from uuid import UUID
 
 from django.db.models import QuerySet
 from django.shortcuts import get_object_or_404
-from drf_spectacular.utils import OpenApiExample, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -17,14 +17,16 @@ from jobs.http.schema import MATCH_PARAMETER
 from jobs.models import JobStatus, PersonAssignment
 from jobs.queries import visible_jobs
 from jobs.readiness import readiness
+from jobs.rest import examples as ids
 from jobs.rest import job_shapes as shapes
 from jobs.rest.answers import created, filter_parameters
+from jobs.rest.examples import sent
 from jobs.rest.fields import Known, day, matching, one_of, uuid, whole_number
 
 JOB_EXAMPLE = {
     "title": "Balance of reading rooms",
-    "site": "01954e00-0000-7000-8000-000000000001",
-    "systems": ["01954e00-0000-7000-8000-000000000002"],
+    "site": ids.SITE,
+    "systems": [ids.SYSTEM],
     "starts_on": "2026-03-02",
     "ends_on": "2026-03-06",
 }
@@ -73,7 +75,7 @@ class Jobs(Repeatable, Door):
         tags=["jobs"],
         request=shapes.JobIn,
         responses={201: shapes.JobOut},
-        examples=[OpenApiExample("A week's work", JOB_EXAMPLE, request_only=True)],
+        examples=sent("A week's work", JOB_EXAMPLE),
     )
     def post(self, request: Request) -> Response:
         """Plan a job on systems of one site. The number comes from the company's series."""
@@ -100,7 +102,13 @@ class Job(JobDoor):
         return self.job(job_id)
 
     @extend_schema(
-        operation_id="job_change", tags=["jobs"], request=shapes.JobChange, responses=shapes.JobOut
+        operation_id="job_change",
+        examples=sent(
+            "Two days more", {"ends_on": "2026-03-10", "notes": "The archive is open from 14:00 only."}
+        ),
+        tags=["jobs"],
+        request=shapes.JobChange,
+        responses=shapes.JobOut,
     )
     def patch(self, request: Request, job_id: UUID) -> Response:
         """Change title, notes, window, tolerances or systems of an open job."""
@@ -115,7 +123,20 @@ class JobPeople(Repeatable, JobDoor):
     needs = {"POST": Action.PLAN}
 
     @extend_schema(
-        operation_id="job_assign_person", tags=["jobs"], request=shapes.JobPersonIn, responses=shapes.JobOut
+        operation_id="job_assign_person",
+        examples=sent(
+            "Two mornings",
+            {
+                "member": ids.MEMBER,
+                "starts_on": "2026-03-04",
+                "ends_on": "2026-03-05",
+                "from_time": "07:00",
+                "to_time": "12:00",
+            },
+        ),
+        tags=["jobs"],
+        request=shapes.JobPersonIn,
+        responses=shapes.JobOut,
     )
     def post(self, request: Request, job_id: UUID) -> Response:
         """Assign a technician for some days, or move their days.
@@ -141,6 +162,9 @@ class JobInstruments(Repeatable, JobDoor):
 
     @extend_schema(
         operation_id="job_assign_instrument",
+        examples=sent(
+            "For two days", {"instrument": ids.MANOMETER, "starts_on": "2026-03-04", "ends_on": "2026-03-05"}
+        ),
         tags=["jobs"],
         request=shapes.JobInstrumentIn,
         responses=shapes.JobOut,
@@ -170,6 +194,7 @@ class JobCancel(Repeatable, JobDoor):
 
     @extend_schema(
         operation_id="job_cancel",
+        examples=sent("Called off", {"reason": "The customer closes the library for repairs until autumn."}),
         tags=["jobs"],
         parameters=[MATCH_PARAMETER],
         request=shapes.CancelIn,

@@ -4,7 +4,7 @@ from uuid import UUID
 
 from django.http import HttpRequest
 from django.shortcuts import get_object_or_404
-from drf_spectacular.utils import OpenApiExample, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -15,15 +15,17 @@ from jobs.http.idempotency import Repeatable
 from jobs.http.limits import address_of
 from jobs.models import Company, Member, Role
 from jobs.queries import visible_invitations, visible_members
+from jobs.rest import examples as ids
 from jobs.rest import serializers_people as shapes
 from jobs.rest.answers import created, filter_parameters
+from jobs.rest.examples import sent
 from jobs.rest.fields import Known, matching, yes_or_no
 
 MEMBER_FILTERS: Known = {
     "active": ("active", yes_or_no),
     "role": ("roles__contains", lambda text: [Role(text).value]),
 }
-INVITATION_EXAMPLE = {"email": "m.okafor@example.org", "name": "M. Okafor", "roles": ["technician"]}
+INVITATION_EXAMPLE = {"email": ids.EMAIL, "name": "M. Okafor", "roles": ["technician"]}
 
 
 class Me(Door):
@@ -42,7 +44,7 @@ class Me(Door):
         tags=["people"],
         request=shapes.OwnSettingsIn,
         responses=shapes.MemberOut,
-        examples=[OpenApiExample("Inches and cfm", {"unit_system": "IP"}, request_only=True)],
+        examples=sent("Inches and cfm", {"unit_system": "IP"}),
     )
     def patch(self, request: Request) -> Response:
         """Changes one's own settings. For people only: 403 for a key or a tablet nobody is signed in on."""
@@ -135,7 +137,7 @@ class MemberDoor(Door):
         tags=["people"],
         request=shapes.MemberIn,
         responses=shapes.MemberOut,
-        examples=[OpenApiExample("Leaves", {"active": False}, request_only=True)],
+        examples=sent("Leaves", {"active": False}),
     )
     def patch(self, request: Request, member_id: UUID) -> Response:
         """Changes name, roles, units or whether somebody works here; takes effect at once.
@@ -163,7 +165,7 @@ class Invitations(Repeatable, Door):
         tags=["people"],
         request=shapes.InvitationIn,
         responses={201: shapes.InvitationOut},
-        examples=[OpenApiExample("A technician", INVITATION_EXAMPLE, request_only=True)],
+        examples=sent("A technician", INVITATION_EXAMPLE),
     )
     def post(self, request: Request) -> Response:
         """Invites somebody by mail. An earlier open invitation to the same e-mail ends."""
@@ -193,6 +195,7 @@ class AcceptInvitation(PublicDoor):
 
     @extend_schema(
         operation_id="invitation_accept",
+        examples=sent("From the mail", {"token": ids.INVITATION, "password": ids.WORDS}),
         tags=["people"],
         request=shapes.AcceptIn,
         responses={201: shapes.AcceptOut},

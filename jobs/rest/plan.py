@@ -5,7 +5,7 @@ from datetime import date, time
 from typing import Any
 from uuid import UUID
 
-from drf_spectacular.utils import OpenApiExample, OpenApiParameter, extend_schema
+from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -16,7 +16,9 @@ from jobs.errors import Fault, Invalid
 from jobs.http.door import Door, etag
 from jobs.http.idempotency import Repeatable, ShownOnce
 from jobs.models import Company
+from jobs.rest import examples as ids
 from jobs.rest import plan_shapes as shapes
+from jobs.rest.examples import sent
 
 KIND_WORDS = "people or instruments; people unless told."
 CLOCK = re.compile(r"[0-9]{2}:[0-9]{2}")
@@ -142,17 +144,14 @@ class TravelTimes(Repeatable, Door):
         tags=["plan"],
         request=shapes.TravelIn,
         responses=shapes.TravelOut,
-        examples=[
-            OpenApiExample(
-                "Across the town",
-                {
-                    "one": "01954e00-0000-7000-8000-000000000001",
-                    "other": "01954e00-0000-7000-8000-000000000002",
-                    "minutes": 40,
-                },
-                request_only=True,
-            )
-        ],
+        examples=sent(
+            "Across the town",
+            {
+                "one": ids.SITE,
+                "other": ids.ANNEXE,
+                "minutes": 40,
+            },
+        ),
     )
     def post(self, request: Request) -> Response:
         """Set the minutes between two sites, either way; again for a pair changes them."""

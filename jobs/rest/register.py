@@ -3,7 +3,7 @@
 from uuid import UUID
 
 from django.shortcuts import get_object_or_404
-from drf_spectacular.utils import OpenApiExample, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -13,8 +13,10 @@ from jobs.http.door import Door, seen_version, tagged
 from jobs.http.idempotency import Repeatable
 from jobs.models import PointKind
 from jobs.queries import visible_customers, visible_points, visible_sites, visible_systems
+from jobs.rest import examples as ids
 from jobs.rest import register_shapes as shapes
 from jobs.rest.answers import created, filter_parameters
+from jobs.rest.examples import sent
 from jobs.rest.fields import Known, matching, one_of, text, uuid
 
 LIST = {"GET": Action.READ, "POST": Action.PLAN}
@@ -50,7 +52,7 @@ class Customers(Repeatable, Door):
         tags=["register"],
         request=shapes.CustomerIn,
         responses={201: shapes.CustomerOut},
-        examples=[OpenApiExample("A town", {"name": "Town of Elmbridge"}, request_only=True)],
+        examples=sent("A parish", {"name": "Parish of Alder Green"}),
     )
     def post(self, request: Request) -> Response:
         """Add a customer; names differ within the company."""
@@ -70,6 +72,10 @@ class Customer(Door):
 
     @extend_schema(
         operation_id="customer_change",
+        examples=sent(
+            "Whom to ask",
+            {"contact_name": "Buildings office", "contact_email": "buildings@elmbridge.example"},
+        ),
         tags=["register"],
         request=shapes.CustomerIn,
         responses=shapes.CustomerOut,
@@ -103,18 +109,15 @@ class Sites(Repeatable, Door):
         tags=["register"],
         request=shapes.SiteIn,
         responses={201: shapes.SiteOut},
-        examples=[
-            OpenApiExample(
-                "A library",
-                {
-                    "customer": "01954e00-0000-7000-8000-000000000001",
-                    "name": "Public library",
-                    "elevation": {"value": "120", "unit": "m"},
-                    "time_zone": "Europe/London",
-                },
-                request_only=True,
-            )
-        ],
+        examples=sent(
+            "A library",
+            {
+                "customer": ids.CUSTOMER,
+                "name": "Reading rooms",
+                "elevation": {"value": "120", "unit": "m"},
+                "time_zone": "Europe/London",
+            },
+        ),
     )
     def post(self, request: Request) -> Response:
         """Add a site of a customer."""
@@ -135,7 +138,14 @@ class Site(Door):
         return tagged(shapes.SiteOut(row).data, row.version)
 
     @extend_schema(
-        operation_id="site_change", tags=["register"], request=shapes.SiteChange, responses=shapes.SiteOut
+        operation_id="site_change",
+        examples=sent(
+            "Moved on the map",
+            {"address": "4 Market Place, Elmbridge", "elevation": {"value": "118", "unit": "m"}},
+        ),
+        tags=["register"],
+        request=shapes.SiteChange,
+        responses=shapes.SiteOut,
     )
     def patch(self, request: Request, site_id: UUID) -> Response:
         """Change some fields."""
@@ -164,13 +174,9 @@ class Systems(Repeatable, Door):
         tags=["register"],
         request=shapes.SystemIn,
         responses={201: shapes.SystemOut},
-        examples=[
-            OpenApiExample(
-                "A supply system",
-                {"site": "01954e00-0000-7000-8000-000000000001", "tag": "AHU-1", "kind": "supply"},
-                request_only=True,
-            )
-        ],
+        examples=sent(
+            "A supply system", {"site": ids.SITE, "tag": "AHU-2", "name": "Archive supply", "kind": "supply"}
+        ),
     )
     def post(self, request: Request) -> Response:
         """Add a system; tags differ within a site."""
@@ -191,6 +197,7 @@ class System(Door):
 
     @extend_schema(
         operation_id="system_change",
+        examples=sent("Renamed", {"name": "Reading rooms and hall supply"}),
         tags=["register"],
         request=shapes.SystemChange,
         responses=shapes.SystemOut,
@@ -227,22 +234,19 @@ class Points(Repeatable, Door):
         tags=["register"],
         request=shapes.PointIn,
         responses={201: shapes.PointOut},
-        examples=[
-            OpenApiExample(
-                "A traverse plane",
-                {
-                    "system": "01954e00-0000-7000-8000-000000000001",
-                    "tag": "MD-1",
-                    "kind": "plane",
-                    "shape": "rectangular",
-                    "width": {"value": "500", "unit": "mm"},
-                    "height": {"value": "400", "unit": "mm"},
-                    "design_flow": {"value": "900", "unit": "L/s"},
-                    "design_basis": "actual",
-                },
-                request_only=True,
-            )
-        ],
+        examples=sent(
+            "A traverse plane",
+            {
+                "system": ids.SYSTEM,
+                "tag": "MD-2",
+                "kind": "plane",
+                "shape": "rectangular",
+                "width": {"value": "500", "unit": "mm"},
+                "height": {"value": "400", "unit": "mm"},
+                "design_flow": {"value": "900", "unit": "L/s"},
+                "design_basis": "actual",
+            },
+        ),
     )
     def post(self, request: Request) -> Response:
         """Add a test point; tags differ within a system."""
@@ -263,7 +267,14 @@ class Point(Door):
         return tagged(shapes.PointOut(row).data, row.version)
 
     @extend_schema(
-        operation_id="point_change", tags=["register"], request=shapes.PointChange, responses=shapes.PointOut
+        operation_id="point_change",
+        examples=sent(
+            "A design that changed",
+            {"design_flow": {"value": "85", "unit": "L/s"}, "tolerance_below": 0.05, "tolerance_above": 0.1},
+        ),
+        tags=["register"],
+        request=shapes.PointChange,
+        responses=shapes.PointOut,
     )
     def patch(self, request: Request, point_id: UUID) -> Response:
         """Change some fields; null empties one."""

@@ -16,7 +16,8 @@ from jobs.errors import Fault, Invalid, TooLarge
 from jobs.http.door import Door
 from jobs.http.idempotency import Repeatable
 from jobs.http.parsing import body_of, read_json
-from jobs.rest.fields import yes_or_no
+from jobs.rest.examples import sent
+from jobs.rest.fields import AnyJson, yes_or_no
 from jobs.schedule import Imported, import_schedule, preview
 from jobs.schedule_columns import Match, Matching, Source
 from jobs.schedule_export import schedule_csv, schedule_xlsx
@@ -65,8 +66,8 @@ class CountsOut(serializers.Serializer):
 
 class FieldChangeOut(serializers.Serializer):
     field = serializers.CharField()
-    before = serializers.JSONField(allow_null=True)
-    after = serializers.JSONField(allow_null=True)
+    before = AnyJson(allow_null=True)
+    after = AnyJson(allow_null=True)
 
     class Meta:
         ref_name = "ScheduleFieldChange"
@@ -164,6 +165,12 @@ class FileIn(serializers.Serializer):
     )
 
 
+FILE_EXAMPLE = """\
+System,Tag,Kind,Parent,Shape,Width [mm],Height [mm],Design flow [L/s],Location
+AHU-3,MD-1,plane,,rectangular,500,400,270,Plant room
+AHU-3,S-1,outlet,MD-1,,,,90,Reading room
+AHU-3,S-2,outlet,MD-1,,,,180,Hall
+"""
 EXAMPLE = {
     "stored": True,
     "rows": 14,
@@ -240,7 +247,10 @@ class Schedule(Repeatable, Door):
             XLSX: {"type": "string", "format": "binary"},
         },
         responses={200: ImportedOut},
-        examples=[OpenApiExample("Imported", EXAMPLE, response_only=True)],
+        examples=[
+            OpenApiExample("Imported", EXAMPLE, response_only=True),
+            *sent("Three points", FILE_EXAMPLE, "text/csv"),
+        ],
     )
     def post(self, request: Request, site_id: UUID) -> Response:
         """Import a design schedule, all or nothing.

@@ -4,7 +4,7 @@ from typing import Any
 from uuid import UUID
 
 from django.shortcuts import get_object_or_404
-from drf_spectacular.utils import OpenApiExample, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -17,6 +17,7 @@ from jobs.http.idempotency import Repeatable
 from jobs.models import StoredQuery
 from jobs.queries import visible_stored_queries
 from jobs.rest.answers import created
+from jobs.rest.examples import sent
 from jobs.rest.serializers_people import Person
 
 EXAMPLE = {"name": "Open jobs", "text": '{ jobs(status: "open") { edges { node { number title } } } }'}
@@ -60,7 +61,7 @@ class StoredQueries(Repeatable, Door):
         tags=["keys"],
         request=StoredQueryIn,
         responses={200: StoredQueryOut, 201: StoredQueryOut},
-        examples=[OpenApiExample("Open jobs", EXAMPLE, request_only=True)],
+        examples=sent("Open jobs", EXAMPLE),
     )
     def post(self, request: Request) -> Response:
         """Store a query. Its id is the SHA-256 of its text; the same text again is answered with the first.

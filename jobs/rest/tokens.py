@@ -4,7 +4,7 @@ from uuid import UUID
 
 from django.shortcuts import get_object_or_404
 from django.urls import reverse
-from drf_spectacular.utils import OpenApiExample, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework.request import Request
 from rest_framework.response import Response
 
@@ -13,8 +13,10 @@ from jobs.access import Action
 from jobs.http.door import Door, seen_version, tagged
 from jobs.http.idempotency import Repeatable, ShownOnce
 from jobs.queries import visible_integrations, visible_keys
+from jobs.rest import examples as ids
 from jobs.rest import serializers_people as shapes
 from jobs.rest.answers import created
+from jobs.rest.examples import sent
 
 
 class Keys(ShownOnce, Door):
@@ -33,9 +35,9 @@ class Keys(ShownOnce, Door):
         tags=["keys"],
         request=shapes.KeyIn,
         responses={201: shapes.KeyShown},
-        examples=[
-            OpenApiExample("Reading", {"name": "Building portal", "scopes": ["read"]}, request_only=True)
-        ],
+        examples=sent(
+            "Reading", {"name": "Building portal", "scopes": ["read"], "integration": ids.INTEGRATION}
+        ),
     )
     def post(self, request: Request) -> Response:
         """Makes a key. `token` is shown in this answer only: a repeat of the request is answered 409."""
@@ -76,11 +78,7 @@ class Integrations(Repeatable, Door):
         tags=["keys"],
         request=shapes.IntegrationIn,
         responses={201: shapes.IntegrationOut},
-        examples=[
-            OpenApiExample(
-                "Portal", {"name": "Building portal", "contact": "it@portal.example"}, request_only=True
-            )
-        ],
+        examples=sent("Portal", {"name": "Tenants' portal", "contact": "it@portal.example"}),
     )
     def post(self, request: Request) -> Response:
         """Adds an integration; its keys are made by POST /keys."""
@@ -100,6 +98,9 @@ class IntegrationDoor(Door):
 
     @extend_schema(
         operation_id="integration_change",
+        examples=sent(
+            "What it is for", {"contact": "it@portal.example", "purpose": "Shows issued reports to tenants"}
+        ),
         tags=["keys"],
         request=shapes.IntegrationChange,
         responses=shapes.IntegrationOut,

@@ -3,7 +3,7 @@
 from typing import Any
 from uuid import UUID
 
-from drf_spectacular.utils import OpenApiExample, extend_schema
+from drf_spectacular.utils import extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -14,19 +14,20 @@ from jobs.http.door import Door, Strict
 from jobs.http.idempotency import Repeatable
 from jobs.models import Quantity
 from jobs.queries import visible_instruments
+from jobs.rest import examples as ids
 from jobs.rest.fields import Figure, FigureField
 from measurements.interval_checks import MOST_READINGS, Shown, record_check, visible_checks
 from measurements.models import CheckKind, CheckOutcome, IntervalCheck
 
 EXAMPLE = {
     "kind": "comparison",
-    "quantity": "flow",
+    "quantity": "pressure",
     "at": "2026-03-02T09:30:00+01:00",
-    "unit": "L/s",
+    "unit": "Pa",
     "readings": ["91.2", "90.8", "91.0"],
-    "other": "01957c10-0000-7000-8000-000000000002",
+    "other": ids.SECOND_MANOMETER,
     "other_readings": ["90.1", "90.3", "90.2"],
-    "note": "Both on the main branch of the test stand",
+    "note": "Both on one hose of the test stand",
 }
 
 
@@ -110,7 +111,7 @@ class IntervalChecks(Repeatable, Door):
         tags=["instruments"],
         request=CheckIn,
         responses={201: CheckOut},
-        examples=[OpenApiExample("Two hoods on one flow", EXAMPLE, request_only=True)],
+        examples=ids.sent("Two manometers on one pressure", EXAMPLE),
     )
     def post(self, request: Request, instrument_id: UUID) -> Response:
         """Enter a zero check, or a comparison of two instruments on one flow."""

@@ -3,7 +3,7 @@
 from typing import Any
 from uuid import UUID
 
-from drf_spectacular.utils import OpenApiExample, OpenApiResponse, extend_schema
+from drf_spectacular.utils import OpenApiResponse, extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -13,6 +13,8 @@ from jobs.http.door import Door, Strict, seen_tag, tagged
 from jobs.http.idempotency import Repeatable
 from jobs.http.schema import MATCH_PARAMETER
 from jobs.models import Quantity
+from jobs.rest import examples as ids
+from jobs.rest.fields import AnyJson
 from measurements import correct, queries
 from measurements.corrected import MOST_CHANGES, Change, UnitChange
 from measurements.rest.serializers import SessionDetailOut, VoidNoteOut
@@ -26,7 +28,7 @@ EXAMPLE: dict[str, Any] = {
     "reason": "Width was taken from the drawing; the duct is 400 mm wide.",
     "changes": [
         {"path": "/plane/width", "value": {"value": "400", "unit": "mm"}},
-        {"path": "/instruments/pressure", "value": "01954e00-0000-7000-8000-000000000003"},
+        {"path": "/instruments/pressure", "value": ids.SECOND_MANOMETER},
     ],
     "units": [{"quantity": "pressure", "unit": "mm[H2O]"}],
 }
@@ -38,7 +40,7 @@ class ChangeIn(Strict):
         help_text="JSON pointer into the session as posted: /test_point, /instruments/USE, /plane/…, "
         "/conditions/…, /told/…, /zero_checks/N/unit, /readings/N/unit, /sweeps/N/unit.",
     )
-    value = serializers.JSONField(allow_null=True, help_text="As in a post; null takes it away.")
+    value = AnyJson(allow_null=True, help_text="As in a post; null takes it away.")
 
     class Meta:
         ref_name = "CorrectionChange"
@@ -87,7 +89,7 @@ class SessionCorrections(Repeatable, Door):
         tags=["measurements"],
         parameters=[MATCH_PARAMETER],
         request=CorrectionIn,
-        examples=[OpenApiExample("Width and manometer", EXAMPLE, request_only=True)],
+        examples=ids.sent("Width and manometer", EXAMPLE),
         responses={201: SessionDetailOut, **REFUSALS},
     )
     def post(self, request: Request, session_id: UUID) -> Response:
@@ -128,6 +130,7 @@ class SessionVoids(Repeatable, Door):
 
     @extend_schema(
         operation_id="session_void",
+        examples=ids.sent("Another point was read", {"reason": "The hood stood on the neighbouring outlet."}),
         tags=["measurements"],
         parameters=[MATCH_PARAMETER],
         request=VoidIn,

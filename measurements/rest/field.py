@@ -12,6 +12,7 @@ from rest_framework.response import Response
 from jobs.access import Action
 from jobs.http.door import Door, etag
 from jobs.http.idempotency import Repeatable
+from jobs.rest import examples as ids
 from measurements import intake
 from measurements.overview import pulse, standing_of, visible_job
 from measurements.rest.standing import JobStateOut, content_of
@@ -48,14 +49,14 @@ BATCH_EXAMPLE: dict[str, Any] = {
     "sent_at": "2026-03-02T09:41:07+01:00",
     "sessions": [
         {
-            "id": "01954f2a-7c00-7000-8000-0123456789ab",
-            "job": "01954e00-0000-7000-8000-000000000001",
-            "test_point": "01954e00-0000-7000-8000-000000000002",
+            "id": ids.NEW_SESSION,
+            "job": ids.JOB,
+            "test_point": ids.POINT,
             "method": "hood_reading",
             "started_at": "2026-03-02T09:38:00+01:00",
             "finished_at": "2026-03-02T09:40:00+01:00",
             "conditions": {"air_temperature": {"value": "21.4", "unit": "Cel"}},
-            "instruments": {"hood": "01954e00-0000-7000-8000-000000000003"},
+            "instruments": {"hood": ids.HOOD},
             "readings": [
                 {
                     "run": 1, "line": 1, "point": 1, "quantity": "flow",
@@ -65,9 +66,7 @@ BATCH_EXAMPLE: dict[str, Any] = {
         }
     ],
 }  # fmt: skip
-ANSWER_EXAMPLE = {
-    "outcomes": [{"session": "01954f2a-7c00-7000-8000-0123456789ab", "outcome": "stored", "errors": []}]
-}
+ANSWER_EXAMPLE = {"outcomes": [{"session": ids.NEW_SESSION, "outcome": "stored", "errors": []}]}
 
 
 class FieldBatches(Repeatable, Door):
@@ -82,7 +81,7 @@ class FieldBatches(Repeatable, Door):
         request=OpenApiTypes.OBJECT,
         responses={200: BatchAnswer},
         examples=[
-            OpenApiExample("A flow hood reading", BATCH_EXAMPLE, request_only=True),
+            *ids.sent("A flow hood reading", BATCH_EXAMPLE),
             OpenApiExample("Stored", ANSWER_EXAMPLE, response_only=True),
         ],
     )

@@ -30,6 +30,7 @@ from jobs.http.door import Door, Strict, etag
 from jobs.http.idempotency import Repeatable
 from jobs.http.parsing import body_of
 from jobs.models import TestPoint
+from jobs.rest import examples as ids
 from jobs.rest.fields import Known, matching, uuid
 from jobs.rest.serializers_people import Person
 from measurements import photos, uploads
@@ -40,9 +41,9 @@ PARTIAL = "application/partial-upload"
 LIMIT = f"max-size={MOST_BYTES}, max-age={int(uploads.GOOD_FOR.total_seconds())}"
 OFFSET, COMPLETE = "Upload-Offset", "Upload-Complete"
 EXAMPLE = {
-    "id": "01954f2a-7c00-7000-8000-0123456789ab",
-    "job": "01954e00-0000-7000-8000-000000000001",
-    "test_point": "01954e00-0000-7000-8000-000000000002",
+    "id": ids.NEW_PHOTO,
+    "job": ids.JOB,
+    "test_point": ids.POINT,
     "kind": "photo",
     "subject": "mark",
     "text": "Final mark, damper at 4 of 9",
@@ -51,10 +52,24 @@ EXAMPLE = {
     "size": 183204,
     "digest": "9f86d081884c7d659a2feaa0c55ad015a3bf4f1b2b0b822cd15d6c15b0f00a08",
 }
+PART_EXAMPLE = "\xff\xd8\xff\xe0\x00\x10JFIF\x00\x01"
+"""How a JPEG begins; each character is the byte of that number."""
 UPLOAD_HEADERS = [
-    OpenApiParameter(OFFSET, int, OpenApiParameter.HEADER, required=True, description="Where it begins."),
     OpenApiParameter(
-        COMPLETE, str, OpenApiParameter.HEADER, required=True, description="?1 for the last part, else ?0."
+        OFFSET,
+        int,
+        OpenApiParameter.HEADER,
+        required=True,
+        description="Where it begins.",
+        examples=[OpenApiExample("The first part", 0)],
+    ),
+    OpenApiParameter(
+        COMPLETE,
+        str,
+        OpenApiParameter.HEADER,
+        required=True,
+        description="?1 for the last part, else ?0.",
+        examples=[OpenApiExample("More will come", "?0")],
     ),
 ]
 
@@ -184,7 +199,7 @@ class FieldPhotos(Repeatable, Door):
         tags=["field"],
         request=PhotoIn,
         responses={200: UploadOut, 201: UploadOut},
-        examples=[OpenApiExample("A final mark", EXAMPLE, request_only=True)],
+        examples=ids.sent("A final mark", EXAMPLE),
     )
     def post(self, request: Request) -> Response:
         """Announce a photo, then send its content in parts to the address in Location; or store a note.
@@ -232,6 +247,7 @@ class FieldPhoto(Door):
 
     @extend_schema(
         operation_id="field_photo_part",
+        examples=ids.sent("The beginning of a JPEG, a character a byte", PART_EXAMPLE, PARTIAL),
         tags=["field"],
         parameters=UPLOAD_HEADERS,
         request={PARTIAL: OpenApiTypes.BINARY},
@@ -409,6 +425,15 @@ class PhotoCorrections(Repeatable, Door):
 
     @extend_schema(
         operation_id="photo_correct",
+        examples=ids.sent(
+            "Another outlet",
+            {
+                "reason": "It was taken at the branch, not at the outlet.",
+                "text": "Lever at 5 of 9",
+                "subject": "mark",
+                "test_point": ids.BRANCH,
+            },
+        ),
         tags=["measurements"],
         request=PhotoCorrectionIn,
         responses={201: PhotoOut},
@@ -439,7 +464,11 @@ class PhotoRemovals(Repeatable, Door):
     serializer_class = PhotoOut
 
     @extend_schema(
-        operation_id="photo_remove", tags=["measurements"], request=ReasonIn, responses={201: PhotoOut}
+        operation_id="photo_remove",
+        examples=ids.sent("Too dark", {"reason": "Nothing can be seen on it."}),
+        tags=["measurements"],
+        request=ReasonIn,
+        responses={201: PhotoOut},
     )
     def post(self, request: Request, photo_id: UUID) -> Response:
         """Take it out: it goes into no report, and stays to be seen with the reason."""
@@ -455,7 +484,11 @@ class PhotoRestorals(Repeatable, Door):
     serializer_class = PhotoOut
 
     @extend_schema(
-        operation_id="photo_restore", tags=["measurements"], request=ReasonIn, responses={201: PhotoOut}
+        operation_id="photo_restore",
+        examples=ids.sent("Needed after all", {"reason": "It is the only one of this mark."}),
+        tags=["measurements"],
+        request=ReasonIn,
+        responses={201: PhotoOut},
     )
     def post(self, request: Request, photo_id: UUID) -> Response:
         """Take a removed one back in."""

@@ -2,7 +2,7 @@
 
 from typing import Any
 
-from drf_spectacular.utils import OpenApiExample, extend_schema
+from drf_spectacular.utils import OpenApiExample, OpenApiParameter, extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -11,6 +11,7 @@ from jobs.access import Action, Actor
 from jobs.errors import Fault, Invalid
 from jobs.http.door import Door, Strict
 from jobs.http.idempotency import Repeatable
+from jobs.rest.examples import sent
 from measurements.models import RuleSetting, Severity
 from measurements.rule_parameters import SEVERITY
 from measurements.rule_settings import rule_states, set_number, set_severity
@@ -99,9 +100,14 @@ class RuleSettings(Repeatable, Door):
     @extend_schema(
         operation_id="rule_set",
         tags=["rules"],
+        parameters=[
+            OpenApiParameter(
+                "rule", str, OpenApiParameter.PATH, examples=[OpenApiExample("Two runs", "runs_disagree")]
+            )
+        ],
         request=SettingIn,
         responses={201: SettingOut},
-        examples=[OpenApiExample("Runs of a traverse", EXAMPLE, request_only=True)],
+        examples=sent("Runs of a traverse", EXAMPLE),
     )
     def post(self, request: Request, rule: str) -> Response:
         """Sets a number of a rule or its severity from now on; what depends on it is evaluated again."""

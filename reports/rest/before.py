@@ -16,6 +16,7 @@ from jobs.errors import NotFound
 from jobs.http.door import Door, PublicDoor, Strict
 from jobs.http.idempotency import Repeatable
 from jobs.reasons import LONGEST_REASON, SHORTEST_REASON
+from jobs.rest import examples as ids
 from reports import before, deferrals, deliver, queries, schema, workbook
 from reports.deliver import LONGEST_MESSAGE, MOST_ADDRESSES, MOST_DAYS, USUAL_DAYS
 from reports.issue import document_of
@@ -114,6 +115,9 @@ class JobDocuments(Repeatable, Door):
 
     @extend_schema(
         operation_id="job_document_send",
+        examples=ids.sent(
+            "How far it is", {"kind": "interim", "addressee": "Town of Elmbridge, buildings office"}
+        ),
         tags=["reports"],
         request=DocumentInput,
         responses={201: ReportShape},
@@ -145,7 +149,19 @@ class JobDeferrals(Repeatable, Door):
         return Response(DeferralList({"items": rows}).data)
 
     @extend_schema(
-        operation_id="job_defer", tags=["reports"], request=DeferralInput, responses={201: DeferralShape}
+        operation_id="job_defer",
+        examples=ids.sent(
+            "Until summer",
+            {
+                "test_point": ids.POINT,
+                "season": "cooling",
+                "due_on": "2026-07-15",
+                "reason": "The cooling coil can only be loaded in summer.",
+            },
+        ),
+        tags=["reports"],
+        request=DeferralInput,
+        responses={201: DeferralShape},
     )
     def post(self, request: Request, job_id: UUID) -> Response:
         """Leaves a point for later, or takes that back; each is a row of its own and the newest counts.
@@ -180,7 +196,18 @@ class ReportDeliveries(Repeatable, Door):
         return self.page(rows, DeliveryShape)
 
     @extend_schema(
-        operation_id="report_deliver", tags=["reports"], request=DeliveryInput, responses={201: DeliveryList}
+        operation_id="report_deliver",
+        examples=ids.sent(
+            "To the engineer",
+            {
+                "addresses": ["engineer@elmbridge.example"],
+                "message": "The report on the reading rooms.",
+                "days": 30,
+            },
+        ),
+        tags=["reports"],
+        request=DeliveryInput,
+        responses={201: DeliveryList},
     )
     def post(self, request: Request, report_id: UUID) -> Response:
         """Mails a link to each address; it ends after `days`."""

@@ -15,6 +15,7 @@ from jobs.errors import NotFound
 from jobs.http.door import Door, Strict
 from jobs.http.idempotency import Repeatable
 from jobs.models import CompanyExport
+from jobs.rest.examples import sent
 from reports import exports
 
 
@@ -54,7 +55,11 @@ class Exports(Repeatable, Door):
         return self.page(exports.visible_exports(self.actor), ExportShape)
 
     @extend_schema(
-        operation_id="export_ask", tags=["company"], request=ExportInput, responses={202: ExportShape}
+        operation_id="export_ask",
+        examples=sent("Everything", {}),
+        tags=["company"],
+        request=ExportInput,
+        responses={202: ExportShape},
     )
     def post(self, request: Request) -> Response:
         """Asks for an export of everything; a worker makes it. While one is being made, that one is told."""

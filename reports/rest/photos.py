@@ -14,6 +14,7 @@ from jobs.access import Action, Actor
 from jobs.errors import Conflict, NotFound
 from jobs.http.door import Door, Strict, etag
 from jobs.http.idempotency import Repeatable
+from jobs.rest import examples as ids
 from jobs.rest.serializers_people import Person
 from measurements.photos import opened, standing, visible_photos
 from measurements.rest.photos import PhotoOut, ReasonIn, existing_photo
@@ -69,7 +70,11 @@ class JobPhotoChoices(Repeatable, Door):
         return Response(ChoiceList({"items": choices_of(self.actor, job_id)}).data)
 
     @extend_schema(
-        operation_id="photo_choose", tags=["review"], request=ChoiceIn, responses={200: ChoiceList}
+        operation_id="photo_choose",
+        examples=ids.sent("Into the report", {"photos": [ids.PHOTO], "shown": True}),
+        tags=["review"],
+        request=ChoiceIn,
+        responses={200: ChoiceList},
     )
     def post(self, request: Request, job_id: UUID) -> Response:
         """Show them, or leave them out. The next approval or document has them so."""
@@ -94,7 +99,13 @@ class PhotoErasure(Repeatable, Door):
     needs = {"POST": Action.REVIEW}
     serializer_class = PhotoOut
 
-    @extend_schema(operation_id="photo_erase", tags=["review"], request=ReasonIn, responses={201: PhotoOut})
+    @extend_schema(
+        operation_id="photo_erase",
+        examples=ids.sent("A visitor", {"reason": "A visitor can be recognised on it."}),
+        tags=["review"],
+        request=ReasonIn,
+        responses={201: PhotoOut},
+    )
     def post(self, request: Request, photo_id: UUID) -> Response:
         """Erase a file that must not be kept, for good. Its row, digest and the reason stay.
 

@@ -14,6 +14,7 @@ from jobs.http.door import Door, Strict
 from jobs.http.idempotency import Repeatable
 from jobs.models import Quantity
 from jobs.reasons import LONGEST_REASON, SHORTEST_REASON
+from jobs.rest import examples as ids
 from measurements import recall
 from measurements.models import Outcome, RecallCase, RecallDecisionKind, RecallGround, RecallItem, Verdict
 from measurements.queries import recall_items, undecided_items, visible_recalls
@@ -191,7 +192,17 @@ class Recalls(Repeatable, Door):
         return self.page(visible_recalls(self.actor), RecallShape)
 
     @extend_schema(
-        operation_id="recall_withdraw", tags=["recalls"], request=WithdrawInput, responses={201: RecallList}
+        operation_id="recall_withdraw",
+        examples=ids.sent(
+            "By the laboratory",
+            {
+                "certificate": ids.CERTIFICATE,
+                "reason": "Its laboratory withdrew it: a wrong reference was used.",
+            },
+        ),
+        tags=["recalls"],
+        request=WithdrawInput,
+        responses={201: RecallList},
     )
     def post(self, request: Request) -> Response:
         """Withdraws a certificate: opens a recall for each of its quantities, or gives those there are."""
@@ -247,7 +258,18 @@ class RecallDecisions(Repeatable, Door):
     needs = {"POST": Action.REVIEW}
 
     @extend_schema(
-        operation_id="recall_decide", tags=["recalls"], request=DecideInput, responses={201: DecideOutput}
+        operation_id="recall_decide",
+        examples=ids.sent(
+            "Nothing to change",
+            {
+                "items": [ids.RECALL_ITEM],
+                "decision": "no_effect",
+                "reason": "The verdict is the same with the error that was found.",
+            },
+        ),
+        tags=["recalls"],
+        request=DecideInput,
+        responses={201: DecideOutput},
     )
     def post(self, request: Request, recall_id: UUID) -> Response:
         """Decides on one or many at once. The newest decision on a session counts; all are kept."""

@@ -9,6 +9,7 @@ from jobs.access import Action
 from jobs.errors import NotFound
 from jobs.http.door import Door, Strict
 from jobs.http.idempotency import Repeatable
+from jobs.rest import examples as ids
 from reports import removal
 
 
@@ -45,7 +46,11 @@ class CompanyRemoval(Repeatable, Door):
         return Response(RemovalShape(found).data)
 
     @extend_schema(
-        operation_id="removal_ask", tags=["company"], request=RemovalInput, responses={202: RemovalShape}
+        operation_id="removal_ask",
+        examples=ids.sent("Everything", {"export": ids.EXPORT, "name": ids.COMPANY_NAME}),
+        tags=["company"],
+        request=RemovalInput,
+        responses={202: RemovalShape},
     )
     def post(self, request: Request) -> Response:
         """Asks for the removal of every row and file of the company in 14 days.

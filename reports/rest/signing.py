@@ -14,6 +14,7 @@ from jobs.access import Action
 from jobs.errors import Fault, Invalid
 from jobs.http.door import Door, Strict
 from jobs.http.idempotency import Repeatable
+from jobs.rest import examples as ids
 from reports import signers
 from reports.models import SigningCertificate
 from reports.sign import MOST_PKCS12
@@ -62,6 +63,7 @@ class Signing(Repeatable, Door):
 
     @extend_schema(
         operation_id="signing_certificate_enter",
+        examples=ids.sent("From the company's authority", {"file": ids.PKCS12, "password": ids.WORDS}),
         tags=["company"],
         request=SigningInput,
         responses={201: SigningShape},

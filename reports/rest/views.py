@@ -17,6 +17,7 @@ from jobs.http.door import Door, PublicDoor, etag, seen_tag, tagged
 from jobs.http.idempotency import Repeatable
 from jobs.http.limits import address_of, limit
 from jobs.http.schema import MATCH_PARAMETER
+from jobs.rest import examples as ids
 from jobs.rest.fields import Known, matching, uuid
 from measurements.models import AnswerKind
 from reports import deliver, queries, review, verify
@@ -65,6 +66,10 @@ class FlagAnswers(Repeatable, Door):
 
     @extend_schema(
         operation_id="flag_answer",
+        examples=ids.sent(
+            "Stays as it is",
+            {"answer": "accept", "reason": "The damper is fully open; the branch carries no more."},
+        ),
         tags=["review"],
         request=shapes.AnswerInput,
         parameters=[FLAG_SEEN],
@@ -259,6 +264,11 @@ class PublicCheck(PublicDoor):
 
     @extend_schema(
         operation_id="public_check",
+        examples=ids.sent(
+            "A file that was mailed on",
+            {"address": ids.REPORT_ADDRESS, "file": "%PDF-1.7 and so on, the file's bytes"},
+            "multipart/form-data",
+        ),
         tags=["public"],
         request={
             "multipart/form-data": {

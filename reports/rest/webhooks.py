@@ -5,7 +5,7 @@ from uuid import UUID
 
 from django.shortcuts import get_object_or_404
 from django.urls import reverse
-from drf_spectacular.utils import OpenApiExample, OpenApiParameter, OpenApiWebhook, extend_schema
+from drf_spectacular.utils import OpenApiParameter, OpenApiWebhook, extend_schema
 from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
@@ -13,6 +13,7 @@ from rest_framework.response import Response
 from jobs.access import Action
 from jobs.http.door import Door, Strict, seen_version, tagged
 from jobs.http.idempotency import Repeatable, ShownOnce
+from jobs.rest.examples import sent
 from jobs.rest.fields import Known, matching, one_of
 from reports import webhooks
 from reports.models import Outcome, Webhook, WebhookAttempt
@@ -131,13 +132,9 @@ class Webhooks(ShownOnce, Door):
         tags=["webhooks"],
         request=WebhookIn,
         responses={201: WebhookShown},
-        examples=[
-            OpenApiExample(
-                "Issued reports",
-                {"url": "https://hooks.example.com/flow", "verbs": ["report.issued"]},
-                request_only=True,
-            )
-        ],
+        examples=sent(
+            "Issued reports", {"url": "https://hooks.example.com/flow", "verbs": ["report.issued"]}
+        ),
     )
     def post(self, request: Request) -> Response:
         """Sends events from now on. `secret` is shown in this answer only: a repeat is answered 409."""
@@ -157,7 +154,14 @@ class WebhookDoor(Door):
         return tagged(WebhookOut(row).data, row.version)
 
     @extend_schema(
-        operation_id="webhook_change", tags=["webhooks"], request=WebhookChange, responses=WebhookOut
+        operation_id="webhook_change",
+        examples=sent(
+            "Reports and their corrections",
+            {"description": "Reports only", "verbs": ["report.issued", "session.corrected"]},
+        ),
+        tags=["webhooks"],
+        request=WebhookChange,
+        responses=WebhookOut,
     )
     def patch(self, request: Request, webhook_id: UUID) -> Response:
         """Changes it. Switched on again it goes on with the event at which it stopped."""
@@ -177,7 +181,11 @@ class WebhookRotation(ShownOnce, Door):
     serializer_class = RotateIn
 
     @extend_schema(
-        operation_id="webhook_rotate", tags=["webhooks"], request=RotateIn, responses={200: WebhookShown}
+        operation_id="webhook_rotate",
+        examples=sent("The receiver changes it today", {"overlap_hours": 8}),
+        tags=["webhooks"],
+        request=RotateIn,
+        responses={200: WebhookShown},
     )
     def post(self, request: Request, webhook_id: UUID) -> Response:
         """A new secret, shown in this answer only; the one before signs too for a while."""
@@ -190,7 +198,11 @@ class WebhookReplay(Repeatable, Door):
     serializer_class = ReplayIn
 
     @extend_schema(
-        operation_id="webhook_replay", tags=["webhooks"], request=ReplayIn, responses={202: ReplayOut}
+        operation_id="webhook_replay",
+        examples=sent("From a day on", {"since": "2026-03-02T00:00:00+01:00"}),
+        tags=["webhooks"],
+        request=ReplayIn,
+        responses={202: ReplayOut},
     )
     def post(self, request: Request, webhook_id: UUID) -> Response:
         """Sends again what came after a number or since a moment; each event under the id it had."""
