@@ -39,10 +39,8 @@ KEYS = {
 """Keys of the frozen data, which are no secret: nothing else is under them."""
 EMPTY: dict[str, str] = {
     "admin.LogEntry": "Django's admin, used by operators alone",
-    "auth.Permission": "filled by Django after each migrate",
     "auth.Group": "not used",
     "auth.Group_permissions": "not used",
-    "contenttypes.ContentType": "filled by Django after each migrate",
 }
 """Tables that need no row, each with the reason; every other has one."""
 

@@ -93,12 +93,16 @@ def copied(source: str, target: str) -> Iterator[None]:
     connection.close()
     drop_database(target)
     with owner_connection("postgres", autocommit=True) as owner:
-        owner.execute(sql.SQL("ALTER DATABASE {} ALLOW_CONNECTIONS false").format(sql.Identifier(source)))
-        owner.execute("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s", [source])
-        owner.execute(
-            sql.SQL("CREATE DATABASE {} TEMPLATE {}").format(sql.Identifier(target), sql.Identifier(source))
-        )
-        owner.execute(sql.SQL("ALTER DATABASE {} ALLOW_CONNECTIONS true").format(sql.Identifier(source)))
+        allow = sql.SQL("ALTER DATABASE {} ALLOW_CONNECTIONS {}")
+        owner.execute(allow.format(sql.Identifier(source), sql.Literal(False)))
+        try:
+            owner.execute(
+                "SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE datname = %s", [source]
+            )
+            make = sql.SQL("CREATE DATABASE {} TEMPLATE {}")
+            owner.execute(make.format(sql.Identifier(target), sql.Identifier(source)))
+        finally:
+            owner.execute(allow.format(sql.Identifier(source), sql.Literal(True)))
     try:
         yield
     finally:
