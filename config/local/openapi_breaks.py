@@ -2,7 +2,8 @@
 
 What is sent to the service has to be taken as before; what it answers, and sends to webhooks, has to be what
 was promised. Further properties of an answer are no break: who reads it passes over what it does not know. A
-further value of an enumeration is one, since an enumeration is a promise of all values.
+further value of an enumeration is one, since an enumeration is a promise of all values, unless the schema
+says `x-may-grow: true`.
 """
 
 import json
@@ -269,6 +270,10 @@ def _values(old: Json, new: Json, place: str, way: Way) -> Iterator[str]:
     narrow, wide = (old, new) if way == "request" else (new, old)
     if "type" in wide and narrow.get("type") not in (wide["type"], "integer"):
         yield f"{way} {place}: {narrow.get('type') or 'any value'} {_OTHER[way]}"
+    if way == "answer" and new.get("x-may-grow"):
+        if "enum" in old and not old.get("x-may-grow"):
+            yield f"{way} {place}: further values may come now"
+        return
     if "enum" not in wide:
         return
     if "enum" not in narrow:

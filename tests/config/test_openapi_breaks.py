@@ -275,6 +275,8 @@ BREAKS: list[tuple[str, Change]] = [
     ("answer JobOut/labels/{}: any value is new",
      lambda d: job_out(d, "properties", "labels").pop("additionalProperties")),
     ("answer State: value \"void\" is new", lambda d: schema(d, "State", "enum").append("void")),
+    ("answer State: further values may come now",
+     lambda d: schema(d, "State").update({"x-may-grow": True})),
     ("answer State: is no longer one of a list", lambda d: schema(d, "State").pop("enum")),
     ("answer Flow/value: gone", lambda d: schema(d, "Flow", "properties").pop("value")),
     ("answer JobOut/found: object is new", lambda d: job_out(d, "properties", "found", "oneOf").append(FLOW)),
@@ -373,6 +375,17 @@ def test_nothing_changed_breaks_nothing() -> None:
 
 
 # The document of the service
+
+
+def test_an_enumeration_that_may_grow_grows() -> None:
+    old = changed(lambda d: schema(d, "State").update({"x-may-grow": True}))
+    new = copy.deepcopy(old)
+    schema(new, "State", "enum").append("void")
+    assert breaking_changes(old, new) == []
+    schema(new, "State", "enum").remove("open")
+    lines = breaking_changes(old, new)
+    assert 'request State: value "open" is no longer taken' in lines
+    assert all(line.startswith("request ") for line in lines)
 
 
 @cache
