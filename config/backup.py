@@ -165,7 +165,12 @@ def restore(place: Path, into: Path, wal: Path, until: datetime | None = None) -
         )
     shutil.copytree(place / BASE, into, dirs_exist_ok=True, copy_function=shutil.copyfile)
     into.chmod(0o700)
-    settings = {"restore_command": f"cp {shlex.quote(str(wal))}/%f %p", "recovery_target_action": "promote"}
+    place_of = f"{shlex.quote(str(wal))}/%f"
+    settings = {
+        # pg_receivewal calls the segment that it writes .partial
+        "restore_command": f"cp {place_of} %p 2>/dev/null || cp {place_of}.partial %p",
+        "recovery_target_action": "promote",
+    }
     if until is not None:
         settings["recovery_target_time"] = until.astimezone(UTC).isoformat()
     with (into / "postgresql.auto.conf").open("a") as conf:

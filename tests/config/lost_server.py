@@ -3,6 +3,7 @@
 import os
 import shutil
 import signal
+import subprocess
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -90,6 +91,27 @@ class Cluster:
         assert row is not None
         wait_until((self.wal / str(row[0])).exists, f"{row[0]} is in the archive")
 
+    @property
+    def received(self) -> Path:
+        """Where pg_receivewal writes."""
+        return self.wal.with_name(f"{self.wal.name}-received")
+
+    def receive(self) -> "subprocess.Popen[bytes]":
+        """Starts pg_receivewal, which ends with the server."""
+        postgres.open_folder(self.received)
+        command = [backup.program("pg_receivewal"), "--dbname", self.address, "--directory"]
+        made = subprocess.Popen([*command, str(self.received), "--no-loop", "--synchronous"])
+        wait_until(self.is_received, "pg_receivewal is connected")
+        return made
+
+    def is_received(self) -> bool:
+        """Whether all that is committed is on the receiver's disk."""
+        with self.connect() as connection:
+            row = connection.execute(
+                "select count(*) from pg_stat_replication where flush_lsn >= pg_current_wal_flush_lsn()"
+            ).fetchone()
+        return row == (1,)
+
     def moment(self) -> datetime:
         """The server's clock, with nothing committed in the same instant."""
         with self.connect() as connection:
@@ -101,19 +123,21 @@ class Cluster:
 
     @contextmanager
     def restored(
-        self, place: Path, until: datetime | None, name: str = "back"
+        self, place: Path, until: datetime | None, name: str = "back", archive: Path | None = None
     ) -> Iterator[postgres.Postgres]:
         """Recovers from a backup and serves. Raises StartFailed when the server ends instead.
 
-        It archives into a folder of its own: the next restore would follow its timeline, not the lost one.
+        `archive`: another than that of `archive_command`. It archives into a folder of its own: the next
+        restore would follow its timeline, not the lost one.
         """
         folder = self.world.postgres.with_name(f"{self.world.postgres.name}-{name}")
         wal = folder.with_name(f"{folder.name}-wal")
         try:
-            backup.restore(place, folder, self.wal, until)
+            source = archive or self.wal
+            backup.restore(place, folder, source, until)
             postgres.open_folder(wal)
             if self.world.account:
-                for path in (wal, folder, *folder.rglob("*")):
+                for path in (wal, folder, *folder.rglob("*"), *source.iterdir()):
                     os.chown(path, self.world.account.uid, self.world.account.gid)
             shutil.copy2(self.world.postgres / "pg_hba.conf", folder / "pg_hba.conf")
             database = self._on(replace(self.world, postgres=folder), wal)
@@ -153,4 +177,5 @@ def cluster(**settings: str) -> Iterator[Cluster]:
             yield made
         finally:
             made.lose()
-            shutil.rmtree(wal, ignore_errors=True)
+            for path in (wal, made.received):
+                shutil.rmtree(path, ignore_errors=True)

@@ -47,6 +47,7 @@ def lost(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lost]:
     with lost_server.cluster(fsync="off") as made, patch.context() as environment:
         environment.setenv("PG_BIN", str(postgres.programs(made.world.account)))
         with made.connect() as connection:
+            receiver = made.receive()
             connection.execute("create table reading (n int primary key)")
             connection.execute("insert into reading values (1)")
             place = backup.take(folder / "all", made.address, media)
@@ -59,7 +60,9 @@ def lost(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Lost]:
             connection.execute("insert into reading values (4)")
             made.archived()
             connection.execute("insert into reading values (5)")
+            lost_server.wait_until(made.is_received, "reading 5 is on the receiver's disk")
         made.lose()
+        receiver.wait(lost_server.PATIENCE_S)
         after = sorted(path for path in made.wal.iterdir() if path.name not in at_backup)
         yield Lost(made, place, media, before, [p for p in after if backup.SEGMENT.fullmatch(p.name)])
 
@@ -82,6 +85,12 @@ def test_without_a_moment_it_leads_to_the_end_of_the_archive(lost: Lost) -> None
     """What was never archived went with the server."""
     with lost.cluster.restored(lost.place, None):
         assert lost.readings() == [1, 2, 3, 4]
+
+
+def test_with_the_log_received_as_it_is_written_nothing_is_lost(lost: Lost) -> None:
+    """The segment that pg_receivewal was writing when the server died is read to its end."""
+    with lost.cluster.restored(lost.place, None, archive=lost.cluster.received):
+        assert lost.readings() == [1, 2, 3, 4, 5]
 
 
 @pytest.fixture
