@@ -12,7 +12,7 @@ import pytest
 
 from tests.mutation import mutants
 from tests.mutation.explained import EXPLAINED
-from tests.mutation.mutants import CALC, Spot, meaning, modules, mutant_at, spots
+from tests.mutation.mutants import CALC, Spot, meaning, modules, mutant_at, path_of, spots
 from tests.mutation.run import CORE, files_for, sample
 
 ROOT = Path(__file__).parents[2]
@@ -163,7 +163,7 @@ def test_tests_of_a_module_begin_with_its_own() -> None:
 
 def test_explained_changes_are_still_there() -> None:
     for (module, before, after), why in EXPLAINED.items():
-        lines = {line.strip() for line in (CALC / f"{module}.py").read_text(encoding="utf-8").splitlines()}
+        lines = {line.strip() for line in path_of(module).read_text(encoding="utf-8").splitlines()}
         assert before in lines, (module, before)
         assert before != after
         assert why

@@ -1,8 +1,10 @@
-"""Small wrong changes to a module of the arithmetic: which there are, and which cannot matter.
+"""Small wrong changes to a module: which there are, and which cannot matter.
 
 The changes are those of the library cosmic-ray (comparison, arithmetic, constants, boolean, loops,
-exceptions); it only edits text here, nothing on disk is touched. At every place one change of each family
-is taken, by a seed, so that a whole run stays affordable.
+exceptions), and outside the arithmetic those of omissions.py; only text is edited here, nothing on disk is
+touched. At every place one change of each family is taken, by a seed, so that a whole run stays affordable.
+
+A module is named by its place (`jobs.due`); one of the arithmetic by its last word alone (`traverse`).
 """
 
 from __future__ import annotations
@@ -19,9 +21,11 @@ from cosmic_ray.ast import ast_nodes, get_ast  # type: ignore[import-untyped]
 from cosmic_ray.mutating import mutate_code  # type: ignore[import-untyped]
 from cosmic_ray.plugins import get_operator, operator_names  # type: ignore[import-untyped]
 
+from tests.mutation import omissions
 from tests.mutation.explained import EXPLAINED
 
-CALC = Path(__file__).parents[2] / "measurements" / "calc"
+ROOT = Path(__file__).parents[2]
+CALC = ROOT / "measurements" / "calc"
 ARITHMETIC = {"Add", "Sub", "Mul", "Div", "FloorDiv", "Mod", "Pow"}
 SAME = {"Is", "IsNot"}
 LEFT_OUT = re.compile(r"/(Variable|RemoveDecorator|NoOp)")
@@ -41,7 +45,7 @@ class Mutant:
     after: str
 
     def __str__(self) -> str:
-        return f"{self.module}.py:{self.line}: {self.before}  ->  {self.after}"
+        return f"{path_of(self.module).relative_to(ROOT)}:{self.line}: {self.before}  ->  {self.after}"
 
     @property
     def why(self) -> str:
@@ -50,15 +54,30 @@ class Mutant:
 
     def source(self) -> str:
         """The whole changed module."""
-        found = mutate_code(_source(self.module), get_operator(self.operator)(), self.occurrence)
+        found = _changed(_source(self.module), self.operator, self.occurrence)
         if found is None:
             raise ValueError(f"no such place: {self}")
         return str(found)
 
 
+def path_of(module: str) -> Path:
+    """Where a module stands."""
+    return ROOT / f"{module.replace('.', '/')}.py" if "." in module else CALC / f"{module}.py"
+
+
 @cache
 def _source(module: str) -> str:
-    return (CALC / f"{module}.py").read_text(encoding="utf-8")
+    return path_of(module).read_text(encoding="utf-8")
+
+
+def _changed(source: str, operator: str, occurrence: int) -> str | None:
+    if operator.startswith(omissions.PREFIX):
+        return omissions.omitted(source, operator, occurrence)
+    try:
+        changed: str | None = mutate_code(source, get_operator(operator)(), occurrence)
+    except AttributeError:  # cosmic-ray cannot replace a dotted exception in a tuple
+        return None
+    return changed
 
 
 def modules() -> list[str]:
@@ -79,7 +98,8 @@ class Spot:
 def spots(module: str, seed: int = 1) -> tuple[Spot, ...]:
     """Where a module can be changed, in the order of the text."""
     places: dict[tuple[tuple[int, int], str], list[tuple[str, int]]] = {}
-    for operator, occurrence, start in _places(_source(module)):
+    own = omissions.places(_source(module)) if "." in module else ()
+    for operator, occurrence, start in (*_places(_source(module)), *own):
         family = FAMILY.search(operator)
         places.setdefault((start, family.group(1) if family else operator), []).append((operator, occurrence))
     found = []
@@ -94,7 +114,7 @@ def mutant_at(spot: Spot) -> Mutant | None:
     source = _source(spot.module)
     lines = source.splitlines()
     for operator, occurrence in spot.choices:
-        changed = mutate_code(source, get_operator(operator)(), occurrence)
+        changed = _changed(source, operator, occurrence)
         if changed is None or meaning(changed) in (None, meaning(source)):
             continue
         after = changed.splitlines()

@@ -1,16 +1,16 @@
-"""Runs the tests of the arithmetic on changed modules and counts how many changes they notice.
+"""Runs tests on changed modules and counts how many changes they notice.
 
-Every change is tried in a process of its own, forked from one that has the libraries loaded already; there
-the changed text stands for the module, so files, caches and other test runs are never touched. Only the tests
-that use the module run, the most concerned first, up to the first that fails. Generated cases are fewer here.
+Here stands how the arithmetic is tried; `--of states` is tried by states.py. Every change is tried in a
+process of its own, forked from one that has the libraries loaded already; there the changed text stands for
+the module, so files, caches and other test runs are never touched. Only the tests that use the module run,
+the most concerned first, up to the first that fails. Generated cases are fewer here.
 """
 
 from __future__ import annotations
 
 import argparse
 import ast
-import importlib.abc
-import importlib.util
+import importlib
 import os
 import random
 import signal
@@ -20,13 +20,11 @@ from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from importlib.machinery import ModuleSpec
 from pathlib import Path
-from types import CodeType, ModuleType
 
-from tests.mutation.mutants import CALC, Mutant, modules, mutant_at, spots
+from tests.mutation.changed import Changed
+from tests.mutation.mutants import CALC, ROOT, Mutant, modules, mutant_at, spots
 
-ROOT = CALC.parents[1]
 PACKAGE = "measurements.calc"
 CORE = ("uncertainty", "instrument", "conformity", "distributions", "units", "air", "plan", "variance")
 """What all other figures rest on: the sample of every test run is taken from these."""
@@ -51,21 +49,6 @@ class Outcome:
     mutant: Mutant
     word: str
     seconds: float
-
-
-class _Changed(importlib.abc.MetaPathFinder, importlib.abc.Loader):
-    """Finds one module as the given code instead of its file."""
-
-    def __init__(self, name: str, code: CodeType, path: Path) -> None:
-        self.name, self.code, self.path = name, code, path
-
-    def find_spec(self, fullname: str, path: object = None, target: object = None) -> ModuleSpec | None:
-        if fullname != self.name:
-            return None
-        return importlib.util.spec_from_file_location(fullname, self.path, loader=self)  # type: ignore[arg-type]
-
-    def exec_module(self, module: ModuleType) -> None:
-        exec(self.code, module.__dict__)
 
 
 @cache
@@ -168,7 +151,7 @@ def _child(module: str, source: str | None, files: Sequence[str]) -> int:
     sys.dont_write_bytecode = True
     if source is not None:
         path = CALC / f"{module}.py"
-        sys.meta_path.insert(0, _Changed(f"{PACKAGE}.{module}", compile(source, str(path), "exec"), path))
+        sys.meta_path.insert(0, Changed(f"{PACKAGE}.{module}", compile(source, str(path), "exec"), path))
     for place, file in enumerate(files):
         signal.setitimer(signal.ITIMER_PROF, TIME_LIMIT)
         if pytest.main([*OPTIONS, file]) not in (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED):
@@ -259,16 +242,37 @@ def _pile(module: str, seed: int) -> Iterator[Mutant]:
 def main(arguments: Sequence[str] | None = None) -> int:
     """Command line; 2 when the score is below --least."""
     options = _options(arguments)
+    return _try_states(options) if options.of == "states" else _try_calc(options)
+
+
+def _try_calc(options: argparse.Namespace) -> int:
     names = options.modules or (CORE if options.core else modules())
     load()
-    bench, outcomes, began = Bench(options.processes), [], time.monotonic()
-    for outcome in bench.trial(sample(names, options.sample, options.seed)):
-        outcomes.append(outcome)
-        if outcome.word != KILLED:
-            print(f"{outcome.word}: {outcome.mutant} [{outcome.mutant.operator}]", flush=True)
+    bench, began = Bench(options.processes), time.monotonic()
+    outcomes = _shown(bench.trial(sample(names, options.sample, options.seed)))
     for file in sorted(bench.red):
         print(f"left out, for it fails on the code as it stands: {file}")
     return _report(outcomes, time.monotonic() - began, options.least)
+
+
+def _try_states(options: argparse.Namespace) -> int:
+    from tests.mutation import states
+
+    chosen = sample(options.modules or states.MODULES, options.sample, options.seed)
+    with states.servers():
+        bench, began = states.Bench(states.reach(states.files()), options.processes), time.monotonic()
+        outcomes = _shown(bench.trial(chosen[options.skip :]))
+    return _report(outcomes, time.monotonic() - began, options.least)
+
+
+def _shown(outcomes: Iterable[Outcome]) -> list[Outcome]:
+    """The outcomes, with a word on each change that was not noticed as it comes."""
+    found = []
+    for outcome in outcomes:
+        found.append(outcome)
+        if outcome.word != KILLED:
+            print(f"{outcome.word}: {outcome.mutant} [{outcome.mutant.operator}]", flush=True)
+    return found
 
 
 def _report(outcomes: Sequence[Outcome], seconds: float, least: float) -> int:
@@ -286,10 +290,17 @@ def _report(outcomes: Sequence[Outcome], seconds: float, least: float) -> int:
 
 def _options(arguments: Sequence[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.mutation", description=__doc__)
-    parser.add_argument("modules", nargs="*", help="modules of measurements/calc (all)")
-    parser.add_argument("--core", action="store_true", help="only what all figures rest on")
+    parser.add_argument("modules", nargs="*", help="modules, as `traverse` or `jobs.due` (all)")
+    parser.add_argument(
+        "--of",
+        choices=("calc", "states"),
+        default="calc",
+        help="the arithmetic, or tenancy and state machines",
+    )
+    parser.add_argument("--core", action="store_true", help="only what all figures rest on (calc)")
     parser.add_argument("--sample", type=int, default=0, help="so many changes instead of all")
     parser.add_argument("--seed", type=int, default=1, help="of the choice")
+    parser.add_argument("--skip", type=int, default=0, help="so many of the choice are done already (states)")
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--least", type=float, default=0.0, help="score in %% below which the command fails")
     return parser.parse_args(arguments)

@@ -132,6 +132,8 @@ def test_what_is_sent_back_opens_the_job_and_a_newer_session_settles_it(company_
     assert [state.state for state in found.blocking] == ["remeasure"]
     again = {"session": str(sessions["S-3"]), "reason": "Damper opened, measured again."}
     scene.post(company_a, batches.hood(company_a, "S-3", "83.0", supersedes=again))
+    with company(company_a.id), pytest.raises(Conflict, match="newer session"):  # no rule looked yet
+        review.answer_flag(supervisor, flag.id, kind=AnswerKind.ACCEPT, reason=scene.REASON)
     scene.evaluated(company_a)
     found = scene.seen(company_a)
     assert not found.blocking
