@@ -3,7 +3,7 @@
 import hashlib
 from collections.abc import Iterable
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import Enum
 from typing import TYPE_CHECKING
 from uuid import UUID
@@ -13,13 +13,14 @@ from django.utils import timezone
 from django.utils.translation import gettext
 
 from jobs import bulk
-from jobs.errors import Forbidden, NotSignedIn, SecondFactorNeeded
+from jobs.errors import Forbidden, NotSignedIn, SecondFactorNeeded, SignInAgain
 from jobs.models import (
     Allowance,
     Company,
     Member,
     Role,
     SecondFactor,
+    SignIn,
     SupportGrant,
     TokenKind,
     User,
@@ -78,6 +79,8 @@ SCOPES: dict[str, Action] = {
 # Who approves, or decides who may come in, can be asked by the company for a second factor.
 IN_NEED_OF_FACTOR = frozenset({Role.OWNER, Role.SUPERVISOR})
 
+PROVEN_FOR = timedelta(minutes=10)
+
 # A person signed in on a shared tablet does what is done in the field there, and reads.
 ON_TABLET = frozenset({Action.READ, Action.MEASURE, Action.SUBMIT})
 
@@ -97,6 +100,8 @@ class Actor:
     units: str = ""  # the system on their own screen; empty: the company's
     factor_by: datetime | None = None  # until when they must have set up a second factor; None: no need
     grant_id: UUID | None = None  # an operator who reads by leave of an owner
+    sign_in_id: UUID | None = None  # of who came with a browser's session
+    proven_at: datetime | None = None  # when password and code were last asked for, of who came so
     a_minute: int | None = None  # requests of the company, where the operators set it
     used_at: datetime | None = None  # when the key was last seen, within the hour
     stored_only: bool = False  # a key that asks stored queries of GraphQL and nothing else
@@ -105,6 +110,11 @@ class Actor:
     def owes_factor(self) -> bool:
         """Whether they come no further before they have set up a second factor."""
         return self.factor_by is not None and self.factor_by <= timezone.now()
+
+    @property
+    def is_proven(self) -> bool:
+        """Whether it was proved in the last minutes who this is."""
+        return self.proven_at is not None and timezone.now() - self.proven_at <= PROVEN_FOR
 
     @property
     def principal(self) -> str:
@@ -139,6 +149,18 @@ def require(actor: Actor | None, action: Action) -> Actor:
     if not may(actor, action):
         words = gettext("%(who)s may not do this (%(action)s). %(remedy)s")
         raise Forbidden(words % {"who": _who(actor), "action": action.value, "remedy": _remedy(action)})
+    return actor
+
+
+def require_proven(actor: Actor | None, action: Action) -> Actor:
+    """As `require`, of a person who signed in within the last ten minutes. Raises SignInAgain as well.
+
+    For what takes a whole company away: a browser that was left open, or whose session was stolen, must not
+    be enough.
+    """
+    actor = require(actor, action)
+    if not actor.is_proven:
+        raise SignInAgain(gettext("Sign in again first: this is asked of who signed in minutes ago only."))
     return actor
 
 
@@ -242,18 +264,27 @@ def _actor_of(query: str, value: bytes | UUID) -> Actor | None:
 
 
 def still_there(actor: Actor) -> Actor | None:
-    """The actor as they stand now; None once their token ended or they left. For what goes on for long."""
-    if actor.token_id is None:
-        member = Member.objects.filter(id=actor.member_id, active=True).first()
-        shut_out = member and User.objects.filter(id=member.user_ref, is_active=False).exists()
-        return actor_for_member(member) if member and not shut_out else None
-    return _actor_of(_WHO_BY_ID, actor.token_id)
+    """The actor as they stand now, for what goes on for long.
+
+    None once their token or sign-in ended, the leave of an operator did, or they left.
+    """
+    if actor.token_id is not None:
+        return _actor_of(_WHO_BY_ID, actor.token_id)
+    if actor.sign_in_id and not SignIn.objects.filter(id=actor.sign_in_id, ended_at=None).exists():
+        return None
+    if actor.grant_id:
+        return _supporter(SupportGrant.objects.filter(id=actor.grant_id))
+    member = Member.objects.filter(id=actor.member_id, active=True).first()
+    shut_out = member and User.objects.filter(id=member.user_ref, is_active=False).exists()
+    return actor_for_member(member) if member and not shut_out else None
 
 
 def actor_for_user(user_id: UUID) -> Actor | None:
     """A person signed in with a browser: a member, or an operator whom an owner let in to help."""
     member = members_with_needs().filter(user_ref=user_id, active=True).first()
-    return actor_for_member(member) if member else _supporter(user_id)
+    if member:
+        return actor_for_member(member)
+    return _supporter(SupportGrant.objects.filter(operator_ref=user_id))
 
 
 def members_with_needs() -> QuerySet[Member]:
@@ -278,11 +309,11 @@ def factor_needed_by(member: Member) -> datetime | None:
     return found if needs and not getattr(member, "has_factor", False) else None
 
 
-def _supporter(user_id: UUID) -> Actor | None:
-    """An operator with an owner's leave that has not ended."""
-    now = timezone.now()
-    leave = SupportGrant.objects.filter(operator_ref=user_id, revoked_at=None, ends_at__gt=now).first()
-    if leave is None or not User.objects.filter(id=user_id, is_active=True, is_operator=True).exists():
+def _supporter(leaves: QuerySet[SupportGrant]) -> Actor | None:
+    """An operator with one of these leaves of an owner, if it has not ended."""
+    leave = leaves.filter(revoked_at=None, ends_at__gt=timezone.now()).first()
+    operators = User.objects.filter(is_active=True, is_operator=True)
+    if leave is None or not operators.filter(id=leave.operator_ref).exists():
         return None
     return Actor(company_id=current_company(), name=leave.operator, grant_id=leave.id, roles=frozenset(Role))
 

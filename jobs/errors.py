@@ -42,6 +42,12 @@ class SecondFactorNeeded(DomainError):
     status, code, title = 403, "second-factor-needed", gettext_noop("A second factor is needed")
 
 
+class SignInAgain(DomainError):
+    """For this it must have been proved in the last minutes who sits there."""
+
+    status, code, title = 403, "sign-in-again", gettext_noop("Sign in again first")
+
+
 class OverQuota(DomainError):
     """The company has used up what the operators of the service allow it of something."""
 

@@ -18,9 +18,9 @@ from django.utils import timezone
 from django.utils.crypto import constant_time_compare
 from django.utils.translation import gettext, gettext_noop
 
-from jobs import events, mail, signins
+from jobs import events, mail, people, signins
 from jobs.access import Actor, hash_secret
-from jobs.errors import Conflict, Fault, Invalid
+from jobs.errors import Conflict, Fault, Forbidden, Invalid
 from jobs.http.limits import count_lately as count_try
 from jobs.http.limits import counted_lately, forget_lately, limit_lately, too_many
 from jobs.models import Affiliation, Member, RecoveryCode, SecondFactor, User
@@ -34,6 +34,10 @@ ALPHABET = "abcdefghjkmnpqrstuvwxyz23456789"
 PURPOSE = "jobs.factor"
 TRIES, OF_PERSON, TRIES_IN = 10, 20, 900  # wrong codes from one address and of one person, in seconds
 TOO_MANY_TRIES = gettext_noop("Too many wrong codes. Wait a quarter of an hour, or use a recovery code.")
+WRONG_PASSWORD = gettext_noop("This is not your password.")
+GUESSED_AT = gettext_noop(
+    "Many wrong passwords were tried for your e-mail lately. Sign out and in again: then a code is mailed."
+)
 WRONG = gettext_noop("This code is wrong, late or was used before. Wait for the next one.")
 
 
@@ -94,18 +98,17 @@ def confirm(user: User, code: str, address: str, here: str = "") -> list[str]:
     return _new_codes(user)
 
 
-@transaction.atomic
-def renew_recovery(user: User, code: str, address: str) -> list[str]:
-    """New recovery codes instead of the old ones, against a code. Raises Invalid, TooMany."""
-    prove(user, code, address)
-    _tell(user, "person.recovery_codes")
-    return _new_codes(user)
+def renew_recovery(user: User, *, password: str, code: str, address: str) -> list[str]:
+    """New recovery codes instead of the old ones, against password and code. Raises as `prove_again`."""
+    prove_again(user, password=password, code=code, address=address)
+    with transaction.atomic():
+        _tell(user, "person.recovery_codes")
+        return _new_codes(user)
 
 
-@transaction.atomic
-def take_off(user: User, code: str, address: str) -> None:
-    """Ends a person's second factor against a code of it. Raises Invalid, TooMany."""
-    prove(user, code, address)
+def take_off(user: User, *, password: str, code: str, address: str) -> None:
+    """Ends a person's second factor against password and code. Raises as `prove_again`."""
+    prove_again(user, password=password, code=code, address=address)
     forget(user)
 
 
@@ -138,6 +141,22 @@ def _tell(user: User, verb: str) -> None:
 
 
 # Proving
+
+
+def prove_again(user: User, *, password: str, code: str, address: str) -> None:
+    """Asks once more who is at the browser: the password, and a code of who has a second factor.
+
+    What is wrong counts and is noted as at signing in; so the caller answers and does not undo it. Raises
+    Invalid, TooMany, and Forbidden while the person is being guessed at: then a code by mail is asked for,
+    which signing in does.
+    """
+    enrolled = is_enrolled(user.id)
+    if not enrolled and people.is_guessed_at(user):
+        raise Forbidden(gettext(GUESSED_AT))
+    if people.check_password(user.email, password, address) != user:
+        raise Invalid(gettext(WRONG_PASSWORD), [Fault("/password", gettext(WRONG_PASSWORD))])
+    if enrolled:
+        prove(user, code, address)
 
 
 def prove(user: User, code: str, address: str) -> None:

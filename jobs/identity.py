@@ -4,8 +4,12 @@ Here, and not in the doors, because every door must notice: the end of a sign-in
 look of an operator who was let in to help.
 """
 
-from datetime import timedelta
+import time
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from uuid import UUID
 
+from django.contrib.sessions.backends.base import SessionBase
 from django.http import HttpRequest
 from django.utils import timezone
 
@@ -26,11 +30,22 @@ def actor_for(request: HttpRequest) -> Actor | None:
     actor = access.actor_for(request)
     if actor is None:
         return None
+    if actor.token_id is None:
+        actor = _of_session(actor, request.session)
     if actor.kind is TokenKind.INTEGRATION:
         note_use(actor)
     if actor.grant_id:
         return _helper(request, actor)
     return actor
+
+
+def _of_session(actor: Actor, session: SessionBase) -> Actor:
+    sign_in, proven = session.get(signins.SESSION_KEY), session.get(signins.PROVEN_KEY)
+    return replace(
+        actor,
+        sign_in_id=UUID(sign_in) if sign_in else None,
+        proven_at=datetime.fromtimestamp(proven, UTC) if proven else None,
+    )
 
 
 def note_use(actor: Actor) -> None:
@@ -64,6 +79,12 @@ def sign_in_holds(request: HttpRequest) -> bool:
         return signins.holds(known, request.user.id)
     begin(request)
     return True
+
+
+def proved(request: HttpRequest) -> None:
+    """Notes in the session that password and code were given just now, under a new key of it."""
+    request.session.cycle_key()
+    request.session[signins.PROVEN_KEY] = time.time()
 
 
 def begin(request: HttpRequest) -> None:

@@ -342,8 +342,11 @@ def accept_invitation(
     """
     company_id, secret = _parts(token)
     with company(company_id):
+        email = _open_invitation(secret).email
+    known = _known(email, password, signed_in, address)  # outside, so that a wrong password stays noted
+    with company(company_id):
         invitation = _open_invitation(secret)
-        user = _invited_user(invitation, password, signed_in, address)
+        user = known or _with_password(email, password)
         member = _join(user, invitation)
         invitation.accepted_at = timezone.now()
         invitation.save(update_fields=["accepted_at"])
@@ -352,17 +355,23 @@ def accept_invitation(
     return user, member
 
 
-def _invited_user(invitation: Invitation, password: str, signed_in: User | None, address: str) -> User:
+def _known(email: str, password: str, signed_in: User | None, address: str) -> User | None:
+    """Who was invited, as they are signed in or prove it; None for who has no password here yet."""
     if signed_in is not None:
-        if signed_in.email != invitation.email:
+        if signed_in.email != email:
             raise Forbidden("This invitation is for another e-mail. Sign out and open it again.")
         return signed_in
-    user = User.objects.filter(email=invitation.email).first()
+    user = User.objects.filter(email=email).first()
     if user is not None and not user.is_active:
         raise Forbidden("This e-mail may not sign in here any more.")
     if user is not None and user.has_usable_password():
-        return _proven(invitation.email, password, address)
-    user = user or User(email=invitation.email)
+        return _proven(email, password, address)
+    return None
+
+
+def _with_password(email: str, password: str) -> User:
+    """A person who chooses their first password here."""
+    user = User.objects.filter(email=email).first() or User(email=email)
     _take_password(user, password)
     user.save()
     return user

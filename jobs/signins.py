@@ -18,7 +18,7 @@ from jobs.http.limits import network_of
 from jobs.models import AccessToken, Member, SignIn, SignInFailure, TokenKind, User
 from jobs.rows import locked
 
-SESSION_KEY = "sign_in"
+SESSION_KEY, PROVEN_KEY = "sign_in", "proven_at"
 SEEN_EVERY = timedelta(minutes=5)
 KEPT = timedelta(days=30)
 

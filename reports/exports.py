@@ -14,7 +14,7 @@ from django.utils import timezone
 from django.utils.translation import gettext_noop
 
 from jobs import due, events
-from jobs.access import Action, Actor, require
+from jobs.access import Action, Actor, require, require_proven
 from jobs.errors import Conflict, NotFound
 from jobs.models import Company, CompanyExport, DueState, DueWork
 from jobs.tenancy.context import company, current_company
@@ -34,8 +34,8 @@ def visible_exports(actor: Actor | None) -> QuerySet[CompanyExport]:
 
 @transaction.atomic
 def ask(actor: Actor) -> CompanyExport:
-    """Asks for an export of everything; while one is being made, that one."""
-    require(actor, Action.MANAGE_COMPANY)
+    """Asks for an export of everything; while one is being made, that one. Raises SignInAgain."""
+    require_proven(actor, Action.MANAGE_COMPANY)
     Company.objects.select_for_update().get()  # two at once ask for one
     waiting: CompanyExport | None = CompanyExport.objects.filter(finished_at=None).first()
     if waiting is None:
@@ -113,7 +113,8 @@ def _finish(export_id: UUID, made: write.Written, stored: str) -> None:
 
 @transaction.atomic
 def fetch(actor: Actor, export_id: UUID) -> tuple[CompanyExport, IO[Any]]:
-    """The file of an export, about to be fetched: that is logged. Raises NotFound, Conflict."""
+    """The file of an export, about to be fetched: that is logged. Raises SignInAgain, NotFound, Conflict."""
+    require_proven(actor, Action.MANAGE_COMPANY)
     row = visible_exports(actor).filter(id=export_id).first()
     if row is None:
         raise NotFound()

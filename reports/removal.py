@@ -16,7 +16,7 @@ from django.db.models import Model
 from django.utils.translation import gettext
 
 from jobs import due, events, mail
-from jobs.access import Action, Actor, require
+from jobs.access import Action, Actor, require, require_proven
 from jobs.errors import Conflict, Fault, Invalid, NotFound
 from jobs.models import (
     AccessToken,
@@ -117,10 +117,10 @@ def _waiting() -> bool:
 def ask(actor: Actor, *, export_id: UUID, name: str) -> Standing:
     """Asks for the removal of the whole company in 14 days; `name` is its name, typed by the owner.
 
-    Raises Invalid for another name or an unknown export, Conflict when it was asked for already or the export
-    does not hold everything.
+    Raises SignInAgain, Invalid for another name or an unknown export, Conflict when it was asked for already
+    or the export does not hold everything.
     """
-    require(actor, Action.MANAGE_COMPANY)
+    require_proven(actor, Action.MANAGE_COMPANY)
     house: Company = Company.objects.select_for_update().get()
     if actor.member_id is None:
         raise NotFound()

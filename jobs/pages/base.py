@@ -11,10 +11,11 @@ from django.contrib import messages
 from django.db import transaction
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.views.decorators.cache import never_cache
 
 from jobs.access import Action, Actor, require
-from jobs.errors import DomainError
+from jobs.errors import DomainError, SignInAgain
 from jobs.models import Company
 from jobs.pages.failures import answer
 
@@ -23,12 +24,13 @@ View = Callable[Concatenate[HttpRequest, Actor, P], HttpResponse]
 Shown = Callable[Concatenate[HttpRequest, P], HttpResponse]
 
 
-def page(action: Action, *, owing: bool = False) -> Callable[[View[P]], Shown[P]]:
+def page(action: Action, *, owing: bool = False, back: str = "") -> Callable[[View[P]], Shown[P]]:
     """Turns `view(request, actor, …)` into a view for those who may do the action.
 
     Strangers go to the sign-in page and come back, people without a company choose one, who owes a second
-    factor is led to set it up, but for pages open to who is `owing` one. A domain error becomes a page with
-    its status and undoes the request's work.
+    factor is led to set it up, but for pages open to who is `owing` one. Who must sign in again first does,
+    and comes `back` to the page of that name, or to this one. A domain error becomes a page with its status
+    and undoes the request's work.
     """
 
     def decorate(view: View[P]) -> Shown[P]:
@@ -43,6 +45,9 @@ def page(action: Action, *, owing: bool = False) -> Callable[[View[P]], Shown[P]
                 actor = replace(actor, factor_by=None)
             try:
                 return view(request, require(actor, action), *args, **kwargs)
+            except SignInAgain:
+                transaction.set_rollback(True)
+                return with_next("signin-again", reverse(back) if back else request.get_full_path())
             except DomainError as error:
                 transaction.set_rollback(True)
                 return answer(request, error)
@@ -56,8 +61,14 @@ def to_sign_in(request: HttpRequest) -> HttpResponseRedirect:
     """To sign in, or for who is signed in already to choose a company; then back here."""
     address = "choose-company" if request.user.is_authenticated else "signin"
     back = request.get_full_path() if request.method in {"GET", "HEAD"} else "/"
+    return with_next(address, back)
+
+
+def with_next(address: str, onward: str) -> HttpResponseRedirect:
+    """To the page of a name, and from there on to an address."""
     response = redirect(address)
-    response["Location"] += f"?{urlencode({'next': back})}" if back != "/" else ""
+    if onward != "/":
+        response["Location"] += f"?{urlencode({'next': onward})}"
     return response
 
 

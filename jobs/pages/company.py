@@ -18,6 +18,7 @@ from jobs.errors import DomainError, NotFound
 from jobs.models import Company, Member
 from jobs.pages import forms, once
 from jobs.pages.base import faults_on, page, show
+from jobs.pages.integrations import connected
 from jobs.queries import visible_devices, visible_invitations, visible_keys, visible_members
 from jobs.tenancy.ids import short_id
 
@@ -119,12 +120,15 @@ def sign_member_out(request: HttpRequest, actor: Actor, member_id: UUID) -> Http
 @page(Action.MANAGE_KEYS)
 def keys(request: HttpRequest, actor: Actor) -> HttpResponse:
     """The keys, and the form for a new one, whose text is shown after the redirect and never again."""
-    form = forms.KeyForm(request.POST or None)
+    found = list(visible_keys(actor).order_by("-created_at"))
+    systems = connected(actor, found)
+    form = forms.KeyForm(request.POST or None, systems=[one.system for one in systems])
     made: list[str] = []
     if request.method == "POST" and _done(form, lambda: made.append(_make_key(actor, form))):
         return _shown_once(made[0], KEY, "company-keys")
     context = {
-        "keys": visible_keys(actor).order_by("-created_at"),
+        "keys": found,
+        "systems": systems,
         "now": timezone.now(),
         "shown": once.handed_over(request, KEY),
     }
@@ -135,8 +139,8 @@ def keys(request: HttpRequest, actor: Actor) -> HttpResponse:
 
 def _make_key(actor: Actor, form: forms.KeyForm) -> str:
     values = form.cleaned_data
-    made = tokens.make_key(actor, name=values["name"], scopes=values["scopes"], expires_at=form.expires_at)
-    return made[1]
+    told = {name: values[name] for name in ("name", "scopes", "integration")}
+    return tokens.make_key(actor, **told, expires_at=form.expires_at)[1]
 
 
 def _shown_once(text: str, name: str, address: str) -> HttpResponse:

@@ -9,7 +9,7 @@ from django.db import transaction
 from django.http import HttpRequest, HttpResponse, HttpResponseRedirect
 from django.shortcuts import redirect
 from django.utils.crypto import constant_time_compare
-from django.utils.http import url_has_allowed_host_and_scheme, urlencode
+from django.utils.http import url_has_allowed_host_and_scheme
 from django.utils.translation import gettext, gettext_noop
 from django.views.decorators.cache import never_cache
 from django.views.decorators.debug import sensitive_post_parameters
@@ -20,7 +20,7 @@ from jobs.errors import DomainError, NotSignedIn
 from jobs.http.limits import address_of, network_of
 from jobs.models import User
 from jobs.pages import forms
-from jobs.pages.base import faults_on, show, to_sign_in
+from jobs.pages.base import faults_on, show, to_sign_in, with_next
 from jobs.pages.failures import answer
 from jobs.tenancy.middleware import SESSION_KEY
 
@@ -71,7 +71,7 @@ def _next_step(request: HttpRequest, user: User) -> HttpResponseRedirect:
     request.session[HALF_IN] = {
         "user": str(user.id), "way": way, "at": time.time(), "password": user.get_session_auth_hash(),
     }  # fmt: skip
-    return _with_next("signin-code", _next(request))
+    return with_next("signin-code", _next(request))
 
 
 def _half_in(request: HttpRequest) -> tuple[User, str] | None:
@@ -92,7 +92,7 @@ def sign_in_code(request: HttpRequest) -> HttpResponse:
     """The second step of signing in: a code from the telephone, or from a mail."""
     half = _half_in(request)
     if half is None:
-        return _with_next("signin", _next(request))
+        return with_next("signin", _next(request))
     user, way = half
     form, status = forms.Code(request.POST if request.method == "POST" else None), 200
     if request.method == "POST" and form.is_valid():
@@ -112,14 +112,46 @@ def sign_in_code(request: HttpRequest) -> HttpResponse:
 def _let_in(request: HttpRequest, user: User) -> HttpResponseRedirect:
     """Starts a session under a new key and enters the company when there is but one."""
     onward = _next(request)
-    login(request, user, backend=BACKEND)
+    _start(request, user)
     request.session.pop(HALF_IN, None)
-    identity.begin(request)
     places = people.places_of(user)
     if len(places) != 1:
-        return _with_next("choose-company", onward)
+        return with_next("choose-company", onward)
     _enter(request, user, places[0].company_id)
     return redirect(onward)
+
+
+def _start(request: HttpRequest, user: User) -> None:
+    """Begins the session of somebody who proved just now who they are."""
+    login(request, user, backend=BACKEND)
+    identity.begin(request)
+    identity.proved(request)
+
+
+@never_cache
+@get_or_post
+@sensitive_post_parameters("password", "code")
+def sign_in_again(request: HttpRequest) -> HttpResponse:
+    """Asks who is signed in already to prove it once more; then on to what asked for it."""
+    user = request.user
+    if not isinstance(user, User):
+        return to_sign_in(request)
+    enrolled, status = factor.is_enrolled(user.id), 200
+    form = forms.ProveAgain(request.POST if request.method == "POST" else None, enrolled=enrolled)
+    if request.method == "POST" and form.is_valid():
+        try:
+            factor.prove_again(user, **form.cleaned_data, address=address_of(request))
+        except DomainError as error:
+            faults_on(form, error)
+            status = error.status
+        else:
+            identity.proved(request)
+            messages.success(request, gettext("Thank you. For ten minutes you are not asked again."))
+            return redirect(_next(request))
+    context = {"form": form, "next": _next(request), "email": user.email}
+    return show(
+        request, "jobs/entry/again.html", context, status=422 if form.errors and status == 200 else status
+    )
 
 
 def _enter(request: HttpRequest, user: User, company_id: UUID) -> None:
@@ -134,13 +166,6 @@ def _next(request: HttpRequest) -> str:
     onward = request.POST.get("next") or request.GET.get("next") or "/"
     safe = url_has_allowed_host_and_scheme(onward, {request.get_host()}, require_https=request.is_secure())
     return onward if safe and onward.startswith("/") else "/"
-
-
-def _with_next(address: str, onward: str) -> HttpResponseRedirect:
-    response = redirect(address)
-    if onward != "/":
-        response["Location"] += f"?{urlencode({'next': onward})}"
-    return response
 
 
 @never_cache
@@ -243,8 +268,7 @@ def _join(request: HttpRequest, token: str, password: str, user: User | None) ->
     if user is None and factor.is_enrolled(joined.id):
         return _next_step(request, joined)
     if user is None:
-        login(request, joined, backend=BACKEND)
-        identity.begin(request)
+        _start(request, joined)
     _enter(request, joined, member.company_id)  # type: ignore[arg-type]
     messages.success(request, gettext("Welcome. This is where you start."))
     return redirect("start")

@@ -1,14 +1,15 @@
 """Forms of the pages: what a person typed, as typed values. Whether it may be done, the actions decide."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime, time
 from typing import TYPE_CHECKING, Any, TypeAlias
+from uuid import UUID
 
 from django import forms
 from django.utils.translation import gettext, gettext_lazy, gettext_noop
 
 from jobs.access import SCOPES
-from jobs.models import Company, DecisionRule, FanStatic, Lapse, Member, Role, UnitSystem
+from jobs.models import Company, DecisionRule, FanStatic, Integration, Lapse, Member, Role, UnitSystem
 
 if TYPE_CHECKING:
     from django.utils.functional import _StrPromise
@@ -98,6 +99,18 @@ class Code(Form):
         ),
         error_messages={"required": gettext_lazy("Enter the code.")},
     )
+
+
+class ProveAgain(Code):
+    """The password once more, and a code of who has a second factor."""
+
+    password = password(gettext_lazy("Your password"), "current-password")
+    field_order = ("password", "code")
+
+    def __init__(self, *args: Any, enrolled: bool = True, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if not enrolled:
+            self.fields["code"] = forms.CharField(widget=forms.HiddenInput, required=False)
 
 
 class ForgottenPassword(Form):
@@ -194,13 +207,52 @@ class OwnSettings(Seen):
         return cls(initial={"version": member.version, "unit_system": member.unit_system})
 
 
+class IntegrationForm(Form):
+    """Another system: what it is called, who answers for it."""
+
+    name = forms.CharField(
+        label=gettext_lazy("Name of the system"),
+        max_length=80,
+        help_text=gettext_lazy("Such as: accounting, portal of the building owner."),
+        error_messages={"required": gettext_lazy("Give a name of 1 to 80 characters.")},
+    )
+    contact = forms.EmailField(
+        label=gettext_lazy("E-mail of who answers for it"),
+        max_length=254,
+        required=False,
+        help_text=gettext_lazy("Warned 30, 7 and 1 days before a key ends, as the owners are."),
+        widget=forms.EmailInput(attrs={"autocomplete": "off", "spellcheck": "false"}),
+        error_messages={
+            "invalid": gettext_lazy("This is not an e-mail address: it needs a name, an @ and a domain.")
+        },
+    )
+    purpose = forms.CharField(
+        label=gettext_lazy("What it does with the data"),
+        max_length=400,
+        required=False,
+        widget=forms.Textarea(attrs={"rows": 3}),
+    )
+
+
+class IntegrationChange(IntegrationForm, Seen):
+    @classmethod
+    def of(cls, row: Integration) -> "IntegrationChange":
+        names = ("version", "name", "contact", "purpose")
+        return cls(initial={name: getattr(row, name) for name in names})
+
+
 class KeyForm(Form):
+    integration = forms.TypedChoiceField(
+        label=gettext_lazy("System"),
+        required=False,
+        coerce=UUID,
+        empty_value=None,
+        help_text=gettext_lazy("A second key is taken into use while the first still holds."),
+    )
     name = forms.CharField(
         label=gettext_lazy("What is it for"),
         max_length=80,
-        help_text=gettext_lazy(
-            "Such as: accounting, weekly export. A second key of the same name belongs to the same system."
-        ),
+        help_text=gettext_lazy("Such as: accounting, weekly export."),
         error_messages={"required": gettext_lazy("Say which system uses the key.")},
     )
     scopes = forms.MultipleChoiceField(
@@ -217,8 +269,11 @@ class KeyForm(Form):
         error_messages={"invalid": gettext_lazy("Write the day as year-month-day, such as 2027-03-31.")},
     )
 
-    def __init__(self, *args: Any, **kwargs: Any) -> None:
+    def __init__(self, *args: Any, systems: Sequence[Integration] = (), **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
+        known = [(str(one.id), one.name) for one in systems]
+        new = gettext("the one of the same name, or a new one")
+        self.fields["integration"].choices = [("", new), *known]  # type: ignore[attr-defined]
         self.fields["scopes"].words = SCOPE_WORDS  # type: ignore[attr-defined]
 
     @property

@@ -17,7 +17,7 @@ from jobs.errors import DomainError, Forbidden
 from jobs.http.limits import address_of
 from jobs.models import Company, Member, UnitSystem, User
 from jobs.pages.base import faults_on, page, refuse, show
-from jobs.pages.forms import Code, OwnSettings
+from jobs.pages.forms import Code, OwnSettings, ProveAgain
 
 get_or_post = require_http_methods(["GET", "HEAD", "POST"])
 
@@ -73,7 +73,7 @@ def second_factor(request: HttpRequest, actor: Actor) -> HttpResponse:
     """Sets a second factor up, or shows what there is to do with the one that is."""
     user = _user(request, actor)
     if factor.is_enrolled(user.id):
-        return _factor_page(request, actor, django_forms.Form(), enrolled=True)
+        return _factor_page(request, actor, ProveAgain(), enrolled=True)
     form = Code(request.POST if request.method == "POST" else None)
     if request.method == "POST" and form.is_valid():
         try:
@@ -114,30 +114,29 @@ def _codes_page(request: HttpRequest, codes: list[str]) -> HttpResponse:
 
 
 @require_POST
-@sensitive_post_parameters("code")
+@sensitive_post_parameters("password", "code")
 @page(Action.READ)
 def recovery_codes(request: HttpRequest, actor: Actor) -> HttpResponse:
-    """New recovery codes, against a code."""
-    user, form = _user(request, actor), Code(request.POST)
+    """New recovery codes, against password and code."""
+    user, form = _user(request, actor), ProveAgain(request.POST)
     if form.is_valid():
         try:
-            return _codes_page(
-                request, factor.renew_recovery(user, form.cleaned_data["code"], address_of(request))
-            )
+            codes = factor.renew_recovery(user, **form.cleaned_data, address=address_of(request))
+            return _codes_page(request, codes)
         except DomainError as error:
             faults_on(form, error)
     return _factor_page(request, actor, form, enrolled=factor.is_enrolled(user.id))
 
 
 @require_POST
-@sensitive_post_parameters("code")
+@sensitive_post_parameters("password", "code")
 @page(Action.READ)
 def take_factor_off(request: HttpRequest, actor: Actor) -> HttpResponse:
-    """Ends the second factor, against a code."""
-    user, form = _user(request, actor), Code(request.POST)
+    """Ends the second factor, against password and code."""
+    user, form = _user(request, actor), ProveAgain(request.POST)
     if form.is_valid():
         try:
-            factor.take_off(user, form.cleaned_data["code"], address_of(request))
+            factor.take_off(user, **form.cleaned_data, address=address_of(request))
         except DomainError as error:
             faults_on(form, error)
         else:

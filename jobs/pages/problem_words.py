@@ -25,6 +25,12 @@ WORDS: dict[str, tuple[str, str]] = {
             "Send the code of the authenticator as 'code', or set up the second factor on the page."
         ),
     ),
+    "sign-in-again": (
+        gettext_noop(
+            "What takes a whole company away asks who is at the browser: the last sign-in is too long ago."
+        ),
+        gettext_noop("Sign in again on the page, then repeat it within ten minutes. No key can do it."),
+    ),
     "over-quota": (
         gettext_noop("The company has as many of this, or stores as much, as the operators allow it."),
         gettext_noop("Remove what is not needed any more, or ask the operators for more."),

@@ -10,7 +10,7 @@ from django.shortcuts import redirect
 from django.utils.translation import gettext, gettext_lazy
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from jobs.access import Action, Actor
+from jobs.access import Action, Actor, require_proven
 from jobs.errors import DomainError
 from jobs.pages.base import faults_on, page, show
 from jobs.pages.forms import Form
@@ -31,13 +31,14 @@ def data(request: HttpRequest, actor: Actor) -> HttpResponse:
         "exports": states,
         "making": any(state == "making" for _, state in states),
         "kept_days": exports.KEPT_DAYS,
+        "proven": actor.is_proven,
         "removal": removal.standing(actor),
     }
     return show(request, "reports/data.html", context, nav="company")
 
 
 @require_POST
-@page(Action.MANAGE_COMPANY)
+@page(Action.MANAGE_COMPANY, back="company-data")
 def ask_export(request: HttpRequest, actor: Actor) -> HttpResponse:
     exports.ask(actor)
     messages.success(request, gettext("The export is being made. It appears here when it is ready."))
@@ -45,7 +46,7 @@ def ask_export(request: HttpRequest, actor: Actor) -> HttpResponse:
 
 
 @require_safe
-@page(Action.MANAGE_COMPANY)
+@page(Action.MANAGE_COMPANY, back="company-data")
 def export_file(request: HttpRequest, actor: Actor, export_id: UUID) -> HttpResponse:
     row, file = exports.fetch(actor, export_id)
     return cast(HttpResponse, file_response(row, file))
@@ -65,6 +66,7 @@ class RemovalForm(Form):
 @page(Action.MANAGE_COMPANY)
 def remove(request: HttpRequest, actor: Actor) -> HttpResponse:
     """The second step: what goes, which export holds it, the name to type."""
+    require_proven(actor, Action.MANAGE_COMPANY)
     form = RemovalForm(request.POST or None)
     export = removal.usable(actor)
     if request.method == "POST" and export is not None and form.is_valid():

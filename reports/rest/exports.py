@@ -62,7 +62,10 @@ class Exports(Repeatable, Door):
         responses={202: ExportShape},
     )
     def post(self, request: Request) -> Response:
-        """Asks for an export of everything; a worker makes it. While one is being made, that one is told."""
+        """Asks for an export of everything; a worker makes it. While one is being made, that one is told.
+
+        For who signed in within ten minutes; else 403, sign-in-again.
+        """
         self.read(ExportInput)
         row = exports.ask(self.actor)
         where = request.build_absolute_uri(f"/api/v1/company/exports/{row.id}")
@@ -95,7 +98,10 @@ class ExportFile(Door):
         responses={(200, "application/zip"): OpenApiTypes.BINARY},
     )
     def get(self, request: Request, export_id: UUID) -> HttpResponseBase:
-        """The archive. Each fetch is an event of the log; the file is taken away after some days."""
+        """The archive. Each fetch is an event of the log; the file is taken away after some days.
+
+        For who signed in within ten minutes; else 403, sign-in-again.
+        """
         row, file = exports.fetch(self.actor, export_id)
         return file_response(row, file)
 

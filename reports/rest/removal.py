@@ -56,7 +56,7 @@ class CompanyRemoval(Repeatable, Door):
         """Asks for the removal of every row and file of the company in 14 days.
 
         Needs an export that holds everything and whose file was fetched. Whatever happens in the company
-        meanwhile stops the removal.
+        meanwhile stops the removal. For who signed in within ten minutes; else 403, sign-in-again.
         """
         given = self.read(RemovalInput)
         found = removal.ask(self.actor, export_id=given["export"], name=given["name"])

@@ -1,12 +1,14 @@
 """A client that speaks JSON for one token or one person."""
 
 import json
+import time
 import uuid
 from dataclasses import dataclass, field
 from typing import Any
 
 from django.test import Client
 
+from jobs.signins import PROVEN_KEY
 from jobs.tenancy.middleware import SESSION_KEY
 from tests import factories
 
@@ -51,11 +53,12 @@ def with_key(world: factories.World) -> Caller:
 
 
 def signed_in(world: factories.World, role: str = "owner", **options: Any) -> Caller:
-    """A person signed in on the pages, in their company."""
+    """A person signed in on the pages just now, or within the next hour, in their company."""
     client = Client(**options)
     client.force_login(world.users[role])
     session = client.session
     session[SESSION_KEY] = str(world.id)
+    session[PROVEN_KEY] = time.time() + 3600  # as long as a walk may take
     session.save()
     return Caller(client=client)
 

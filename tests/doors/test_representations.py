@@ -6,10 +6,12 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from django.test import Client
 from django.utils import timezone
 
+from jobs import signins, support
 from jobs.http import stream
-from jobs.models import AccessToken, Customer, Member
+from jobs.models import AccessToken, Customer, Member, SignIn, User
 from jobs.tenancy.context import company
 from tests import factories
 from tests.doors import walk
@@ -104,6 +106,40 @@ def test_a_stream_ends_unfinished_when_the_key_is_revoked_under_way(
     with company(company_a.id):
         AccessToken.objects.filter(kind="integration").update(revoked_at=timezone.now())
     assert list(parts) == []
+
+
+def test_a_stream_is_cut_when_only_the_sign_in_behind_it_is_ended(
+    company_a: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(stream, "CHUNK", 1)
+    GROW["/customers"](company_a, 3)
+    here, there = signed_in(company_a), signed_in(company_a)
+    parts = [one.get("/customers", **NDJSON).streaming_content for one in (here, there)]
+    assert [next(part) for part in parts]
+    SignIn.objects.filter(id=here.client.session[signins.SESSION_KEY]).update(ended_at=timezone.now())
+    assert list(parts[0]) == []  # without its last line
+    assert b'"end"' in list(parts[1])[-1]
+
+
+def test_a_stream_of_an_operator_lasts_as_long_as_the_leave(
+    company_a: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(stream, "CHUNK", 1)
+    GROW["/customers"](company_a, 3)
+    user = User.objects.create_user("help@service.example", factories.PASSWORD, is_operator=True)
+    with company(company_a.id):
+        leave = support.grant(
+            company_a.actor("owner"), operator=user.email, reason="A list stops too early", hours=2
+        )
+    helper = Client()
+    helper.post("/signin", {"email": user.email, "password": factories.PASSWORD})
+    helper.post("/companies", {"company": str(company_a.id)})
+    whole, cut = (helper.get("/api/v1/customers", headers=NDJSON).streaming_content for _ in range(2))
+    assert b'"end"' in list(whole)[-1]
+    assert next(cut)
+    with company(company_a.id):
+        support.revoke(company_a.actor("owner"), leave.id)
+    assert list(cut) == []
 
 
 def test_a_stream_of_a_person_ends_when_they_leave(company_a: World, monkeypatch: pytest.MonkeyPatch) -> None:

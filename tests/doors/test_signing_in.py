@@ -1,6 +1,7 @@
 """Guessing, second factors and the ends of sign-ins, as seen from the doors."""
 
 import re
+import time
 from typing import Any
 
 import pytest
@@ -11,11 +12,14 @@ from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from jobs import due, factor, people, signins
+from jobs.access import SCOPES
 from jobs.errors import TooMany
-from jobs.models import AccessToken, Company, Event, SignIn, SignInFailure, User
+from jobs.models import AccessToken, Company, CompanyExport, Event, SignIn, SignInFailure, User
 from jobs.tenancy.context import company
 from tests import factories
-from tests.doors.client import API, assert_problem, signed_in, with_token
+from tests.doors import walk
+from tests.doors.client import API, Caller, assert_problem, signed_in, with_token
+from tests.doors.mutations import make, problem_of
 from tests.factories import PASSWORD, World
 from tests.jobs.test_factor import code_now, enrolled
 
@@ -192,12 +196,132 @@ class TestSecondFactor:
         owner.force_login(user)
         client = signed_in(company_a).client
         assert "is on" in client.get("/me/second-factor").content.decode()
-        assert client.post("/me/second-factor/codes", {"code": "1"}).status_code == 422
-        shown = client.post("/me/second-factor/codes", {"code": code_now(user)}).content.decode()
+        known = {"password": PASSWORD, "code": code_now(user)}
+        for act in ("codes", "off"):
+            for wrong in ({"code": "1"}, {"password": "wrong"}, {"code": ""}, {"password": ""}):
+                assert client.post(f"/me/second-factor/{act}", known | wrong).status_code == 422
+        failed = SignInFailure.objects.filter(user_ref=user.id).values_list("what", flat=True)
+        assert sorted(failed) == ["code", "code", "password", "password"]
+        shown = client.post("/me/second-factor/codes", known).content.decode()
         assert codes[0][:4] + "-" not in shown
         assert factor.recovery_codes_left(user) == 10
-        off = client.post("/me/second-factor/off", {"code": code_now(user, 1)}, follow=True)
+        again = {"password": PASSWORD, "code": code_now(user, 1)}
+        off = client.post("/me/second-factor/off", again, follow=True)
         assert "The second factor is off" in off.content.decode()
+
+
+def long_ago(client: Client) -> Client:
+    """As if signed in a quarter of an hour ago."""
+    session = client.session
+    session[signins.PROVEN_KEY] = time.time() - 900
+    session.save()
+    return client
+
+
+class TestSignInAgain:
+    """What takes a whole company away is done by who signed in minutes ago only."""
+
+    def owner(self, world: World) -> Client:
+        client = Client()
+        assert post(world.owner.email, client=client).status_code == 302
+        return client
+
+    def export(self, world: World) -> str:
+        with company(world.id):
+            return str(walk.exported(world).id)
+
+    def test_at_once_after_signing_in_nothing_is_asked(self, company_a: World) -> None:
+        client, export = self.owner(company_a), self.export(company_a)
+        assert client.post("/company/data/export")["Location"] == "/company/data"
+        assert client.get(f"/company/data/exports/{export}").status_code == 200
+        assert client.get("/company/data/remove").status_code == 200
+
+    def test_later_pages_lead_to_signing_in_again_and_back(self, company_a: World) -> None:
+        client, export = long_ago(self.owner(company_a)), self.export(company_a)
+        asked = "/signin/again?next=%2Fcompany%2Fdata"
+        assert client.post("/company/data/export")["Location"] == asked
+        assert client.get(f"/company/data/exports/{export}")["Location"] == asked
+        assert client.get("/company/data/remove")["Location"] == f"{asked}%2Fremove"
+        assert client.post("/company/data/remove", {"name": "x"})["Location"] == f"{asked}%2Fremove"
+        with company(company_a.id):
+            assert CompanyExport.objects.count() == 1
+            assert not Event.objects.filter(verb="company.export_fetched").exists()
+        assert client.get("/company/data").status_code == 200
+        key = client.session.session_key
+        fields = {"password": PASSWORD, "next": "/company/data"}
+        assert client.post("/signin/again", fields)["Location"] == "/company/data"
+        assert client.session.session_key != key
+        assert client.get(f"/company/data/exports/{export}").status_code == 200
+        assert client.post("/company/data/export")["Location"] == "/company/data"
+
+    def test_rest_and_graphql_ask_too_and_no_key_can_do_it(self, company_a: World) -> None:
+        export, name = self.export(company_a), company_a.company.name
+        late = Caller(client=long_ago(self.owner(company_a)))
+        asked = [
+            late.post("/company/exports", {}),
+            late.get(f"/company/exports/{export}/file"),
+            late.post("/company/removal", {"export": export, "name": name}),
+        ]
+        for answer in asked:
+            assert_problem(answer, 403, "sign-in-again")
+        for change in ("export_ask", "removal_ask"):
+            body = {"export": export, "name": name} if change == "removal_ask" else None
+            told = problem_of(make(late, change, body=body, chosen="problem { type status }"), 403)
+            assert told["type"] == "/problems/sign-in-again"
+        with company(company_a.id):
+            key = factories.make_key(company_a.id, sorted(SCOPES))[1]
+        for caller in (with_token(key), with_token(company_a.technician_token)):
+            assert_problem(caller.post("/company/exports", {}), 403, "forbidden")
+        with company(company_a.id):
+            assert CompanyExport.objects.count() == 1
+
+    def test_wrong_ones_count_as_failed_sign_ins_and_are_kept(self, company_a: World) -> None:
+        client = long_ago(self.owner(company_a))
+        user = company_a.users["owner"]
+        for n in range(factor.TRIES):
+            assert client.post("/signin/again", {"password": f"wrong {n}"}).status_code == 422
+        assert client.post("/signin/again", {"password": PASSWORD}).status_code == 429
+        assert SignInFailure.objects.filter(user_ref=user.id, what="password").count() == factor.TRIES
+        assert client.post("/company/data/export")["Location"].startswith("/signin/again")
+
+    def test_who_has_a_second_factor_is_asked_for_it(self, company_a: World) -> None:
+        user = company_a.users["owner"]
+        client = long_ago(self.owner(company_a))
+        enrolled(user)
+        client.force_login(user)
+        client = long_ago(signed_in(company_a).client)
+        assert 'name="code"' in client.get("/signin/again").content.decode()
+        for code in ("", "000000"):
+            wrong = client.post("/signin/again", {"password": PASSWORD, "code": code})
+            assert wrong.status_code == 422
+        assert client.post("/company/data/export")["Location"].startswith("/signin/again")
+        assert SignInFailure.objects.filter(user_ref=user.id, what="code").count() == 1
+        right = {"password": PASSWORD, "code": code_now(user)}
+        assert client.post("/signin/again", right).status_code == 302
+        assert client.post("/company/data/export")["Location"] == "/company/data"
+
+    def test_a_password_that_many_guess_at_is_not_enough(self, company_a: World) -> None:
+        client = long_ago(self.owner(company_a))
+        for n in range(people.FAILURES_OF_PERSON):
+            people.check_password(company_a.owner.email, "wrong", f"10.0.{n}.1")
+        answer = client.post("/signin/again", {"password": PASSWORD})
+        assert answer.status_code == 403
+        assert "Sign out and in again" in answer.content.decode()
+
+    def test_only_within_this_service_is_gone_on(self, company_a: World) -> None:
+        client = long_ago(self.owner(company_a))
+        fields = {"password": PASSWORD, "next": "https://elsewhere.example/"}
+        assert client.post("/signin/again", fields)["Location"] == "/"
+
+    def test_a_wrong_password_at_an_invitation_is_kept_too(self, company_a: World, company_b: World) -> None:
+        with company(company_a.id):
+            made = people.invite(
+                company_a.actor("owner"), email=company_b.owner.email, name="N", roles=["technician"]
+            )
+            path = f"/invitation/{people.mail.invitation_link(made).rpartition('/')[2]}"
+        assert Client().post(path, {"password": "wrong"}).status_code == 422
+        assert SignInFailure.objects.filter(user_ref=company_b.users["owner"].id).count() == 1
+        assert Client().post(path, {"password": PASSWORD}).status_code == 302
 
 
 class TestSignIns:
@@ -243,6 +367,21 @@ class TestSignIns:
         assert client.get("/jobs").status_code == 302
         assert_problem(with_token(company_a.technician_token).get("/me"), 401)
         assert not SignIn.objects.filter(user=company_a.users["technician"], ended_at=None).exists()
+
+    def test_an_ended_one_shows_nothing_beside_a_token_either(self, company_a: World) -> None:
+        client = Client()
+        post(company_a.owner.email, client=client)
+        SignIn.objects.update(ended_at=timezone.now())
+        for path in ("/companies", "/signin/again", "/jobs"):
+            answer = client.get(path, headers={"Authorization": "Bearer x.y"})
+            assert answer.status_code == 302, path
+            assert answer["Location"].startswith("/signin"), path
+
+    def test_a_key_has_none_to_end(self, company_a: World) -> None:
+        post(company_a.owner.email)
+        path = f"/me/sign-ins/{SignIn.objects.get().id}/end"
+        assert Client().post(path, headers=company_a.bearer).status_code == 403
+        assert SignIn.objects.get().ended_at is None
 
     def test_signing_out_ends_the_sign_in(self, company_a: World) -> None:
         client = Client()

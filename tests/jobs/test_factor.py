@@ -13,7 +13,7 @@ from jobs.errors import Conflict, Invalid, TooMany
 from jobs.models import Event, RecoveryCode, SecondFactor, SignIn, SignInFailure, User
 from jobs.sealed import Unreadable, seal, unseal
 from jobs.tenancy.context import company
-from tests.factories import World
+from tests.factories import PASSWORD, World
 
 HERE, THERE = "192.0.2.1", "198.51.100.7"
 
@@ -126,7 +126,7 @@ def test_recovery_codes_are_good_once_each_and_kept_as_hashes(company_a: World) 
     assert factor.recovery_codes_left(user) == factor.RECOVERY_CODES - 1
     with company(company_a.id):
         assert Event.objects.filter(verb="person.recovery_used").count() == 1
-    new = factor.renew_recovery(user, code_now(user), HERE)
+    new = factor.renew_recovery(user, password=PASSWORD, code=code_now(user), address=HERE)
     with pytest.raises(Invalid):
         factor.prove(user, codes[1], HERE)
     factor.prove(user, new[0], HERE)
@@ -168,13 +168,16 @@ def test_enrolling_ends_sign_ins_that_were_made_without(company_a: World) -> Non
         factor.offer(user)
 
 
-def test_taking_it_off_needs_a_code(company_a: World) -> None:
+def test_taking_it_off_needs_password_and_code(company_a: World) -> None:
     user = company_a.users["owner"]
     enrolled(user)
-    with pytest.raises(Invalid):
-        factor.take_off(user, "00000x", HERE)
-    assert factor.is_enrolled(user.id)
-    factor.take_off(user, code_now(user), HERE)
+    wrong = [(PASSWORD, "00000x", "/code"), (PASSWORD, "", "/code"), ("wrong", code_now(user), "/password")]
+    for password, code, place in wrong:
+        with pytest.raises(Invalid) as refused:
+            factor.take_off(user, password=password, code=code, address=HERE)
+        assert refused.value.faults[0].pointer == place
+        assert factor.is_enrolled(user.id)
+    factor.take_off(user, password=PASSWORD, code=code_now(user), address=HERE)
     assert not factor.is_enrolled(user.id)
     assert not RecoveryCode.objects.filter(user=user).exists()
     with company(company_a.id):

@@ -6,7 +6,7 @@ import pytest
 from django.test import Client
 
 from jobs.access import Role
-from jobs.models import AccessToken, Company, Device, Event, Invitation, Member, PairingCode
+from jobs.models import AccessToken, Company, Device, Event, Integration, Invitation, Member, PairingCode
 from jobs.tenancy.context import company
 from tests.factories import World
 from tests.pages.conftest import In, value_of, words
@@ -137,6 +137,90 @@ def test_a_refused_key_says_why(
     answer = signed_in("owner").post("/company/keys", KEY | change)
     assert answer.status_code == 422
     assert text in words(answer)
+    with company(company_a.id):
+        assert AccessToken.objects.filter(name="Accounting").count() == 0
+
+
+# Connected systems
+
+PORTAL = {"name": "Portal", "contact": "it@portal.example", "purpose": "Shows reports to the owner."}
+
+
+def test_a_system_is_connected_gets_keys_and_is_cut_off(signed_in: In, company_a: World) -> None:
+    client = signed_in("owner")
+    assert "only the owners" not in words(client.get("/company/keys"))
+    done = client.post("/company/integrations/new", PORTAL, follow=True)
+    assert "Portal is connected. Make a key for it." in words(done)
+    with company(company_a.id):
+        row = Integration.objects.get(name="Portal")
+        assert (row.contact, row.purpose) == (PORTAL["contact"], PORTAL["purpose"])
+    secrets = []
+    for name in ("Portal 1", "Portal 2"):
+        client.post("/company/keys", KEY | {"name": name, "integration": str(row.id)})
+        secrets.append(secret_of(client.get("/company/keys").content))
+    page = words(client.get("/company/keys"))
+    assert "Portal it@portal.example Shows reports to the owner. 2 never" in page
+    bearer = [{"Authorization": f"Bearer {secret}"} for secret in secrets]
+    assert Client().get("/api/v1/jobs", headers=bearer[0]).status_code == 200
+    assert re.search(r"owner. 2 \d{4}-\d\d-\d\d \d\d:\d\d", words(client.get("/company/keys")))
+    assert "Portal 1" in words(client.get(f"/company/integrations/{row.id}"))
+    ended = client.post(f"/company/integrations/{row.id}/end", follow=True)
+    assert "The system is cut off" in words(ended)
+    assert [Client().get("/api/v1/jobs", headers=one).status_code for one in bearer] == [401, 401]
+    gone = client.get(f"/company/integrations/{row.id}")
+    assert "Cut off" in words(gone)
+    assert "Save the changes" not in words(gone)
+
+
+def test_a_system_is_changed_as_it_was_seen(signed_in: In, company_a: World) -> None:
+    client = signed_in("owner")
+    client.post("/company/integrations/new", PORTAL)
+    with company(company_a.id):
+        row = Integration.objects.get(name="Portal")
+    place = f"/company/integrations/{row.id}"
+    seen = {"version": value_of(client.get(place), "version")}
+    changed = client.post(place, seen | PORTAL | {"contact": "new@portal.example"}, follow=True)
+    assert "new@portal.example" in words(changed)
+    late = client.post(place, seen | PORTAL)
+    assert late.status_code == 422
+    with company(company_a.id):
+        assert Integration.objects.get(id=row.id).contact == "new@portal.example"
+
+
+@pytest.mark.parametrize(
+    ("change", "text"),
+    [
+        ({"name": " "}, "Give a name of 1 to 80 characters."),
+        ({"name": "x" * 81}, "80"),
+        ({"contact": "nobody"}, "This is not an e-mail address"),
+        ({"purpose": "x" * 401}, "400"),
+        ({"name": "Known"}, "There is already an integration of this name."),
+    ],
+)
+def test_a_refused_system_says_why(
+    signed_in: In, company_a: World, change: dict[str, object], text: str
+) -> None:
+    client = signed_in("owner")
+    client.post("/company/integrations/new", PORTAL | {"name": "Known"})
+    answer = client.post("/company/integrations/new", PORTAL | change)
+    assert answer.status_code == 422
+    assert text in words(answer)
+    with company(company_a.id):
+        assert Integration.objects.count() == 1
+
+
+def test_a_key_of_another_companys_system_is_refused(
+    signed_in: In, company_a: World, company_b: World
+) -> None:
+    signed_in("owner", company_b).post("/company/integrations/new", PORTAL)
+    client = signed_in("owner")
+    client.post("/company/integrations/new", PORTAL)
+    with company(company_b.id):
+        theirs = Integration.objects.get()
+    for other in (str(theirs.id), "nothing"):
+        assert client.post("/company/keys", KEY | {"integration": other}).status_code == 422
+    place = f"/company/integrations/{theirs.id}"
+    assert client.get(place).status_code == client.post(f"{place}/end").status_code == 404
     with company(company_a.id):
         assert AccessToken.objects.filter(name="Accounting").count() == 0
 

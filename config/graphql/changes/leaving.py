@@ -23,7 +23,10 @@ class CompanyRemovalOutcome(Outcome):
 
 @change(Action.MANAGE_COMPANY, repeats=Repeats.ANSWERED)
 def export_ask(asked: Asked) -> CompanyExportOutcome:
-    """Asks for an export of everything; a worker makes it. While one is being made, that one is told."""
+    """Asks for an export of everything; a worker makes it. While one is being made, that one is told.
+
+    For who signed in within ten minutes; else 403, sign-in-again.
+    """
     return CompanyExportOutcome.of(export=exports.ask(asked.actor))
 
 
@@ -32,7 +35,7 @@ def removal_ask(asked: Asked) -> CompanyRemovalOutcome:
     """Asks for the removal of every row and file of the company in 14 days.
 
     Needs an export that holds everything and whose file was fetched. Whatever happens in the company
-    meanwhile stops the removal.
+    meanwhile stops the removal. For who signed in within ten minutes; else 403, sign-in-again.
     """
     given = asked.given
     found: Any = removal.ask(asked.actor, export_id=given["export"], name=given["name"])
