@@ -6,6 +6,7 @@ Invented data. `build` needs an empty database with its tables, as the serving r
 
 import base64
 import uuid
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -178,7 +179,8 @@ def asked_to_go(world: World) -> None:
     """Exported, fetched, and its removal asked for."""
     scene.whole(world)
     with company(world.id):
-        owner = actor_for_member(Member.objects.get(id=world.owner.id))
+        member = Member.objects.get(id=world.owner.id)
+        owner = replace(actor_for_member(member), proven_at=timezone.now())
         asked = exports.ask(owner)
     due.work(world.id, due.LONG_QUEUE)
     with company(world.id):
