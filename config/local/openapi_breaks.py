@@ -209,6 +209,10 @@ class _Comparison:
     def _shape(self, old: Json, new: Json, place: str, way: Way) -> Iterator[str]:
         yield from _default(old, new, place, way)
         place = old.get(NAME) or place
+        narrow, wide = (old, new) if way == "request" else (new, old)
+        if "type" in wide and narrow.get("type") not in (wide["type"], "integer"):
+            yield f"{way} {place}: {narrow.get('type') or 'any value'} {_OTHER[way]}"
+            return
         yield from _values(old, new, place, way)
         yield from _bounds(old, new, place, way)
         if "items" in old or "items" in new:
@@ -266,10 +270,8 @@ def _pointed_flag(document: Json, schema: Json, flag: str) -> bool:
 
 
 def _values(old: Json, new: Json, place: str, way: Way) -> Iterator[str]:
-    """Values of an enumeration, and types that got wider or narrower."""
+    """Values of an enumeration."""
     narrow, wide = (old, new) if way == "request" else (new, old)
-    if "type" in wide and narrow.get("type") not in (wide["type"], "integer"):
-        yield f"{way} {place}: {narrow.get('type') or 'any value'} {_OTHER[way]}"
     if way == "answer" and new.get("x-may-grow"):
         if "enum" in old and not old.get("x-may-grow"):
             yield f"{way} {place}: further values may come now"

@@ -21,6 +21,7 @@ Change = Callable[[Json], Any]
 DOCUMENT = """
 openapi: 3.1.1
 security: [{token: []}, {session: []}]
+servers: [{url: https://flow.example.org}]
 paths:
   /jobs/{job_id}:
     parameters: [{in: path, name: job_id, required: true, schema: {type: string, format: uuid}}]
@@ -30,6 +31,9 @@ paths:
       parameters:
       - {in: query, name: fields, schema: {type: string, maxLength: 80}}
       - {in: query, name: state, schema: {$ref: '#/components/schemas/State'}}
+      - in: query
+        name: filter
+        content: {application/json: {schema: {type: object, properties: {site: {type: string}}}}}
       - {in: header, name: If-None-Match, schema: {type: string}}
       responses:
         '200':
@@ -46,6 +50,7 @@ paths:
         content:
           application/json: {schema: {$ref: '#/components/schemas/JobIn'}}
           text/csv: {schema: {type: string}}
+          multipart/form-data: {schema: {type: object}, encoding: {file: {contentType: text/csv}}}
       responses:
         '200': {content: {application/json: {schema: {$ref: '#/components/schemas/JobOut'}}}}
 webhooks:
@@ -76,6 +81,11 @@ components:
         paper: {enum: [A4, Letter], type: string, default: A4}
         note: {type: [string, 'null']}
         count: {type: number, minimum: 0}
+        step: {type: number, multipleOf: 0.5}
+        draft: {enum: [false]}
+        tags: {type: array}
+        extra: {type: object}
+        marks: {type: object, additionalProperties: {type: string}}
         readings:
           type: array
           minItems: 1
@@ -110,6 +120,7 @@ components:
             properties: {name: {type: string, maxLength: 80}, height: {type: [number, 'null']}}
           secret: {type: string, writeOnly: true}
           parts: {type: array, items: {$ref: '#/components/schemas/JobOut'}}
+          whole: {$ref: '#/components/schemas/JobOut', default: {}, description: What it is a part of}
           labels: {type: object, additionalProperties: {type: string}}
           found: {oneOf: [{$ref: '#/components/schemas/Flow'}, {$ref: '#/components/schemas/Refused'}]}
     Flow: {type: object, required: [kind, value], properties: {kind: {const: flow}, value: {type: number}}}
@@ -196,7 +207,10 @@ BREAKS: list[tuple[str, Change]] = [
     ("security session: gone", lambda d: d["components"]["securitySchemes"].pop("session")),
     ("security token: asks for something else",
      lambda d: d["components"]["securitySchemes"]["token"].update(scheme="basic")),
+    ("server https://flow.example.org: gone", lambda d: d["servers"].clear()),
     # parameters
+    (f"request {GET} query filter application/json/site: gone",
+     lambda d: get(d)["parameters"][2]["content"]["application/json"]["schema"]["properties"].pop("site")),
     (f"request {GET} query fields: gone", lambda d: get(d)["parameters"].pop(0)),
     (f"request {GET} query fields: required now", lambda d: get(d)["parameters"][0].update(required=True)),
     (f"request {GET} query page: required now",
@@ -215,7 +229,18 @@ BREAKS: list[tuple[str, Change]] = [
     (f"request {PATCH} body: gone", lambda d: patch(d).pop("requestBody")),
     (f"request {PATCH} body: required now", lambda d: patch(d)["requestBody"].update(required=True)),
     (f"request {PATCH} body text/csv: gone", lambda d: patch(d)["requestBody"]["content"].pop("text/csv")),
+    (f"request {PATCH} body multipart/form-data: is written in another way",
+     lambda d: patch(d)["requestBody"]["content"]["multipart/form-data"].pop("encoding")),
     ("request JobIn/title: gone", lambda d: job_in(d, "properties").pop("title")),
+    ("request JobIn/note: string is no longer taken", lambda d: job_in(d, "properties").update(note=False)),
+    ("request JobIn/step: multipleOf is 1 now",
+     lambda d: job_in(d, "properties", "step").update(multipleOf=1)),
+    ("request JobIn/tags/*: any value is no longer taken",
+     lambda d: job_in(d, "properties", "tags").update(items={"type": "string"})),
+    ("request JobIn/extra/{}: any value is no longer taken",
+     lambda d: job_in(d, "properties", "extra").update(additionalProperties={"type": "string"})),
+    ("request JobIn/marks/{}: string is no longer taken",
+     lambda d: job_in(d, "properties", "marks").update(additionalProperties={"type": "integer"})),
     ("request JobIn/title: gone", lambda d: job_in(d, "properties", "title").update(readOnly=True)),
     ("request JobIn/note: required now", lambda d: job_in(d, "required").append("note")),
     ("request JobIn/site: required now", add_required),
@@ -274,6 +299,7 @@ BREAKS: list[tuple[str, Change]] = [
      lambda d: job_out(d, "properties", "site", "properties", "name").update(maxLength=90)),
     ("answer JobOut/labels/{}: any value is new",
      lambda d: job_out(d, "properties", "labels").pop("additionalProperties")),
+    ("answer JobOut: any value is new", lambda d: job_out(d, "properties", "parts").pop("items")),
     ("answer State: value \"void\" is new", lambda d: schema(d, "State", "enum").append("void")),
     ("answer State: further values may come now",
      lambda d: schema(d, "State").update({"x-may-grow": True})),
@@ -316,12 +342,22 @@ HARMLESS: list[tuple[str, Change, bool]] = [
         {"in": "query", "name": "page", "schema": {"type": "integer"}}), False),
     ("longer parameter", lambda d: get(d)["parameters"][0]["schema"].update(maxLength=99), False),
     ("order of parameters", lambda d: get(d)["parameters"].reverse(), True),
-    ("a header's letters", lambda d: get(d)["parameters"][2].update(name="if-none-match"), True),
+    ("a header's letters", lambda d: get(d)["parameters"][3].update(name="if-none-match"), True),
     ("another kind of body", lambda d: patch(d)["requestBody"]["content"].update({"text/xml": {}}), False),
     ("another property taken", lambda d: job_in(d, "properties").update(x={"type": "string"}), False),
     ("no longer required", lambda d: job_in(d, "required").remove("title"), False),
     ("longer text taken", lambda d: job_in(d, "properties", "title").update(maxLength=99), False),
     ("no limit", lambda d: job_in(d, "properties", "count").pop("minimum"), False),
+    ("shorter text taken", lambda d: job_in(d, "properties", "title").update(minLength=0), False),
+    ("a finer step", lambda d: job_in(d, "properties", "step").update(multipleOf=0.25), False),
+    ("a list with its longest value", lambda d: job_in(d, "properties", "paper").update(maxLength=9), True),
+    ("limits in two parts", lambda d: job_in(d, "properties").update(
+        title={"allOf": [{"type": "string", "maxLength": 80}, {"minLength": 1, "maxLength": 90}]}), True),
+    ("one value as a constant", lambda d: job_in(d, "properties").update(draft={"const": False}), True),
+    ("an object without its type", lambda d: schema(d, "Event").pop("type"), True),
+    ("more parts", lambda d: job_out(d, "properties", "parts").update(minItems=1), False),
+    ("shorter labels", lambda d: job_out(d, "properties", "labels").update(
+        additionalProperties={"type": "string", "maxLength": 5}), False),
     ("null taken too", lambda d: job_in(d, "properties", "title").update(type=["string", "null"]), False),
     ("another value taken", lambda d: job_in(d, "properties", "paper", "enum").append("A3"), False),
     ("further properties taken", lambda d: job_in(d).pop("additionalProperties"), False),
@@ -368,6 +404,13 @@ def test_a_harmless_change_passes_and_its_way_back_is_judged_too(change: Change,
     new = changed(change)
     assert breaking_changes(_document(), new) == []
     assert (breaking_changes(new, _document()) == []) is both
+
+
+@pytest.mark.parametrize("wrong", ["https://elsewhere.example/schema", "#/components/schemas/Flow"])
+def test_a_reference_that_leads_nowhere_is_refused(wrong: str) -> None:
+    new = changed(lambda d: schema(d, "Flow").update({"$ref": wrong}))
+    with pytest.raises(ValueError, match=r"outside|nothing but itself"):
+        breaking_changes(_document(), new)
 
 
 def test_nothing_changed_breaks_nothing() -> None:
@@ -472,6 +515,24 @@ def test_each_parameter_status_and_kind_of_body_that_goes_is_found(part: tuple[t
 def test_each_property_that_goes_is_found(steps: tuple[Any, ...]) -> None:
     found = breaking_changes(real(), without(real(), steps))
     assert any(line.endswith(f"/{steps[-1]}: gone") for line in found) or steps[-1] in told_twice()
+
+
+@given(sampled_from(PROPERTIES))
+def test_a_further_property_beside_any_breaks_nobody(steps: tuple[Any, ...]) -> None:
+    more = with_another(real(), steps[:-1])
+    assert breaking_changes(real(), more) == []
+    assert any(line.endswith("/further: gone") for line in breaking_changes(more, real()))
+
+
+def with_another(document: Json, steps: tuple[Any, ...]) -> Json:
+    """The document with one property more there; the rest is shared."""
+    made: Any = dict(document)
+    place = made
+    for step in steps:
+        place[step] = copy.copy(place[step])
+        place = place[step]
+    place["further"] = {"type": "string"}
+    return made
 
 
 def test_the_real_document_gives_enough_to_take_away() -> None:
