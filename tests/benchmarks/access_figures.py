@@ -3,9 +3,11 @@
 Run: python -m tests.benchmarks.access_figures. Both pages are asked as strangers ask them, by turns in a
 drawn order, each e-mail once. Real hashing (PBKDF2, fewer rounds than in service, which makes the difference
 easier to see, not harder). The area under the ROC curve is 0.5 when the times tell nothing; 0.45 to 0.55 is
-the goal.
+the goal. Seen on 2 cores under a load of 11: signing in 0.517, forgotten password 0.472. Before an unknown
+e-mail was checked against a hash by the same steps, signing in gave 0.455, twice.
 """
 
+import logging
 import os
 import random
 import subprocess
@@ -27,7 +29,7 @@ def main() -> None:
         command = [sys.executable, "-m", "config.local", "exec", "--test", "--owner", "--", "sh", "-c", shell]
         raise SystemExit(subprocess.run(command, check=False).returncode)
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
-    os.environ["LOG_LEVEL"] = "ERROR"  # each refusal is a line of the log
+    logging.disable(logging.WARNING)  # each refusal is a line of the log
     django.setup()
     from django.contrib.auth.hashers import PBKDF2PasswordHasher
     from django.test.utils import setup_test_environment
