@@ -13,6 +13,7 @@ import hashlib
 import importlib
 import json
 import os
+import re
 import signal
 import sys
 import time
@@ -47,7 +48,10 @@ FILES: Mapping[str, tuple[str, ...]] = {
     "jobs": (
         *("access", "bookings", "dispatch", "due", "factor", "plan_doors", "poison", "reminders", "events"),
     ),
-    "doors": ("repeats", "signing_in", "people", "tokens", "allowed_in", "problems", "bad_input", "limits"),
+    "doors": (
+        *("repeats", "signing_in", "people", "tokens", "allowed_in", "problems", "bad_input", "limits"),
+        *("who_may", "foreign_ids"),
+    ),
     "measurements": (
         *("intake", "evaluate", "corrections", "correction_machine", "recall", "doors", "strange_figures"),
     ),
@@ -57,7 +61,7 @@ FILES: Mapping[str, tuple[str, ...]] = {
     ),
     "archive": ("removal", "keeping"),
     "webhooks": ("queue", "doors"),
-    "house": ("evidence", "rows", "rules"),
+    "house": ("actions", "evidence", "rows", "rules"),
 }
 """Test files that are asked, by folder."""
 MAKES_TABLES = (
@@ -134,27 +138,42 @@ def chosen_tests(mutant: Mutant, known: Sequence[Passing], most: float = MOST_SE
 
     What acts when the module is loaded is left to all tests that come by the module.
     """
-    line = statement_at(path_of(mutant.module).read_text(encoding="utf-8"), mutant.line)
+    source = path_of(mutant.module).read_text(encoding="utf-8")
+    line = statement_at(source, mutant.line)
     by = ONLY_LOADED.get(mutant.module, mutant.module)
     concerned = [t for t in known if by in t.lines and (not line or line in t.lines[by])]
     if mutant.module in MAKES_TABLES:
         concerned = [t for t in known if t in concerned or t.file.startswith("tests/tenancy/")]
     found: list[Passing] = []
-    for test in sorted(concerned, key=_order(concerned, by, mutant.line)):
+    for test in sorted(concerned, key=_order(concerned, by, source, mutant.line)):
         if found and sum(t.seconds for t in found) + test.seconds > most:
             break
         found.append(test)
     return found
 
 
-def _order(tests: Sequence[Passing], module: str, line: int) -> Callable[[Passing], tuple[float, str]]:
-    """By what a second of a test tells: it comes near the line by statements that few others come by."""
-    near = {test.name: [n for n in test.lines.get(module, ()) if abs(n - line) <= NEAR] for test in tests}
-    count = Counter(n for lines in near.values() for n in lines)
+def _order(
+    tests: Sequence[Passing], module: str, source: str, line: int
+) -> Callable[[Passing], tuple[float, str]]:
+    """By what a second of a test tells.
+
+    It comes near the line by statements that few others come by, or is named by words that stand there.
+    """
+    words = {word for text in source.splitlines()[max(0, line - 3) : line + 2] for word in _words(text)}
+    marks = {
+        test.name: {n for n in test.lines.get(module, ()) if abs(n - line) <= NEAR}
+        | words & _words(test.name)
+        for test in tests
+    }
+    count = Counter(mark for found in marks.values() for mark in found)
     return lambda test: (
-        -sum(1.0 / count[n] for n in near[test.name]) / (test.seconds + 0.5),
+        -sum(1.0 / count[mark] for mark in marks[test.name]) / (test.seconds + 0.5),
         test.name,
     )
+
+
+def _words(text: str) -> set[Any]:
+    return set(re.findall("[a-z]{4,}", text.lower()))
 
 
 def statement_at(source: str, line: int) -> int:
@@ -435,7 +454,8 @@ class Bench:
         for mutant in chosen:
             tests = chosen_tests(mutant, self.known)
             if not tests:
-                yield Outcome(mutant, NO_TESTS, 0.0)
+                _keep(untried := Outcome(mutant, NO_TESTS, 0.0), "")
+                yield untried
                 continue
             if not self._free:
                 yield self._wait()
