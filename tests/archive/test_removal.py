@@ -14,9 +14,20 @@ from django.db import DatabaseError, connection, transaction
 from jobs import due, events
 from jobs.access import actor_for_token, actor_for_user
 from jobs.errors import Conflict, Forbidden, Invalid
-from jobs.models import Affiliation, Company, CompanyExport, DueWork, Event, Removal, Tombstone, User
+from jobs.models import (
+    Affiliation,
+    Company,
+    CompanyExport,
+    DueWork,
+    Event,
+    Removal,
+    RemovalKind,
+    Tombstone,
+    User,
+)
 from jobs.tenancy.audit import faults as catalogue_faults
-from jobs.tenancy.context import company
+from jobs.tenancy.context import company, company_var
+from jobs.tenancy.ids import uuid7
 from measurements.models import Reading
 from reports import evidence, exports, removal
 from reports.archive import tables
@@ -195,6 +206,21 @@ def test_everybody_is_shut_out_when_it_begins(world: World, monkeypatch: pytest.
         )
     due.work(world.id, due.LONG_QUEUE)
     assert set(rows_of(world.id).values()) == {0}
+
+
+def test_a_worker_whose_lease_has_passed_begins_nothing(world: World) -> None:
+    asked(world)
+    days_pass(world)
+    with company_var(world.id):
+        late = due.claim([removal.REMOVE])
+        assert late is not None
+        with company(world.id):
+            DueWork.objects.filter(id=late.id).update(lease_id=uuid7())  # another has taken it over
+        with pytest.raises(due.LeaseLost):
+            removal.run(late)
+    with company(world.id):
+        assert not Removal.objects.filter(kind=RemovalKind.BEGUN).exists()
+        assert actor_for_user(world.users["owner"].id) is not None
 
 
 def test_small_batches_remove_rows_that_point_at_one_another(

@@ -24,7 +24,7 @@ from jobs.models import Company, Event, InstrumentKind, Job, JobStatus, Quantity
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from measurements import correct
-from measurements.corrected import Change, UnitChange, as_posted, check
+from measurements.corrected import Change, UnitChange, as_posted, check, in_words
 from measurements.current import counting, current_sessions
 from measurements.evidence import session_digest
 from measurements.models import Correction, Flag, Reading, Result, Session, SessionVoid, Sweep
@@ -460,3 +460,13 @@ def test_the_triggers_stop_the_owner(table: str, statement: str, db: None) -> No
         with pytest.raises(psycopg.errors.ObjectNotInPrerequisiteState, match="append-only"):
             owner.execute(statement.format(table))
         owner.rollback()
+
+
+def test_what_is_told_several_times_is_named_with_its_place_from_one_on(company_a: World) -> None:
+    told = [
+        {"path": "/zero_checks/0/before", "before": "0.1", "after": "0.2"},
+        {"path": "/stated/phase/1", "before": "3.9", "after": "4.1"},
+    ]
+    with company(company_a.id):
+        found = in_words({"method": "pitot_traverse"}, told)
+    assert [one["what"] for one in found] == ["Before of zero check 1", "phase, 2"]

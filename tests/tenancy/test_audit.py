@@ -239,8 +239,10 @@ def test_a_model_on_no_list(db: None, monkeypatch: pytest.MonkeyPatch) -> None:
 
 
 def test_a_process_with_a_fault_does_not_start(db: None, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(startup.connections, "close_all", lambda: None)  # keeps the test's transaction
+    closed: list[int] = []
+    monkeypatch.setattr(startup.connections, "close_all", lambda: closed.append(1))  # keeps the transaction
     startup.refuse_on_fault()
+    assert closed == [1]  # or the processes that are forked then would share it
     monkeypatch.setattr(audit, "GLOBAL_MODELS", audit.GLOBAL_MODELS - {"sessions.session"})
     with pytest.raises(SystemExit, match="2 faults"):
         startup.refuse_on_fault()
