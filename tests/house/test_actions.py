@@ -21,6 +21,7 @@ ROOT = Path(__file__).parents[2]
 TABLE = dict(
     line.split() for line in Path(__file__).with_name("actions.txt").read_text(encoding="utf-8").splitlines()
 )
+ASKS = ("require", "require_proven")
 FIRST = 3  # statements of a function, with its docstring, in which it has to ask
 
 
@@ -45,7 +46,7 @@ def _first(function: ast.FunctionDef) -> str:
 def _asked(function: ast.FunctionDef) -> Iterator[str]:
     plain = [one for one in function.body[:FIRST] if isinstance(one, (ast.Expr, ast.Assign, ast.Return))]
     for call in (node for one in plain for node in ast.walk(one)):
-        if isinstance(call, ast.Call) and getattr(call.func, "id", "") == "require":
+        if isinstance(call, ast.Call) and getattr(call.func, "id", "") in ASKS:
             what = ast.unparse(call.args[1])
             if what.startswith("Action."):
                 yield Action[what.removeprefix("Action.")].value
