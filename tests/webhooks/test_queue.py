@@ -109,20 +109,18 @@ def test_an_event_arrives_signed_by_the_specification_and_with_what_the_log_says
         hook, secret = make(world, there.url)
         happen(world)
         work(world)
-    number_of, got = {}, there.got
-    for one in got:
-        body = one.verify(secret)
-        number_of[body["data"]["number"]] = body
+    got = there.got
+    bodies = sorted((one.verify(secret) for one in got), key=lambda body: body["data"]["number"])
     with company(world.id):
         made = Event.objects.get(verb="job.changed")
-    assert [body["type"] for body in number_of.values()] == ["webhook.made", "job.changed"]
-    told = list(number_of.values())[-1]
+    assert [body["type"] for body in bodies] == ["webhook.made", "job.changed"]
+    told = bodies[-1]
     assert told["timestamp"] == events.stamp(made.at)
     assert told["data"]["subject"] == {"type": "job", "id": str(made.subject_id)}
     assert told["data"]["data"] == {"n": 0}
     assert told["data"]["by"] == {"member": str(world.owner.id), "device": None, "key": None}
-    assert got[-1].id == message_id(hook.id, made.id)
-    assert got[-1].headers["content-type"] == "application/json"
+    assert message_id(hook.id, made.id) in {one.id for one in got}
+    assert {one.headers["content-type"] for one in got} == {"application/json"}
     assert states(world) == {"delivered": 2}
     assert again(world, hook).delivered_at is not None
 
