@@ -9,7 +9,7 @@ from django.test import TransactionTestCase
 from hypothesis import settings as cases
 from whitenoise.middleware import WhiteNoiseMiddleware
 
-from tests import factories
+from tests import factories, stacks
 from tests.database import become_app, become_owner, drop_database, empty_database
 from tests.statement_guard import Guard, watching
 
@@ -66,6 +66,12 @@ def _static_files_found_once() -> None:
         self.files.update(found)
 
     WhiteNoiseMiddleware.add_files_from_finders = reuse
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _stacks_migrated_once() -> None:
+    """Every stack of processes has the database that the first one migrated."""
+    stacks.migrate_once()
 
 
 @pytest.fixture(autouse=True)
