@@ -279,7 +279,7 @@ async function start() {
   const changed = () => {
     if (!shown?.live) return;
     clearTimeout(redraw);
-    redraw = setTimeout(show, 60);
+    redraw = setTimeout(() => { if (shown?.live) show(); }, 60); // whoever went on meanwhile keeps their page
   };
   context.store.changed.addEventListener("change", changed);
   context.outbox.addEventListener("worklist", changed);
