@@ -6,7 +6,7 @@ export PYTHON
 PROCESSES ?= 2
 ROUNDS ?= 3
 COMPANIES ?= 1000
-READINGS ?= 3162000
+READINGS ?= 3450000
 
 SEED ?= 1
 
@@ -19,7 +19,7 @@ help:
 	@echo 'make soak      generated cases by the ten thousand at every door (SEED=7, SHARE=0.1 for a tenth)'
 	@echo 'make lint      style, types, walls between the rooms, migrations, schemas'
 	@echo 'make figures   benchmarks, each a line "figure: NAME = VALUE UNIT"'
-	@echo 'make scale     many companies on one instance beside one alone (COMPANIES=1000 READINGS=3162000)'
+	@echo 'make scale     many companies on one instance beside one alone (COMPANIES=1000 READINGS=3450000)'
 	@echo 'make drill     backs up under load, loses the server, restores to a moment, proves what came back'
 	@echo 'make freeze    freezes a small company as this release stores it, for the upgrade test (RELEASE=0.2.0)'
 	@echo 'make coverage  how often the intervals hold a known flow, in simulation; writes tests/benchmarks/COVERAGE.md'

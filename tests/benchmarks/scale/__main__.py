@@ -1,6 +1,6 @@
 """Many companies on one instance, beside one company alone in a database of its own, in one run.
 
-Run: make scale (COMPANIES=1000 READINGS=3162000 are usual; smaller ones try it out). It starts a PostgreSQL
+Run: make scale (COMPANIES=1000 READINGS=3450000 are usual; smaller ones try it out). It starts a PostgreSQL
 of its own (passing: commits are not synced, for all contenders alike). The companies of the sizes in
 templates.py are made through the service's own actions, the rest are copies of them in SQL.
 """
@@ -19,7 +19,7 @@ from tests.benchmarks.intake_figures import OWN, ROOT, figure, migrate
 def arguments(given: Sequence[str]) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.scale", description=__doc__)
     parser.add_argument("--companies", type=int, default=1000)
-    parser.add_argument("--readings", type=int, default=3_162_000)
+    parser.add_argument("--readings", type=int, default=3_450_000)
     parser.add_argument("--rounds", type=int, default=100)
     parser.add_argument("--out", type=Path, help="page to write, e.g. tests/benchmarks/SCALE.md")
     parser.add_argument("--inside", action="store_true", help=argparse.SUPPRESS)

@@ -10,7 +10,7 @@ import statistics
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from itertools import cycle
+from itertools import cycle, islice
 from typing import Any
 from uuid import UUID
 
@@ -117,13 +117,17 @@ def compare(
     links = {
         name: http.client.HTTPConnection("127.0.0.1", port, timeout=60) for name, port in servers.items()
     }
-    turns = {name: cycle(found) for name, found in callers.items()}
+    turns = {
+        (server, name): islice(cycle(found), start, None)
+        for server, found in callers.items()
+        for start, name in enumerate(REQUESTS)
+    }
     spent: dict[str, dict[str, list[float]]] = {name: {server: [] for server in servers} for name in REQUESTS}
     for turn in range(-1 - max(len(found) for found in callers.values()), rounds):
         for name, make in REQUESTS.items():
             order = list(servers) if turn % 2 else list(servers)[::-1]
             for server in order:
-                milliseconds = ask(links[server], make(next(turns[server])), name)
+                milliseconds = ask(links[server], make(next(turns[server, name])), name)
                 if turn >= 0:
                     spent[name][server].append(milliseconds)
     return spent
