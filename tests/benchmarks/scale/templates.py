@@ -30,7 +30,7 @@ class Size:
 
 SIZES = (Size("small", 0.50, 4), Size("middle", 0.34, 11), Size("large", 0.16, 36))
 USUAL = sum(size.share * size.jobs for size in SIZES) * READINGS_A_JOB
-"""Readings a company in the mean, were all jobs measured whole; of every ten jobs' readings nine are there."""
+"""Readings a company in the mean, were all jobs measured whole; nine in ten of them are there."""
 
 
 def make(size: Size, jobs: int) -> list[World]:
