@@ -1,5 +1,6 @@
 """Other systems that are connected: whose they are, their keys, and when those end."""
 
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from uuid import UUID
 
@@ -7,6 +8,7 @@ from django.conf import settings
 from django.core.exceptions import ValidationError
 from django.core.validators import validate_email
 from django.db import transaction
+from django.db.models import Count, Max, Q
 from django.utils import timezone
 from django.utils.translation import gettext
 
@@ -14,12 +16,36 @@ from jobs import due, events, mail
 from jobs.access import Action, Actor, require
 from jobs.errors import Conflict, Fault, Invalid
 from jobs.models import AccessToken, Affiliation, Company, Event, Integration, Member, Role, TokenKind
+from jobs.queries import holding, visible_integrations, visible_keys
 from jobs.rows import apply, locked, save, seen_as
 from jobs.tenancy.context import company, current_company
 
 USUAL, LONGEST = timedelta(days=365), timedelta(days=731)
 WARN_DAYS = (30, 7, 1)
 LOOK, MAIL = "keys-look", "key-mail"
+
+
+@dataclass(frozen=True)
+class Connected:
+    """A system that is connected: how many of its keys hold, and when one was last used."""
+
+    system: Integration
+    keys: int
+    used_at: datetime | None
+
+
+def connected(actor: Actor) -> list[Connected]:
+    """The systems that were not ended, by name, with what is known of their keys."""
+    require(actor, Action.MANAGE_KEYS)
+    told = (
+        visible_keys(actor)
+        .order_by()
+        .values_list("integration_id")
+        .annotate(hold=Count("id", filter=Q(holds=True)), used=Max("used_at"))
+    )
+    keys = {system: (hold, used) for system, hold, used in told}
+    systems = visible_integrations(actor).filter(ended_at=None).order_by("name", "id")
+    return [Connected(system, *keys.get(system.id, (0, None))) for system in systems]
 
 
 @transaction.atomic
@@ -96,10 +122,10 @@ def of_key(actor: Actor, integration_id: UUID | None, name: str) -> Integration:
 
     Raises Invalid, alike for unknown ids, ended ones and other companies'.
     """
+    living = Integration.objects.select_for_update(of=("self",)).filter(ended_at=None)  # `end` waits, or did
     if integration_id is None:
-        found = Integration.objects.filter(name=name.strip(), ended_at=None).first()
-        return found or add(actor, name=name, contact=_own_mail(actor))
-    row = Integration.objects.filter(id=integration_id, ended_at=None).first()
+        return living.filter(name=name.strip()).first() or add(actor, name=name, contact=_own_mail(actor))
+    row = living.filter(id=integration_id).first()
     if row is None:
         raise Invalid(
             "An id in the input leads to nothing.", [Fault("/integration", "There is nothing by that id.")]
@@ -154,10 +180,7 @@ def warn() -> int:
     """
     now, told = timezone.now(), 0
     soon = AccessToken.objects.filter(
-        kind=TokenKind.INTEGRATION,
-        revoked_at=None,
-        expires_at__gt=now,
-        expires_at__lte=now + timedelta(days=WARN_DAYS[0]),
+        holding(now), kind=TokenKind.INTEGRATION, expires_at__lte=now + timedelta(days=WARN_DAYS[0])
     )
     for key in soon.select_for_update(of=("self",)).order_by("id"):
         left = (key.expires_at - now) / timedelta(days=1)
@@ -176,9 +199,10 @@ def _told(key: AccessToken, stage: int) -> bool:
 
 
 def _replaced(key: AccessToken) -> bool:
-    newer = AccessToken.objects.filter(integration_id=key.integration_id, revoked_at=None)
-    lasting = newer.filter(expires_at__gt=key.expires_at, used_at__isnull=False)
-    return key.integration_id is not None and lasting.exists()
+    if key.integration_id is None or key.expires_at is None:
+        return False
+    others = AccessToken.objects.filter(integration_id=key.integration_id, used_at__isnull=False)
+    return others.filter(holding(key.expires_at)).exists()
 
 
 @due.handler(MAIL)
@@ -186,8 +210,9 @@ def send_warning(claim: due.Claim) -> None:
     """Tells the integration's contact and the owners when a key ends; nobody when it ended meanwhile."""
     with transaction.atomic():
         claim.hold()
-        key = AccessToken.objects.select_related("integration").filter(id=claim.subject_id).first()
-        if key is not None and key.revoked_at is None and key.expires_at:
+        held = AccessToken.objects.select_related("integration").filter(holding(timezone.now()))
+        key = held.filter(id=claim.subject_id).first()
+        if key is not None and key.expires_at:
             words: dict[str, object] = {
                 "key": key,
                 "integration": key.integration,

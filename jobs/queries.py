@@ -1,8 +1,10 @@
 """What a person may see and how it is fetched. Every door reads through here."""
 
+from datetime import datetime
 from typing import TypeVar
 
-from django.db.models import Model, Prefetch, QuerySet
+from django.db.models import BooleanField, ExpressionWrapper, Model, Prefetch, Q, QuerySet
+from django.utils import timezone
 
 from jobs.access import Action, Actor, require
 from jobs.models import (
@@ -50,10 +52,17 @@ def visible_invitations(actor: Actor | None) -> QuerySet[Invitation]:
     return rows.filter(company_id=require(actor, Action.MANAGE_PEOPLE).company_id)
 
 
+def holding(at: datetime) -> Q:
+    """Tokens that hold at a moment: neither revoked nor past their end. `access` asks each request alike."""
+    return Q(revoked_at=None) & (Q(expires_at=None) | Q(expires_at__gt=at))
+
+
 def visible_keys(actor: Actor | None) -> QuerySet[AccessToken]:
-    """Integration keys, for those who manage them."""
-    rows = AccessToken.objects.select_related("created_by", "integration").filter(kind=TokenKind.INTEGRATION)
-    return rows.filter(company_id=require(actor, Action.MANAGE_KEYS).company_id)
+    """Integration keys, for those who manage them; `holds` says whether one is good now."""
+    rows = AccessToken.objects.filter(company_id=require(actor, Action.MANAGE_KEYS).company_id)
+    holds = ExpressionWrapper(holding(timezone.now()), BooleanField())
+    keys = rows.filter(kind=TokenKind.INTEGRATION).annotate(holds=holds)
+    return keys.select_related("created_by", "integration")
 
 
 def visible_integrations(actor: Actor | None) -> QuerySet[Integration]:

@@ -16,6 +16,7 @@ from jobs.access import Action, Actor, require
 from jobs.errors import Forbidden, NotFound
 from jobs.http.limits import network_of
 from jobs.models import AccessToken, Member, SignIn, SignInFailure, TokenKind, User
+from jobs.queries import holding
 from jobs.rows import locked
 
 SESSION_KEY, PROVEN_KEY = "sign_in", "proven_at"
@@ -120,9 +121,8 @@ def of_member(actor: Actor, member_id: UUID) -> list[Place]:
 
 
 def _tablets(member_id: UUID | None) -> Sequence[AccessToken]:
-    living = AccessToken.objects.filter(member_id=member_id, kind=TokenKind.PERSON, revoked_at=None)
-    lasting = Q(expires_at=None) | Q(expires_at__gt=timezone.now())
-    return list(living.filter(lasting, device__revoked_at=None).select_related("device"))
+    held = AccessToken.objects.filter(holding(timezone.now()), member_id=member_id, kind=TokenKind.PERSON)
+    return list(held.filter(device__revoked_at=None).select_related("device"))
 
 
 def _places(

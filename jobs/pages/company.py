@@ -12,13 +12,12 @@ from django.utils import timezone
 from django.utils.translation import gettext, ngettext
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from jobs import companies, people, signins, tokens
+from jobs import companies, integrations, people, signins, tokens
 from jobs.access import Action, Actor, may
 from jobs.errors import DomainError, NotFound
 from jobs.models import Company, Member
 from jobs.pages import forms, once
 from jobs.pages.base import faults_on, page, show
-from jobs.pages.integrations import connected
 from jobs.queries import visible_devices, visible_invitations, visible_keys, visible_members
 from jobs.tenancy.ids import short_id
 
@@ -121,7 +120,7 @@ def sign_member_out(request: HttpRequest, actor: Actor, member_id: UUID) -> Http
 def keys(request: HttpRequest, actor: Actor) -> HttpResponse:
     """The keys, and the form for a new one, whose text is shown after the redirect and never again."""
     found = list(visible_keys(actor).order_by("-created_at"))
-    systems = connected(actor, found)
+    systems = integrations.connected(actor)
     form = forms.KeyForm(request.POST or None, systems=[one.system for one in systems])
     made: list[str] = []
     if request.method == "POST" and _done(form, lambda: made.append(_make_key(actor, form))):
@@ -129,7 +128,6 @@ def keys(request: HttpRequest, actor: Actor) -> HttpResponse:
     context = {
         "keys": found,
         "systems": systems,
-        "now": timezone.now(),
         "shown": once.handed_over(request, KEY),
     }
     response = _page(request, "keys", context, form)

@@ -1,46 +1,21 @@
 """The owner's pages of connected systems: whose keys they are, who answers for them, the end of them."""
 
-from collections.abc import Iterable
-from dataclasses import dataclass
-from datetime import datetime
 from uuid import UUID
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect
-from django.utils import timezone
 from django.utils.translation import gettext
 from django.views.decorators.http import require_http_methods, require_POST
 
 from jobs import integrations
 from jobs.access import Action, Actor
 from jobs.errors import DomainError, NotFound
-from jobs.models import AccessToken, Integration
 from jobs.pages.base import faults_on, page, show
 from jobs.pages.forms import IntegrationChange, IntegrationForm
 from jobs.queries import visible_integrations, visible_keys
 
 get_or_post = require_http_methods(["GET", "HEAD", "POST"])
-
-
-@dataclass(frozen=True)
-class Connected:
-    """A system that is connected: how many of its keys hold, and when one was last used."""
-
-    system: Integration
-    keys: int
-    used_at: datetime | None
-
-
-def connected(actor: Actor, keys: Iterable[AccessToken]) -> list[Connected]:
-    """The systems that were not ended, by name, with what the given keys tell of each."""
-    found, now = [], timezone.now()
-    for system in visible_integrations(actor).filter(ended_at=None).order_by("name", "id"):
-        its = [key for key in keys if key.integration_id == system.id]
-        hold = [key for key in its if not key.revoked_at and (not key.expires_at or key.expires_at > now)]
-        used = max((key.used_at for key in its if key.used_at), default=None)
-        found.append(Connected(system, len(hold), used))
-    return found
 
 
 @get_or_post
@@ -78,7 +53,7 @@ def one(request: HttpRequest, actor: Actor, integration_id: UUID) -> HttpRespons
             messages.success(request, gettext("%(name)s is changed.") % {"name": values["name"]})
             return redirect("company-keys")
     keys = visible_keys(actor).filter(integration=row).order_by("-created_at")
-    context = {"row": row, "form": form, "keys": keys, "now": timezone.now()}
+    context = {"row": row, "form": form, "keys": keys}
     status = 422 if form.is_bound and form.errors else 200
     return show(request, "jobs/company/integration.html", context, nav="company", status=status)
 
