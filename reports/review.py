@@ -183,11 +183,14 @@ def _answer(
 
 def _decided(newest: FlagAnswer | None) -> str:
     """What was decided on a flag meanwhile, in a sentence."""
-    if newest is None:
-        return "The flag has no such answer."
-    did = "accepted it" if newest.kind == AnswerKind.ACCEPT else "sent it back for re-measurement"
-    who = newest.member.name if newest.member else "A rule"
-    return f"{who} {did} at {newest.answered_at:%H:%M} UTC: \u201c{newest.reason}\u201d."
+    if newest is None or newest.member is None:
+        return gettext("The flag has no such answer.")
+    if newest.kind == AnswerKind.ACCEPT:
+        words = gettext("%(name)s accepted it at %(time)s UTC: “%(reason)s”.")
+    else:
+        words = gettext("%(name)s sent it back for re-measurement at %(time)s UTC: “%(reason)s”.")
+    told = {"name": newest.member.name, "time": f"{newest.answered_at:%H:%M}", "reason": newest.reason}
+    return words % told
 
 
 def _check_current(flag: Flag, newest: FlagAnswer | None) -> None:
@@ -296,7 +299,7 @@ def _check_approver(actor: Actor, found: ReviewSet) -> bool:
 
 def _check_complete(found: ReviewSet) -> None:
     faults = [
-        Fault(f"/flags/{state.flag.id}", f"{state.flag.rule}: {_wanted(state.state)}")
+        Fault(f"/flags/{state.flag.id}", _wanted(state.state) % {"rule": state.flag.rule})
         for state in found.blocking
     ]
     faults += [Fault(f"/sessions/{one.session.id}", _unfinished(one)) for one in found.pending]
@@ -308,17 +311,21 @@ def _check_complete(found: ReviewSet) -> None:
 
 def _unfinished(one: reviewset.Measured) -> str:
     if one.result is None:
-        return f"{one.session.test_point.tag} is not evaluated yet."
-    return (
-        f"{one.session.test_point.tag} is evaluated again, since its design, rules or instruments changed; "
-        "look at the review again."
-    )
+        words = gettext("%(tag)s is not evaluated yet.")
+    else:
+        words = gettext(
+            "%(tag)s is evaluated again, since its design, rules or instruments changed; look at the review "
+            "again."
+        )
+    return words % {"tag": one.session.test_point.tag}
 
 
 def _wanted(state: str) -> str:
     if state == AnswerKind.REMEASURE:
-        return "sent back for re-measurement; wait for the session that supersedes, or accept it."
-    return "must be answered first."
+        return gettext(
+            "%(rule)s: sent back for re-measurement; wait for the session that supersedes, or accept it."
+        )
+    return gettext("%(rule)s: must be answered first.")
 
 
 def _freeze(actor: Actor, found: ReviewSet, before: Revision | None, self_approved: bool) -> Revision:

@@ -2,6 +2,7 @@
 
 import threading
 from datetime import datetime, timedelta
+from typing import Any
 
 import pytest
 from django.core import mail as outbox
@@ -45,7 +46,8 @@ def test_a_key_is_counted_and_shown_as_holding_exactly_when_it_is_accepted(compa
         keys = {name: made(company_a, portal, **fields) for name, fields in cases.items()}
         accepted = {name for name, (_, text) in keys.items() if actor_for_token(text)}
         assert accepted == {"holds", "no end", "ends soon"}
-        shown = {row.id for row in visible_keys(owner) if row.holds}
+        listed: Any = visible_keys(owner)
+        shown = {row.id for row in listed if row.holds}
         assert {name for name, (key, _) in keys.items() if key.id in shown} == accepted
         systems = [(one.system.name, one.keys, one.used_at) for one in integrations.connected(owner)]
         mine = [one for one in systems if one[0] in ("Portal", "Archive")]

@@ -7,6 +7,7 @@ needs an entry in `places`, a page that is not done yet stands in NOT_YET.
 import re
 import zlib
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -20,15 +21,17 @@ from django.utils import translation
 from django.utils.translation import trans_real
 
 from jobs import mail, people, schedule_drafts
-from jobs.models import UnitSystem
+from jobs.errors import Conflict, PreconditionFailed
+from jobs.models import TestPoint, UnitSystem
 from jobs.pages.problems import known_problems
 from jobs.schedule_columns import Column
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from measurements.calc.units import TABLE
+from measurements.models import AnswerKind
 from measurements.rules import described
 from measurements.words import QUANTITIES
-from reports import deliver, issue
+from reports import deliver, issue, review
 from reports.models import Delivery, Issue, Revision
 from reports.outgoing.kinds import VERBS
 from tests import factories
@@ -36,7 +39,16 @@ from tests.doors import walk
 from tests.factories import World
 from tests.jobs.sheets import SMALL, csv_of
 from tests.pages.conftest import In
-from tests.pages.marked import APPS, CODE, Marked, messages, of_django, sentences_of_actions, unmarked
+from tests.pages.marked import (
+    APPS,
+    CODE,
+    Marked,
+    messages,
+    of_django,
+    outside,
+    sentences_of_actions,
+    unmarked,
+)
 from tests.reports import scene
 
 pytestmark = pytest.mark.django_db
@@ -196,6 +208,52 @@ def test_every_word_of_every_page_is_for_translators(role: str | None, signed_in
 def test_the_walk_would_find_a_word_that_was_forgotten() -> None:
     page = "<p>⟦Jobs of ⟦all⟧ %s⟧ 12.5 L/s, Ann Reed</p><p>Forgotten</p><img alt='A plan'><svg>in it</svg>"
     assert unmarked(page, {"Ann Reed"}) == ["Forgotten", "A plan"]
+
+
+def test_what_a_review_refuses_is_for_translators(marked: Marked) -> None:
+    """Why a job is not approved yet, and what another decided meanwhile, which stands inside a sentence."""
+    world = factories.make_world("Northgate Air Balance")
+    scene.measure(world, s1="98.0", s2="72.0", s3="70.0")
+    scene.submit(world)
+    told = refused_approval(world)
+    assert len(told) > 3
+    scene.evaluated(world)
+    told |= refused_approval(world)
+    first, second = [state.flag.id for state in scene.seen(world).blocking][:2]
+    supervisor = scene.actor(world, "supervisor")
+    other = replace(scene.actor(world, "owner"), roles=supervisor.roles)
+    with company(world.id), translation.override(CODE):
+        for flag, kind in ((first, AnswerKind.ACCEPT), (second, AnswerKind.REMEASURE)):
+            review.answer_flag(other, flag, kind=kind, reason=scene.REASON, seen=review.NO_ANSWER)
+            with pytest.raises(PreconditionFailed) as stale:
+                review.answer_flag(
+                    supervisor, flag, kind=kind, reason="Seen too late.", seen=review.NO_ANSWER
+                )
+            assert stale.value.detail.startswith(f"⟦⟦{other.name} ")
+        with pytest.raises(PreconditionFailed) as unknown:
+            stranger = str(uuid7())
+            third = next(one.flag.id for one in scene.seen(world).flags if one.newest is None)
+            review.answer_flag(supervisor, third, kind=kind, reason="Seen too late.", seen=stranger)
+        assert unknown.value.detail.startswith("⟦⟦")
+        TestPoint.objects.filter(tag="S-2").update(design_flow=0.08, design_entered="80 L/s")
+    scene.submit(world)
+    told |= refused_approval(world)
+    assert not [one for one in told if outside(one).strip()]
+    for part in (
+        "is not evaluated yet",
+        "is evaluated again",
+        "must be answered",
+        "sent back for re-measure",
+    ):
+        assert any(part in one for one in told), part
+
+
+def refused_approval(world: World) -> set[str]:
+    digest = scene.seen(world).digest
+    actor = scene.actor(world, "supervisor")
+    with company(world.id), translation.override(CODE), pytest.raises(Conflict) as refused:
+        review.approve(actor, world.job.id, seen_digest=digest)
+    return {fault.detail for fault in refused.value.faults}
 
 
 def test_what_is_kept_is_english_whatever_its_maker_reads(marked: Marked) -> None:
