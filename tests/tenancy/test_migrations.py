@@ -14,6 +14,7 @@ from django.db import IntegrityError, NotSupportedError, connection, migrations,
 from django.db.migrations.executor import MigrationExecutor
 from django.db.migrations.state import ProjectState
 
+from jobs.models import User
 from jobs.tenancy.audit import faults
 from jobs.tenancy.context import NoCompany, company
 from jobs.tenancy.ids import uuid7
@@ -118,6 +119,24 @@ def test_a_new_foreign_key_is_checked_against_the_rows(sides: list[Side]) -> Non
     finally:
         become_app()
     assert faults() == []
+
+
+def test_a_constraint_is_found_by_the_columns_that_were_asked_for(as_owner: None) -> None:
+    """The company's column is added for foreign keys of tenant tables only, and only if nothing was found."""
+    cases: list[tuple[Any, list[str] | None, dict[str, bool], int]] = [
+        (Visit, ["main_tool_id"], {"foreign_key": True}, 1),  # stands on company and column
+        (Visit, ["company_id"], {"foreign_key": True}, 1),  # stands on the one column that was asked for
+        (Visit, ["note"], {"foreign_key": True}, 0),
+        (Work, ["number"], {"unique": True}, 0),  # only its key with the company is unique
+        (Work, ["company_id", "number"], {"unique": True}, 1),
+        (Visit, None, {"foreign_key": True}, 4),
+        (Visit, None, {"unique": True, "primary_key": False}, 0),
+        (User, None, {"foreign_key": True}, 0),  # a shared table without a foreign key
+    ]
+    with connection.schema_editor() as editor:
+        for model, columns, asked, found in cases:
+            names = editor._constraint_names(model, columns, **asked)
+            assert len(names) == found, (model, columns, asked, names)
 
 
 def test_the_company_column_stays(as_owner: None) -> None:
