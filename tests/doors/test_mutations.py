@@ -1,12 +1,10 @@
 """Changes by GraphQL: one a request, repeatable like a POST, undone as a whole, with typed problems."""
 
 import json
-import threading
 from collections import Counter
 from typing import Any
 
 import pytest
-from django.db import connection
 from django.test import Client
 from strawberry.relay import to_base64
 
@@ -20,6 +18,7 @@ from tests.doors.client import Caller, signed_in, with_key, with_token
 from tests.doors.mutations import PROBLEM, as_rest, document, done, make, problem_of, send
 from tests.factories import World
 from tests.measurements import batches
+from tests.races import at_once
 
 ADD = document("customer_add", "customer { id name version: name }")
 TOWN = {"input": {"name": "Town of Ash"}}
@@ -144,19 +143,11 @@ def test_a_change_that_failed_may_be_made_under_its_key(company_a: World) -> Non
 @pytest.mark.django_db(transaction=True)
 def test_A4_eight_at_once_make_it_once() -> None:
     world = factories.make_world()
-    answers: list[Any] = []
 
-    def ask() -> None:
-        try:
-            answers.append(send(Caller(world.bearer), ADD, TOWN, **{"Idempotency-Key": "k-1"}))
-        finally:
-            connection.close()
+    def ask() -> Any:
+        return send(Caller(world.bearer), ADD, TOWN, **{"Idempotency-Key": "k-1"})
 
-    threads = [threading.Thread(target=ask) for _ in range(8)]
-    for one in threads:
-        one.start()
-    for one in threads:
-        one.join()
+    answers = at_once(*[ask] * 8)
     told = Counter((problem(one) or {"status": 200})["status"] for one in answers)
     assert set(told) <= {200, 409}
     assert sum("Idempotent-Replayed" not in one and problem(one) is None for one in answers) == 1

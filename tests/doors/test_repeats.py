@@ -1,17 +1,16 @@
 """Idempotency-Key: a repeat gets the first answer and does nothing."""
 
-import threading
 from collections import Counter
 from typing import Any
 
 import pytest
-from django.db import connection
 
 from jobs.models import Customer, IdempotencyKey, Invitation
 from jobs.tenancy.context import company
 from tests import factories
 from tests.doors.client import Caller, assert_problem, pointers, signed_in, with_key, with_token
 from tests.factories import World
+from tests.races import at_once
 
 BODY = {"email": "a.person@example.org", "name": "A. Person", "roles": ["technician"]}
 
@@ -128,19 +127,11 @@ def test_right_that_was_taken_away_meanwhile_refuses_the_repeat(company_a: World
 @pytest.mark.django_db(transaction=True)
 def test_eight_at_once_do_it_once() -> None:
     world = factories.make_world()
-    answers: list[Any] = []
 
-    def send() -> None:
-        try:
-            answers.append(Caller(world.bearer).post("/customers", {"name": "Town of Ash"}, key="k1"))
-        finally:
-            connection.close()
+    def send() -> Any:
+        return Caller(world.bearer).post("/customers", {"name": "Town of Ash"}, key="k1")
 
-    threads = [threading.Thread(target=send) for _ in range(8)]
-    for one in threads:
-        one.start()
-    for one in threads:
-        one.join()
+    answers = at_once(*[send] * 8)
     statuses = Counter(one.status_code for one in answers)
     assert set(statuses) <= {201, 409}
     assert statuses[201] >= 1

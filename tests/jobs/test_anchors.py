@@ -1,14 +1,13 @@
 """Heads of the chains in a file outside the database: one line a company and day, none changed unseen."""
 
 import json
-import threading
 from datetime import date, timedelta
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pytest
 from django.core.management import call_command
-from django.db import connection
 
 from jobs import anchors, due, events, tasks
 from jobs.access import Actor
@@ -17,6 +16,7 @@ from jobs.tenancy.context import company, company_var
 from jobs.tenancy.ids import uuid7
 from tests import factories
 from tests.factories import World
+from tests.races import at_once
 
 
 @pytest.fixture(autouse=True)
@@ -180,17 +180,6 @@ def test_writers_at_once_make_one_line_a_company_and_a_whole_file(file: Path) ->
     worlds = [factories.make_world(name) for name in ("Alder Balancing", "Birch Balancing")]
     for world in worlds:
         happen(world)
-    barrier = threading.Barrier(6)
-
-    def run(world: World) -> None:
-        barrier.wait()
-        write(world)
-        connection.close()
-
-    threads = [threading.Thread(target=run, args=(world,)) for world in worlds * 3]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
+    at_once(*[partial(write, world) for world in worlds * 3])
     assert len(read(file)) == 2
     assert known(worlds[0])[1] == []

@@ -1,16 +1,16 @@
 """The database refuses what collides, also at once; moments are right over changes of the clocks."""
 
 import importlib
-import threading
 from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, date, datetime, time, timedelta
+from functools import partial
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import pytest
 from django.apps import apps
-from django.db import DatabaseError, IntegrityError, connection, transaction
+from django.db import DatabaseError, IntegrityError, transaction
 from psycopg.errors import ExclusionViolation
 
 from jobs import dispatch, register, travel
@@ -22,6 +22,7 @@ from jobs.tenancy.context import company
 from tests import factories
 from tests.database import owner_connection
 from tests.factories import World
+from tests.races import at_once
 
 pytestmark = pytest.mark.django_db
 LONDON, SYDNEY = ZoneInfo("Europe/London"), ZoneInfo("Australia/Sydney")
@@ -150,24 +151,14 @@ def test_where_no_trigger_looks_the_action_refuses_short_ways_also_at_once(sprea
         sites = [factories.site(world.customer, f"Site {n}") for n in range(8)]
         jobs = [job_on(world, SPRING, site=site) for site in sites]
         Company.objects.update(travel_minutes=600)
-    together, outcomes = threading.Barrier(len(jobs)), []
 
-    def book(number: int) -> None:
-        try:
-            with company(world.id):
-                together.wait(20)
-                put(world, jobs[number], from_time=time(7 + number), to_time=time(7 + number, 30))
-            outcomes.append("stands")
-        except Conflict as error:
-            outcomes.append(error.detail)
-        finally:
-            connection.close()
+    def book(number: int) -> str:
+        with company(world.id):
+            put(world, jobs[number], from_time=time(7 + number), to_time=time(7 + number, 30))
+        return "stands"
 
-    threads = [threading.Thread(target=book, args=(number,)) for number in range(len(jobs))]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(60)
+    found = at_once(*[partial(book, number) for number in range(len(jobs))])
+    outcomes = [one.detail if isinstance(one, Conflict) else one for one in found]
     assert outcomes.count("stands") == 1, outcomes
     assert sum("cannot be there in time" in one for one in outcomes) == len(jobs) - 1
 
@@ -319,33 +310,25 @@ def test_of_fifty_bookings_at_once_one_stands(how: str) -> None:
         jobs = [job_on(world, SPRING, site=site if how != "action" else None) for site in sites]
         if how == "short ways":
             Company.objects.update(travel_minutes=600)
-    together, outcomes = threading.Barrier(MANY), []
 
-    def book(number: int) -> None:
-        try:
-            with company(world.id):
-                together.wait(20)
-                if how == "action":
-                    put(world, jobs[number])
-                elif how == "bare rows":
-                    raw(world, jobs[number])
-                else:
-                    begins = datetime(2026, 3, 29, 6, tzinfo=UTC) + timedelta(minutes=10 * number)
-                    raw(world, jobs[number], starts_at=begins, ends_at=begins + timedelta(minutes=5))
-            outcomes.append("stands")
-        except DomainError as error:
-            outcomes.append(error.code)
-        except DatabaseError as error:
-            outcomes.append(type(error.__cause__).__name__)
-        finally:
-            connection.close()
+    def book(number: int) -> str:
+        with company(world.id):
+            if how == "action":
+                put(world, jobs[number])
+            elif how == "bare rows":
+                raw(world, jobs[number])
+            else:
+                begins = datetime(2026, 3, 29, 6, tzinfo=UTC) + timedelta(minutes=10 * number)
+                raw(world, jobs[number], starts_at=begins, ends_at=begins + timedelta(minutes=5))
+        return "stands"
 
-    threads = [threading.Thread(target=book, args=(number,)) for number in range(MANY)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(60)
+    def told(one: Any) -> str:
+        if isinstance(one, DatabaseError):
+            return type(one.__cause__).__name__
+        return one.code if isinstance(one, DomainError) else str(one)
+
+    found = at_once(*[partial(book, number) for number in range(MANY)], told=(DomainError, DatabaseError))
     refused = "conflict" if how == "action" else "ExclusionViolation"
-    assert Counter(outcomes) == {"stands": 1, refused: MANY - 1}
+    assert Counter(told(one) for one in found) == {"stands": 1, refused: MANY - 1}
     with company(world.id):
         assert PersonAssignment.objects.filter(holds=True).count() == 1

@@ -2,6 +2,7 @@
 
 import threading
 from datetime import date, timedelta
+from functools import partial
 from typing import Any
 
 import pytest
@@ -18,7 +19,7 @@ from jobs.dispatch import (
     unassign_instrument,
     unassign_person,
 )
-from jobs.errors import Conflict, DomainError, Forbidden, Invalid, NotFound, PreconditionFailed
+from jobs.errors import Conflict, Forbidden, Invalid, NotFound, PreconditionFailed
 from jobs.models import (
     Company,
     Event,
@@ -34,6 +35,7 @@ from jobs.readiness import State, readiness
 from jobs.tenancy.context import company
 from tests import factories
 from tests.factories import World
+from tests.races import at_once, wait_until_blocked
 
 pytestmark = pytest.mark.django_db
 
@@ -286,52 +288,25 @@ def test_of_two_dispatchers_at_once_one_wins(what: str) -> None:
     with company(world.id):
         cancel_job(world.actor("owner"), world.job.id, seen=1, reason="Free everything")
         jobs = [plan(world, title=title) for title in ("One", "Two")]
-    both_ready = threading.Barrier(2)
-    first_has_lock, outcomes = threading.Event(), {}
+    first_has_lock = threading.Event()
 
-    def assign(job: Job, *, first: bool) -> None:
-        try:
-            with company(world.id):
-                both_ready.wait(5)
-                if not first:
-                    first_has_lock.wait(5)
-                if what == "person":
-                    assign_person(world.actor("dispatcher"), job.id, member_id=world.technician.id)
-                else:
-                    assign_instrument(
-                        world.actor("dispatcher"), job.id, instrument_id=world.instruments["hood"].id
-                    )
-                if first:  # hold the lock, uncommitted, until the second waits for it
-                    first_has_lock.set()
-                    wait_until_blocked()
-            outcomes[job.title] = "assigned"
-        except DomainError as error:
-            outcomes[job.title] = error.code
-        finally:
-            connection.close()
+    def assign(job: Job, *, first: bool) -> str:
+        with company(world.id):
+            if not first:
+                first_has_lock.wait(5)
+            if what == "person":
+                assign_person(world.actor("dispatcher"), job.id, member_id=world.technician.id)
+            else:
+                assign_instrument(
+                    world.actor("dispatcher"), job.id, instrument_id=world.instruments["hood"].id
+                )
+            if first:  # hold the lock, uncommitted, until the second waits for it
+                first_has_lock.set()
+                wait_until_blocked()
+        return "assigned"
 
-    threads = [
-        threading.Thread(target=assign, args=(job,), kwargs={"first": index == 0})
-        for index, job in enumerate(jobs)
-    ]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(20)
-    assert outcomes == {"One": "assigned", "Two": "conflict"}
+    one, two = at_once(*[partial(assign, job, first=index == 0) for index, job in enumerate(jobs)])
+    assert (one, two.code) == ("assigned", "conflict")
     with company(world.id):
         rows = PersonAssignment if what == "person" else InstrumentAssignment
         assert rows.objects.filter(job__in=jobs).count() == 1
-
-
-def wait_until_blocked() -> None:
-    """Until some connection waits for a lock that this one holds."""
-    for _ in range(200):
-        with connection.cursor() as cursor:
-            cursor.execute(
-                "SELECT count(*) FROM pg_stat_activity WHERE pg_backend_pid() = ANY(pg_blocking_pids(pid))"
-            )
-            if cursor.fetchone()[0]:
-                return
-        threading.Event().wait(0.01)
-    raise AssertionError("nobody waited for the lock")

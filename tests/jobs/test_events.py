@@ -1,9 +1,7 @@
 """The company's log: in the action's own transaction, numbered after commit, chained by a keyed MAC."""
 
-import threading
-
 import pytest
-from django.db import connection, transaction
+from django.db import transaction
 
 from jobs import events
 from jobs.access import Actor
@@ -12,6 +10,7 @@ from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from tests.database import owner_connection
 from tests.factories import World, make_world
+from tests.races import at_once
 
 
 def record(world: World, verb: str = "job.planned", **data: object) -> Event:
@@ -121,20 +120,13 @@ def test_sequencers_at_once_give_each_event_one_number() -> None:
     with company(world.id):
         for _ in range(40):
             record(world)
-    barrier = threading.Barrier(3)
 
     def number() -> None:
-        barrier.wait()
         with company(world.id):
             while events.sequence(limit=5):
                 pass
-        connection.close()
 
-    threads = [threading.Thread(target=number) for _ in range(3)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
+    at_once(*[number] * 3)
     with company(world.id):
         while events.sequence():
             pass

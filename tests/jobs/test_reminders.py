@@ -1,6 +1,5 @@
 """Reminders of calibrations: at which stage, to whom, once."""
 
-import threading
 from datetime import date, timedelta
 from typing import Any
 from uuid import UUID
@@ -8,7 +7,6 @@ from uuid import UUID
 import pytest
 from django.core import mail
 from django.core.mail.backends.locmem import EmailBackend
-from django.db import connection
 from django.utils import timezone
 
 from jobs import due, reminders, tasks
@@ -27,6 +25,7 @@ from jobs.models import (
 from jobs.tenancy.context import company
 from tests import factories
 from tests.factories import World
+from tests.races import at_once
 
 pytestmark = pytest.mark.django_db
 KEEPERS = ("owner", "dispatcher", "supervisor")
@@ -190,18 +189,11 @@ def test_workers_at_once_send_one_mail_each() -> None:
     tasks.remind()
 
     def work() -> None:
-        try:
-            tasks.remind()
-            while due.work(world.id):
-                pass
-        finally:
-            connection.close()
+        tasks.remind()
+        while due.work(world.id):
+            pass
 
-    threads = [threading.Thread(target=work) for _ in range(4)]
-    for one in threads:
-        one.start()
-    for one in threads:
-        one.join()
+    at_once(*[work] * 4)
     while due.work(world.id):
         pass
     assert sorted(one.to[0] for one in mail.outbox) == sorted(getattr(world, r).email for r in KEEPERS)

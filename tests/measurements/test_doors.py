@@ -1,13 +1,12 @@
 """The measurements app over HTTP: posts, worklist, reading back; who may, what another company gets."""
 
 import json
-import threading
 from functools import partial
 from typing import Any
 from uuid import UUID
 
 import pytest
-from django.db import connection, connections
+from django.db import connection
 from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
@@ -21,6 +20,7 @@ from measurements.worklist import worklist
 from tests import factories
 from tests.factories import World, bearer
 from tests.measurements import batches
+from tests.races import at_once
 
 API = "/api/v1"
 
@@ -199,13 +199,11 @@ def test_another_companys_id_of_a_session_is_free_here(client: Client, fine: Wor
 def test_A4_one_key_eight_times_at_once_stores_once(transactional_db: None) -> None:
     world = factories.make_world()
     text, key = batches.body(batches.hood(world)), str(uuid7())
-    statuses: list[int] = []
 
-    def one() -> None:
-        statuses.append(post(Client(), world, text, key=key).status_code)
-        connections["default"].close()
+    def one() -> int:
+        return post(Client(), world, text, key=key).status_code
 
-    together(one, 8)
+    statuses = at_once(*[one] * 8)
     assert 200 in statuses
     assert set(statuses) <= {200, 409}
     assert counts(world)[:3] == (1, 1, 2)
@@ -214,26 +212,15 @@ def test_A4_one_key_eight_times_at_once_stores_once(transactional_db: None) -> N
 def test_the_same_sessions_at_once_under_other_keys_are_stored_once(transactional_db: None) -> None:
     world = factories.make_world()
     text = batches.body(*[batches.hood(world, f"S-{n % 3 + 1}") for n in range(6)])
-    answers: list[list[str]] = []
 
-    def one() -> None:
-        found = post(Client(), world, text)
-        answers.append([o["outcome"] for o in found.json()["outcomes"]])
-        connections["default"].close()
+    def one() -> list[str]:
+        return [o["outcome"] for o in post(Client(), world, text).json()["outcomes"]]
 
-    together(one, 4)
+    answers = at_once(*[one] * 4)
     stored = [answer for answer in answers if "stored" in answer]
     assert stored == [["stored"] * 6]
     assert sorted(answers)[:3] == [["already_stored"] * 6] * 3
     assert counts(world)[1:3] == (6, 12)
-
-
-def together(work: Any, number: int) -> None:
-    threads = [threading.Thread(target=work) for _ in range(number)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
 
 
 @pytest.mark.django_db

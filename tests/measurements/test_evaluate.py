@@ -1,12 +1,10 @@
 """From session to result: right figures, once, recomputable, and whatever dies on the way."""
 
-import threading
 from datetime import timedelta
 from uuid import UUID
 
 import pytest
 from celery import current_app
-from django.db import connections
 from django.utils import timezone
 
 from jobs import due, tasks
@@ -18,6 +16,7 @@ from tests import factories
 from tests.factories import World
 from tests.measurements import batches
 from tests.measurements.conftest import make_fine
+from tests.races import at_once
 
 
 def evaluate(world: World, sent: dict[str, object]) -> Result:
@@ -167,25 +166,12 @@ def test_work_is_found_when_the_queue_was_emptied(committed: World, monkeypatch)
 def test_two_workers_at_once_make_one_result(committed: World) -> None:
     sent = batches.traverse(committed)
     batches.post(committed, sent)
-    together = threading.Barrier(2)
-    errors: list[BaseException] = []
 
     def one() -> None:
-        try:
-            with company(committed.id):
-                together.wait(5)
-                evaluate_session(UUID(sent["id"]))
-        except BaseException as error:
-            errors.append(error)
-        finally:
-            connections["default"].close()
+        with company(committed.id):
+            evaluate_session(UUID(sent["id"]))
 
-    threads = [threading.Thread(target=one) for _ in range(2)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
-    assert errors == []
+    at_once(one, one)
     with company(committed.id):
         assert Result.objects.count() == 1
         flags = list(Flag.objects.values_list("rule", flat=True))

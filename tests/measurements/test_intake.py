@@ -1,12 +1,10 @@
 """What a batch becomes: stored, known, refused; and what is kept."""
 
 import hashlib
-import threading
 import zlib
 from uuid import UUID
 
 import pytest
-from django.db import connection
 
 from jobs.errors import Conflict
 from jobs.models import DueWork, Event
@@ -17,6 +15,7 @@ from measurements.intake import post_batch
 from measurements.models import Batch, Reading, Session, Sweep
 from tests.factories import World
 from tests.measurements import batches
+from tests.races import at_once
 
 pytestmark = pytest.mark.django_db
 
@@ -119,21 +118,12 @@ def test_the_same_sessions_at_once_are_stored_once(company_a: World) -> None:
         batches.body(*(batches.traverse(company_a) for _ in range(4))),
         batches.technician(company_a),
     )
-    together, found = threading.Barrier(6), []
 
-    def post() -> None:
-        try:
-            together.wait()
-            with company(company_a.id):
-                found.append(sorted(outcome.outcome for outcome in post_batch(actor, text)))
-        finally:
-            connection.close()
+    def post() -> list[str]:
+        with company(company_a.id):
+            return sorted(outcome.outcome for outcome in post_batch(actor, text))
 
-    threads = [threading.Thread(target=post) for _ in range(6)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
+    found = at_once(*[post] * 6)
     assert sorted(found) == [["already_stored"] * 4] * 5 + [["stored"] * 4]
     with company(company_a.id):
         assert (Session.objects.count(), Reading.objects.count(), Batch.objects.count()) == (4, 200, 6)

@@ -1,7 +1,6 @@
 """Photos and notes from tablets: resumed anywhere, looked at whole, kept as sent, changed by rows only."""
 
 import hashlib
-import threading
 from datetime import timedelta
 from typing import Any
 from uuid import UUID
@@ -26,6 +25,7 @@ from tests import factories
 from tests.doors.client import Caller, assert_problem, pointers, signed_in, with_token
 from tests.factories import World
 from tests.measurements import batches, pictures
+from tests.races import at_once
 
 REASON = "It shows the wrong damper."
 
@@ -525,20 +525,11 @@ def test_the_last_part_sent_twice_at_once_makes_one_photo() -> None:
     data = pictures.jpeg()
     body = pictures.declaration(world, data)
     announce(with_token(world.technician_token), body)
-    answers: list[int] = []
 
-    def last() -> None:
-        try:
-            answers.append(part(with_token(world.technician_token), body["id"], 0, data, True).status_code)
-        finally:
-            connection.close()
+    def last() -> int:
+        return part(with_token(world.technician_token), body["id"], 0, data, True).status_code
 
-    threads = [threading.Thread(target=last) for _ in range(4)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
-    assert answers == [200] * 4
+    assert at_once(*[last] * 4) == [200] * 4
     with company(world.id):
         assert [row.id for row in Photo.objects.all()] == [UUID(body["id"])]
         assert Event.objects.filter(verb="photo.stored").count() == 1

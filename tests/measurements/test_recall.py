@@ -1,19 +1,18 @@
 """A bad instrument finds its results: which, computed how, decided by whom, and nothing else changes."""
 
-import threading
 from dataclasses import replace
 from datetime import timedelta
 from uuid import UUID
 
 import pytest
-from django.db import connection, connections, transaction
+from django.db import connection, transaction
 from django.db.utils import DatabaseError
 from django.test.utils import CaptureQueriesContext
 from hypothesis import given
 from hypothesis import strategies as st
 
 from jobs import due, events
-from jobs.errors import Conflict, DomainError, Forbidden, Invalid, NotFound
+from jobs.errors import Conflict, Forbidden, Invalid, NotFound
 from jobs.events import digest
 from jobs.models import (
     CertificatePoint,
@@ -53,6 +52,7 @@ from tests.factories import World
 from tests.measurements import batches, methods
 from tests.measurements.conftest import make_fine
 from tests.measurements.recalls import REASON, certify, items, measured, only_case, worked
+from tests.races import at_once
 
 LIMIT = calc.RangeLimits(0.0, 100.0, calc.Accuracy(of_reading=0.01, absolute=0.5))
 
@@ -643,26 +643,6 @@ def committed(transactional_db: None) -> World:
         make_fine(world)
     measured(world, 0.9, 0.91)
     return world
-
-
-def at_once(*acts):
-    barrier, found = threading.Barrier(len(acts)), [None] * len(acts)
-
-    def run(index: int) -> None:
-        barrier.wait()
-        try:
-            found[index] = acts[index]()
-        except DomainError as error:
-            found[index] = error
-        finally:
-            connections["default"].close()
-
-    threads = [threading.Thread(target=run, args=(n,)) for n in range(len(acts))]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(60)
-    return found
 
 
 def test_two_workers_on_one_case_store_each_session_once(committed: World) -> None:

@@ -3,7 +3,6 @@
 import csv
 import io
 import re
-import threading
 from datetime import timedelta
 from typing import Any
 from uuid import UUID
@@ -25,6 +24,7 @@ from tests import factories
 from tests.factories import World
 from tests.jobs.sheets import SMALL, csv_of, xlsx_of
 from tests.pages.conftest import In, value_of, words
+from tests.races import at_once
 
 pytestmark = pytest.mark.django_db
 HEADS = ["Mark", "Area served", "Neck size", "CFM", "Maker"]
@@ -350,20 +350,13 @@ def test_two_at_once_import_once() -> None:
         draft = schedule_drafts.start_draft(actor, world.site.id, csv_of(SMALL))
         trial = schedule_drafts.try_draft(actor, draft)
     assert trial.imported
-    plan, done = trial.imported.plan, []
+    plan = trial.imported.plan
 
-    def run() -> None:
-        try:
-            with company(world.id):
-                done.append(schedule_drafts.import_draft(actor, world.site.id, draft.id, plan=plan)[1])
-        finally:
-            connection.close()
+    def run() -> bool:
+        with company(world.id):
+            return schedule_drafts.import_draft(actor, world.site.id, draft.id, plan=plan)[1]
 
-    threads = [threading.Thread(target=run) for _ in range(4)]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join()
+    done = at_once(*[run] * 4)
     assert sorted(done) == [False, False, False, True]
     with company(world.id):
         assert Event.objects.filter(verb="schedule.imported").count() == 1

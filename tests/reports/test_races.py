@@ -1,15 +1,12 @@
 """Two at once, on real connections: two approvals, and an approval against a session that arrives."""
 
-import threading
 from collections.abc import Callable
-from typing import Any
 from uuid import UUID
 
 import pytest
-from django.db import connection
 
 from jobs.access import Actor
-from jobs.errors import DomainError, PreconditionFailed
+from jobs.errors import PreconditionFailed
 from jobs.models import Member, Role
 from jobs.tenancy.context import company
 from measurements.models import AnswerKind, FlagAnswer
@@ -18,6 +15,7 @@ from reports.models import Revision
 from tests import factories
 from tests.factories import World
 from tests.measurements import batches
+from tests.races import at_once
 from tests.reports import scene
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -26,27 +24,6 @@ pytestmark = pytest.mark.django_db(transaction=True)
 @pytest.fixture
 def world() -> World:
     return factories.make_world()
-
-
-def at_once(*acts: Callable[[], Any]) -> list[Any]:
-    """Runs each in a thread of its own behind one barrier; results or domain errors in the same order."""
-    barrier, found = threading.Barrier(len(acts)), [None] * len(acts)
-
-    def run(index: int) -> None:
-        barrier.wait()
-        try:
-            found[index] = acts[index]()
-        except DomainError as error:
-            found[index] = error  # type: ignore[call-overload]
-        finally:
-            connection.close()
-
-    threads = [threading.Thread(target=run, args=(n,)) for n in range(len(acts))]
-    for thread in threads:
-        thread.start()
-    for thread in threads:
-        thread.join(30)
-    return found
 
 
 def approve(world: World, digest: str) -> Callable[[], Revision]:
