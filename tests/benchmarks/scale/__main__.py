@@ -11,6 +11,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Sequence
+from itertools import chain
 from pathlib import Path
 
 from tests.benchmarks.intake_figures import OWN, ROOT, figure, migrate
@@ -57,7 +58,7 @@ def main() -> None:
     tell("companies", len(instance.companies), "")
     tell("readings", readings, "")
     tell("built in", time.perf_counter() - began, "s")
-    for line in (*instance.sizes(), *figures(instance, chosen.rounds)):
+    for line in chain(instance.sizes(), figures(instance, chosen.rounds)):
         tell(*line)
     if chosen.out:
         facts = page.facts(len(instance.companies), readings, instance.server(), settings.DATABASE_PARTITIONS)

@@ -20,7 +20,8 @@ def main(company_id: UUID, job_id: UUID) -> None:
     from measurements.current import counting
     from measurements.models import Session
 
-    due.work(company_id)  # what the requests left
+    while due.work(company_id):  # what the requests left; a turn takes only so long
+        pass
     with company(company_id):
         while events.sequence():
             pass
@@ -28,7 +29,8 @@ def main(company_id: UUID, job_id: UUID) -> None:
         ids = list(counting(Session.objects.filter(job=job_id)).values_list("id", flat=True)[:30])
         due.schedule("evaluate", *ids)
     began = time.perf_counter()
-    due.work(company_id)
+    while due.work(company_id):
+        pass
     print(f"evaluating a session again={1000 * (time.perf_counter() - began) / len(ids):.3f}")
     with company(company_id):
         if DueWork.objects.filter(kind="evaluate").exists():
