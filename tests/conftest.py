@@ -9,8 +9,10 @@ from django.test import TransactionTestCase
 from hypothesis import settings as cases
 from whitenoise.middleware import WhiteNoiseMiddleware
 
+from config.local.stack import Stack
 from tests import factories, stacks
 from tests.database import become_app, become_owner, drop_database, empty_database
+from tests.pages.browser import executable
 from tests.statement_guard import Guard, watching
 
 # The same cases each time, so that a red test is a change's fault; HYPOTHESIS_PROFILE=wide looks further.
@@ -72,6 +74,17 @@ def _static_files_found_once() -> None:
 def _stacks_migrated_once() -> None:
     """Every stack of processes has the database that the first one migrated."""
     stacks.migrate_once()
+
+
+@pytest.fixture(scope="session")
+def stack() -> Iterator[Stack]:
+    """The whole service as processes, for all journeys in browsers of this test process.
+
+    Each plants companies of its own. A test that kills, stops or starves has a stack of its own.
+    """
+    executable()  # without a browser nothing needs to start
+    with stacks.shared() as running:
+        yield running
 
 
 @pytest.fixture(autouse=True)

@@ -1,23 +1,38 @@
-"""Stacks of real processes in tests: the database is migrated once in a run, then copied.
+"""Stacks of real processes in tests: one for all journeys in browsers, others where a stack is broken.
 
-Migrating takes a quarter of a minute, and each browser journey has a stack of its own. The copy is what
-`pg_dump` makes of the first stack's database before anything is in it, so rows, rights and policies are those
-that `migrate` made.
+The database is migrated once in a run, then copied, since migrating takes a quarter of a minute. The copy is
+what `pg_dump` makes of the first stack's database before anything is in it, so rows, rights and policies are
+those that `migrate` made.
 """
 
 import fcntl
 import os
 import subprocess
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from urllib.parse import parse_qs, urlsplit
 
 import psycopg
 
 from config.local.postgres import PACKAGED
-from config.local.stack import Stack
+from config.local.stack import Stack, free_port, start_all, test_services
 
 PROGRAMS = PACKAGED / "pginstall" / "bin"
+SWEEP_SECONDS = 2
+"""What waits for another try comes soon; a stack with nothing to do takes some hundredths of a processor."""
+RECEIVERS = "127.0.0.4/30"
+"""Where tests/webhooks/receivers.py listens."""
 _migrate = Stack.migrate
+
+
+@contextmanager
+def shared() -> Iterator[Stack]:
+    """A stack in which companies of many tests stand side by side."""
+    with test_services() as made:
+        made.environment |= {"SWEEP_SECONDS": str(SWEEP_SECONDS), "WEBHOOK_TEST_NETWORKS": RECEIVERS}
+        start_all(made, free_port())
+        yield made
 
 
 def migrate_once() -> None:

@@ -7,34 +7,21 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import BrowserContext, Page, Playwright, Request, sync_playwright
+from playwright.sync_api import BrowserContext, Page, Playwright, Request
 
-from config.local.stack import Stack, local_stack
+from config.local.stack import Stack
 from tests.field import tablet
 from tests.field.test_tablet import ask, until
-from tests.pages.browser import complaints_of, executable
+from tests.pages.browser import complaints_of
 from tests.pages.seeds import planted
 from tests.pages.test_journey import PALE
 
 pytestmark = [pytest.mark.journey, pytest.mark.browser]
 
 
-@pytest.fixture(scope="module")
-def stack() -> Iterator[Stack]:
-    executable()
-    with local_stack() as running:
-        yield running
-
-
 @pytest.fixture
 def seed(stack: Stack) -> dict[str, Any]:
     return planted(stack, "tests.field.seed")
-
-
-@pytest.fixture(scope="module")
-def play() -> Iterator[Playwright]:
-    with sync_playwright() as found:
-        yield found
 
 
 @pytest.fixture

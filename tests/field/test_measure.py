@@ -11,11 +11,11 @@ from typing import Any
 from urllib.request import Request, urlopen
 
 import pytest
-from playwright.sync_api import Page, Playwright, sync_playwright
+from playwright.sync_api import Page, Playwright
 
-from config.local.stack import Stack, local_stack
+from config.local.stack import Stack
 from tests.field import tablet
-from tests.pages.browser import complaints_of, executable
+from tests.pages.browser import complaints_of
 from tests.pages.seeds import planted
 
 pytestmark = [pytest.mark.journey, pytest.mark.browser]
@@ -24,21 +24,8 @@ codes = count()
 
 
 @pytest.fixture(scope="module")
-def stack() -> Iterator[Stack]:
-    executable()
-    with local_stack() as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
 def seed(stack: Stack) -> Seed:
     return planted(stack, "tests.field.measure_seed")
-
-
-@pytest.fixture(scope="module")
-def play() -> Iterator[Playwright]:
-    with sync_playwright() as found:
-        yield found
 
 
 @contextmanager

@@ -1,18 +1,17 @@
 """A day without network: a traverse, hoods, sweeps, a photo, a browser that is killed; then all at once."""
 
 import re
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, Playwright, sync_playwright
+from playwright.sync_api import Page, Playwright
 
-from config.local.stack import Stack, local_stack
+from config.local.stack import Stack
 from tests.field import tablet
 from tests.field import test_measure as hands
 from tests.field import test_photos as camera
-from tests.pages.browser import complaints_of, executable
+from tests.pages.browser import complaints_of
 from tests.pages.seeds import planted
 
 pytestmark = [pytest.mark.journey, pytest.mark.browser]
@@ -23,21 +22,8 @@ LINES = 5
 
 
 @pytest.fixture(scope="module")
-def stack() -> Iterator[Stack]:
-    executable()
-    with local_stack() as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
 def seed(stack: Stack) -> dict[str, Any]:
     return planted(stack, "tests.field.measure_seed")
-
-
-@pytest.fixture(scope="module")
-def play() -> Iterator[Playwright]:
-    with sync_playwright() as found:
-        yield found
 
 
 def test_a_day_without_network_arrives_whole_and_once(

@@ -1,19 +1,18 @@
 """Photos on a tablet: taken without network, made small without place and camera, sent on from any break."""
 
 import io
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from PIL import Image
-from playwright.sync_api import Browser, Page, Playwright, Route, sync_playwright
+from playwright.sync_api import Browser, Page, Playwright, Route
 
-from config.local.stack import Stack, local_stack
+from config.local.stack import Stack
 from tests.field import tablet
 from tests.field.test_tablet import ask, until
 from tests.measurements import pictures
-from tests.pages.browser import ARGUMENTS, complaints_of, executable
+from tests.pages.browser import complaints_of
 from tests.pages.seeds import planted
 from tests.pages.test_journey import PALE
 from tests.pages.test_recall_journey import sign_in
@@ -23,28 +22,8 @@ pytestmark = [pytest.mark.journey, pytest.mark.browser]
 
 
 @pytest.fixture(scope="module")
-def stack() -> Iterator[Stack]:
-    executable()
-    with local_stack() as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
 def seed(stack: Stack) -> dict[str, Any]:
     return planted(stack, "tests.field.seed")
-
-
-@pytest.fixture(scope="module")
-def play() -> Iterator[Playwright]:
-    with sync_playwright() as found:
-        yield found
-
-
-@pytest.fixture(scope="module")
-def office(play: Playwright) -> Iterator[Browser]:
-    browser = play.chromium.launch(executable_path=executable(), args=ARGUMENTS)
-    yield browser
-    browser.close()
 
 
 def camera(turned: bool = True) -> bytes:

@@ -1,40 +1,26 @@
 """A branch of six outlets balanced on a tablet without network in two rounds, then the fan sheet."""
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
-from playwright.sync_api import Page, Playwright, sync_playwright
+from playwright.sync_api import Page, Playwright
 
-from config.local.stack import Stack, local_stack
+from config.local.stack import Stack
 from tests.calc.duct_system import DuctSystem, random_system
 from tests.field import tablet
 from tests.field.balance_seed import DESIGNS
 from tests.field.test_tablet import ask, until
-from tests.pages.browser import complaints_of, executable
+from tests.pages.browser import complaints_of
 from tests.pages.seeds import planted
 
 pytestmark = [pytest.mark.journey, pytest.mark.browser]
 
 
 @pytest.fixture(scope="module")
-def stack() -> Iterator[Stack]:
-    executable()
-    with local_stack() as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
 def seed(stack: Stack) -> dict[str, Any]:
     return planted(stack, "tests.field.balance_seed")
-
-
-@pytest.fixture(scope="module")
-def play() -> Iterator[Playwright]:
-    with sync_playwright() as found:
-        yield found
 
 
 def branch() -> DuctSystem:

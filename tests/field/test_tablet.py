@@ -2,7 +2,6 @@
 
 import json
 import time
-from collections.abc import Iterator
 from email.utils import formatdate
 from pathlib import Path
 from typing import Any
@@ -10,40 +9,20 @@ from urllib.request import Request, urlopen
 
 import pytest
 from axe_core_python.sync_playwright import Axe  # type: ignore[import-untyped]
-from playwright.sync_api import Browser, Page, Playwright, sync_playwright
+from playwright.sync_api import Browser, Page, Playwright
 
-from config.local.stack import Stack, local_stack
+from config.local.stack import Stack
 from tests.field import tablet
 from tests.field.proxy import between
-from tests.pages.browser import ARGUMENTS, complaints_of, executable
+from tests.pages.browser import complaints_of
 from tests.pages.seeds import planted
 
 pytestmark = [pytest.mark.journey, pytest.mark.browser]
 
 
 @pytest.fixture(scope="module")
-def stack() -> Iterator[Stack]:
-    executable()
-    with local_stack() as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
 def seed(stack: Stack) -> dict[str, Any]:
     return planted(stack, "tests.field.seed")
-
-
-@pytest.fixture(scope="module")
-def play() -> Iterator[Playwright]:
-    with sync_playwright() as found:
-        yield found
-
-
-@pytest.fixture(scope="module")
-def office(play: Playwright) -> Iterator[Browser]:
-    browser = play.chromium.launch(executable_path=executable(), args=ARGUMENTS)
-    yield browser
-    browser.close()
 
 
 def ask(stack: Stack, seed: dict[str, Any], path: str) -> Any:

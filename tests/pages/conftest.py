@@ -1,16 +1,18 @@
 """Browsers without a browser: clients that sign in as people do, and the words that a page shows."""
 
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from html.parser import HTMLParser
 
 import pytest
 from django.core.cache import cache
 from django.http import HttpResponse
 from django.test import Client
+from playwright.sync_api import Browser
 
 from jobs.http import limits
 from tests.factories import PASSWORD, World
+from tests.pages.browser import chromium
 
 In = Callable[..., Client]
 
@@ -36,6 +38,13 @@ def signed_in(company_a: World) -> In:
         return client
 
     return sign_in
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """For journeys; not for longer than a file, since Django's own tests cannot run beside its loop."""
+    with chromium() as found:
+        yield found
 
 
 class _Words(HTMLParser):

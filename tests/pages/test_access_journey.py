@@ -2,31 +2,23 @@
 
 import base64
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
 
-from config.local.stack import Stack, local_stack
+from config.local.stack import Stack
 from jobs.factor import totp
 from tests.factories import PASSWORD
 from tests.field import tablet
-from tests.pages.browser import chromium, complaints_of, executable
+from tests.pages.browser import chromium, complaints_of
 from tests.pages.seeds import planted
 from tests.pages.test_data_journey import PICTURES, look
 from tests.pages.test_recall_journey import sign_in
 from tests.pages.test_webhooks_journey import serious
 
 pytestmark = [pytest.mark.journey, pytest.mark.browser]
-
-
-@pytest.fixture(scope="module")
-def stack() -> Iterator[Stack]:
-    executable()
-    with local_stack() as running:
-        yield running
 
 
 @pytest.fixture

@@ -12,28 +12,15 @@ import pytest
 from playwright.sync_api import Browser, BrowserContext, Page
 
 from config.local.demo.client import Client
-from config.local.stack import Stack, local_stack
+from config.local.stack import Stack
 from tests.measurements import batches
-from tests.pages.browser import chromium, complaints_of, executable
+from tests.pages.browser import complaints_of
 from tests.pages.seeds import planted
 from tests.pages.test_journey import PALE
 from tests.pages.test_recall_journey import sign_in
 
 pytestmark = [pytest.mark.journey, pytest.mark.browser]
 SOON = 30_000
-
-
-@pytest.fixture(scope="module")
-def stack() -> Iterator[Stack]:
-    executable()
-    with local_stack() as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as found:
-        yield found
 
 
 @pytest.fixture(scope="module")

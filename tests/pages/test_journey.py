@@ -4,7 +4,6 @@ import re
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
 from pathlib import Path
 from urllib.error import HTTPError
 from urllib.request import Request, urlopen
@@ -12,26 +11,13 @@ from urllib.request import Request, urlopen
 import pytest
 from playwright.sync_api import Browser, Page
 
-from config.local.stack import Stack, local_stack
+from config.local.stack import Stack
 from tests.jobs import dcc
-from tests.pages.browser import chromium, complaints_of, executable
+from tests.pages.browser import complaints_of
 
 pytestmark = [pytest.mark.journey, pytest.mark.browser]
 EMAIL, PASSWORD = "owner@example.org", "quite a long sentence"
 WIDTHS, MODES = (1280, 800), ("light", "dark")
-
-
-@pytest.fixture(scope="module")
-def stack() -> Iterator[Stack]:
-    executable()
-    with local_stack() as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as found:
-        yield found
 
 
 @pytest.fixture(scope="module")

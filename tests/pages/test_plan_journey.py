@@ -15,8 +15,8 @@ import pytest
 from axe_core_python.sync_playwright import Axe  # type: ignore[import-untyped]
 from playwright.sync_api import Browser, BrowserContext, Page, expect
 
-from config.local.stack import Stack, local_stack
-from tests.pages.browser import chromium, complaints_of, executable
+from config.local.stack import Stack
+from tests.pages.browser import complaints_of
 from tests.pages.plan_seed import SUNDAY
 from tests.pages.seeds import planted
 from tests.pages.test_journey import PALE
@@ -25,19 +25,6 @@ from tests.pages.test_recall_journey import sign_in
 pytestmark = [pytest.mark.journey, pytest.mark.browser]
 WEEK = "/plan?week=2027-W12&by=people"
 TOOLS = "/plan?week=2027-W12&by=instruments"
-
-
-@pytest.fixture(scope="module")
-def stack() -> Iterator[Stack]:
-    executable()
-    with local_stack() as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as found:
-        yield found
 
 
 @pytest.fixture

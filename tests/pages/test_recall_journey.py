@@ -1,32 +1,18 @@
 """A recall in a real browser: from the list to the decision, and what a stranger reads before and after."""
 
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page
 
-from config.local.stack import Stack, local_stack
+from config.local.stack import Stack
 from tests.factories import PASSWORD
-from tests.pages.browser import chromium, complaints_of, executable
+from tests.pages.browser import complaints_of
 from tests.pages.seeds import planted
 from tests.pages.test_journey import PALE, mark, press, reach, write
 
 pytestmark = [pytest.mark.journey, pytest.mark.browser]
 REASON = "Looked at with the customer; the figure stands."
-
-
-@pytest.fixture(scope="module")
-def stack() -> Iterator[Stack]:
-    executable()
-    with local_stack() as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as found:
-        yield found
 
 
 @pytest.fixture(scope="module")

@@ -1,33 +1,19 @@
 """A review in a real browser, by keyboard: answer, send back, many at once, approve; and how it looks."""
 
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Locator, Page
 
-from config.local.stack import Stack, local_stack
+from config.local.stack import Stack
 from tests.factories import PASSWORD
-from tests.pages.browser import chromium, complaints_of, executable
+from tests.pages.browser import complaints_of
 from tests.pages.seeds import planted
 from tests.pages.test_journey import PALE
 from tests.pages.test_recall_journey import sign_in
 
 pytestmark = [pytest.mark.journey, pytest.mark.browser]
 REASON = "Looked at on site; it stays as it is."
-
-
-@pytest.fixture(scope="module")
-def stack() -> Iterator[Stack]:
-    executable()
-    with local_stack() as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as found:
-        yield found
 
 
 @pytest.fixture(scope="module")

@@ -2,7 +2,6 @@
 
 import subprocess
 import sys
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -10,9 +9,9 @@ import pytest
 from axe_core_python.sync_playwright import Axe  # type: ignore[import-untyped]
 from playwright.sync_api import Browser, Page
 
-from config.local.stack import Stack, local_stack
+from config.local.stack import Stack
 from tests.jobs.sheets import csv_of, xlsx_of
-from tests.pages.browser import chromium, complaints_of, executable
+from tests.pages.browser import complaints_of
 from tests.pages.test_journey import PALE, PASSWORD, press, reach, write
 
 pytestmark = [pytest.mark.journey, pytest.mark.browser]
@@ -25,19 +24,6 @@ HALL, FOYER, DESK = (
 )
 GOOD = [HALL, FOYER, DESK]
 BAD = [HALL, ["S-2", "Foyer", "8", 150, "7"], ["S-1", "Desk", "", 90, "7"]]
-
-
-@pytest.fixture(scope="module")
-def stack() -> Iterator[Stack]:
-    executable()
-    with local_stack() as running:
-        yield running
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as found:
-        yield found
 
 
 @pytest.fixture(scope="module")

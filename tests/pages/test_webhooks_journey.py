@@ -3,36 +3,19 @@
 import json
 import subprocess
 import sys
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
 from axe_core_python.sync_playwright import Axe  # type: ignore[import-untyped]
 from playwright.sync_api import Browser, Page, expect
 
-from config.local.stack import Stack, local_stack
-from tests.pages.browser import chromium, complaints_of, executable
+from config.local.stack import Stack
+from tests.pages.browser import complaints_of
 from tests.pages.test_recall_journey import sign_in
 from tests.webhooks.receivers import receiver
 
 pytestmark = [pytest.mark.journey, pytest.mark.browser]
 SOON = 40_000
-
-
-@pytest.fixture(scope="module")
-def stack() -> Iterator[Stack]:
-    executable()
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setenv("WEBHOOK_TEST_NETWORKS", "127.0.0.4/30")
-        patch.setenv("SWEEP_SECONDS", "1")
-        with local_stack() as running:
-            yield running
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    with chromium() as found:
-        yield found
 
 
 @pytest.fixture(scope="module")
