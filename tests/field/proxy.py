@@ -4,10 +4,20 @@ import http.client
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from urllib.parse import urlsplit
 
 HOP = {"connection", "keep-alive", "transfer-encoding", "content-length"}
+
+
+@dataclass(frozen=True)
+class Held:
+    """Answers to one path that are kept back: `reached` when the service has given one, until `free`."""
+
+    ending: str
+    reached: threading.Event = field(default_factory=threading.Event)
+    free: threading.Event = field(default_factory=threading.Event)
 
 
 class Between:
@@ -21,6 +31,27 @@ class Between:
         self.newer = ""
         self.skew = ""
         self.base = ""
+        self.holding: list[Held] = []
+
+    @property
+    def base_url(self) -> str:
+        return self.base
+
+    @contextmanager
+    def held(self, ending: str) -> Iterator[Held]:
+        """Keeps back answers to paths that end so, on which the service has acted, until the block ends."""
+        one = Held(ending)
+        self.holding.append(one)
+        try:
+            yield one
+        finally:
+            one.free.set()
+
+    def wait(self, path: str) -> None:
+        for one in self.holding:
+            if path.endswith(one.ending):
+                one.reached.set()
+                one.free.wait(60)
 
 
 def _handler(between: Between) -> type[BaseHTTPRequestHandler]:
@@ -36,6 +67,7 @@ def _handler(between: Between) -> type[BaseHTTPRequestHandler]:
             answer = there.getresponse()
             content = answer.read()
             there.close()
+            between.wait(self.path)
             if self.path.endswith("field/batches") and between.lose > 0:
                 between.lose -= 1
                 between.lost += 1

@@ -11,6 +11,7 @@ from playwright.sync_api import BrowserContext, Page, Playwright, Request
 
 from config.local.stack import Stack
 from tests.field import tablet
+from tests.field.proxy import Between
 from tests.field.test_tablet import ask, until
 from tests.pages.browser import complaints_of
 from tests.pages.seeds import planted
@@ -30,8 +31,8 @@ def browser(play: Playwright, tmp_path: Path) -> Iterator[BrowserContext]:
         yield found
 
 
-def signed_in(browser: BrowserContext, stack: Stack, seed: dict[str, Any]) -> Page:
-    page = tablet.opened(browser, stack.base_url)
+def signed_in(browser: BrowserContext, service: Stack | Between, seed: dict[str, Any]) -> Page:
+    page = tablet.opened(browser, service.base_url)
     tablet.pair(page, seed)
     page.locator(".rows a").first.wait_for()
     tablet.kept(page)

@@ -172,11 +172,24 @@ class Context {
 let context = null;
 let shown = null;
 let turn = 0;
+let changes = 0;
+let redraw;
+
+/** Something that views show has changed: the one that is open is drawn anew, if it follows. */
+function changed() {
+  changes += 1;
+  if (shown?.live) drawSoon();
+}
+
+function drawSoon() {
+  clearTimeout(redraw);
+  redraw = setTimeout(() => { if (shown?.live) show(); }, 60); // whoever went on meanwhile keeps their page
+}
 
 /** Shows the view of the address; a later call wins over a slower earlier one. */
 async function show() {
   turn += 1;
-  const mine = turn;
+  const mine = turn, known = changes;
   const [name, ...params] = location.hash.replace(/^#\/?/, "").split("/").map(decodeURIComponent);
   const main = document.getElementById("main");
   let module, element;
@@ -209,6 +222,7 @@ async function show() {
     document.getElementById("heading").focus();
   }
   standing();
+  if (shown.live && changes !== known) drawSoon(); // it was read before the change, and not open yet
 }
 
 /** The one line above all: network, what waits, clock. */
@@ -275,12 +289,6 @@ async function start() {
   navigator.storage?.persist?.();
   await leftOpen();
   context.outbox.addEventListener("change", standing);
-  let redraw;
-  const changed = () => {
-    if (!shown?.live) return;
-    clearTimeout(redraw);
-    redraw = setTimeout(() => { if (shown?.live) show(); }, 60); // whoever went on meanwhile keeps their page
-  };
   context.store.changed.addEventListener("change", changed);
   context.outbox.addEventListener("worklist", changed);
   addEventListener("hashchange", show);

@@ -277,16 +277,20 @@ async function handOver(context, job, standing) {
     actions: [{ label: gettext("Hand over"), value: true }, { label: gettext("Back"), value: null, kind: "plain" }],
   });
   if (!chosen) return;
-  const plans = await plansOf(context.store);
-  plans[job.id] = { person: context.person.id, key: uuid7(), asked_at: stamp(context.now()), error: "" };
-  await context.store.setSetting("handovers", plans);
+  const plan = { person: context.person.id, key: uuid7(), asked_at: stamp(context.now()), error: "" };
+  await changePlan(context.store, job.id, () => plan);
   context.outbox.wake();
 }
 
-async function drop(context, jobId) {
-  const plans = await plansOf(context.store);
-  delete plans[jobId];
-  await context.store.setSetting("handovers", plans);
+const drop = (context, jobId) => changePlan(context.store, jobId, () => undefined);
+
+/** Changes the plan to hand over one job, and no other's, which may have come meanwhile. */
+function changePlan(store, jobId, fn) {
+  return store.changeSetting("handovers", (kept = {}) => {
+    const { [jobId]: plan, ...others } = kept;
+    const next = fn(plan);
+    return next ? { ...others, [jobId]: next } : others;
+  });
 }
 
 function seasons() {
@@ -316,10 +320,9 @@ async function leave(context, job, point) {
     if (given.reason.length >= SHORTEST) break;
     given.fault = say(gettext("Say why in %(least)s characters or more."), { least: SHORTEST });
   }
-  const pending = await pendingOf(context.store);
   const body = { test_point: point.id, season: given.season, reason: given.reason };
-  pending.push({ job: job.id, person: context.person.id, key: uuid7(), body, error: "" });
-  await context.store.setSetting("deferrals", pending);
+  const row = { job: job.id, person: context.person.id, key: uuid7(), body, error: "" };
+  await context.store.changeSetting("deferrals", (kept = []) => [...kept, row]);
   context.outbox.wake();
 }
 
@@ -342,8 +345,12 @@ async function fetchState(context, jobId) {
   const { items } = await (await context.api(`jobs/${jobId}/deferrals`)).json();
   const fresh = answer.status === 304 ? kept.state : await answer.json();
   if (answer.status === 304 && JSON.stringify(items) === JSON.stringify(kept.deferred) && Date.now() - Date.parse(kept.at) < 60_000) return;
-  const handed = fresh.status === "open" ? null : kept.handed ?? null;
-  await context.store.setSetting(key, { ...kept, state: fresh, etag: answer.headers.get("ETag") ?? kept.etag, deferred: items, handed, at: stamp(new Date()) });
+  const etag = answer.headers.get("ETag") ?? kept.etag;
+  await context.store.changeSetting(key, (now) => {
+    const meanwhile = now?.handed && now.handed !== kept.handed; // handed over after the service looked
+    const handed = fresh.status === "open" && !meanwhile ? null : now?.handed ?? null;
+    return { ...now, state: fresh, etag, deferred: items, handed, at: stamp(new Date()) };
+  });
 }
 
 /**
@@ -372,19 +379,16 @@ async function waits(context, jobId) {
 }
 
 async function submit(context, jobId, plan) {
-  const plans = await plansOf(context.store);
+  const asked = (now) => now?.key === plan.key;
   try {
     await context.api(`jobs/${jobId}/submit`, { method: "POST", headers: { "Idempotency-Key": plan.key } });
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
-    plans[jobId] = { ...plan, error: error.message };
-    await context.store.setSetting("handovers", plans);
+    await changePlan(context.store, jobId, (now) => (asked(now) ? { ...plan, error: error.message } : now));
     return;
   }
-  delete plans[jobId];
-  const key = stateKey(context, jobId);
-  await context.store.setSetting(key, { ...((await context.store.setting(key)) ?? {}), handed: stamp(new Date()) });
-  await context.store.setSetting("handovers", plans);
+  await context.store.changeSetting(stateKey(context, jobId), (now) => ({ ...now, handed: stamp(new Date()) }));
+  await changePlan(context.store, jobId, (now) => (asked(now) ? undefined : now));
   await context.fetchWorklist();
 }
 
@@ -400,8 +404,10 @@ async function sendDeferrals(context) {
       error = failure.message;
     }
     if (!error) await fetchState(context, row.job);
-    const rest = (await pendingOf(context.store)).filter((one) => one.key !== row.key);
-    await context.store.setSetting("deferrals", error ? [...rest, { ...row, error }] : rest);
+    await context.store.changeSetting("deferrals", (kept = []) => {
+      const rest = kept.filter((one) => one.key !== row.key);
+      return error ? [...rest, { ...row, error }] : rest;
+    });
     done = true;
   }
   return done;

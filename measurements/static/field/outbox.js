@@ -47,10 +47,9 @@ export async function request(token, path, { method = "GET", json, body, headers
   if (answer.ok || answer.status === 304) return answer;
   if (answer.status === 401) throw new SignedOut();
   const problem = await answer.json().catch(() => null);
-  if (answer.status === 429 || answer.status >= 500) {
-    throw Object.assign(new Offline(problem?.detail ?? String(answer.status)), {
-      wait: Number(answer.headers.get("Retry-After")) * 1000 || 0,
-    });
+  const later = answer.headers.get("Retry-After"); // also with 409: somebody else holds the row just now
+  if (later !== null || answer.status === 429 || answer.status >= 500) {
+    throw Object.assign(new Offline(problem?.detail ?? String(answer.status)), { wait: Number(later) * 1000 || 0 });
   }
   throw new Refused(answer.status, problem);
 }
@@ -68,6 +67,7 @@ export class Outbox extends EventTarget {
     this.failures = 0;
     this.timer = null;
     this.running = null;
+    this.again = false;
     addEventListener("online", () => { this.failures = 0; this.wake(); });
     addEventListener("offline", () => this.#tell({ online: false }));
     document.addEventListener("visibilitychange", () => { if (!document.hidden) this.wake(); });
@@ -89,13 +89,17 @@ export class Outbox extends EventTarget {
     return draft;
   }
 
-  /** Something may be waiting, or the network may be back. Resolves when this round is over. */
+  /**
+   * Something may be waiting, or the network may be back. Resolves when this round is over. What comes in the
+   * middle of a round, which may have passed it by, gets one more right after.
+   */
   wake() {
     clearTimeout(this.timer);
+    this.again = this.running !== null;
     this.running ??= this.#round().finally(() => {
       this.running = null;
       const wait = this.failures ? Math.min(LONGEST, ASK_AGAIN * 2 ** (this.failures - 1)) : RHYTHM;
-      this.timer = setTimeout(() => this.wake(), Math.max(wait, this.pause ?? 0));
+      this.timer = setTimeout(() => this.wake(), Math.max(this.again ? 0 : wait, this.pause ?? 0));
       this.pause = 0;
     });
     return this.running;

@@ -36,6 +36,12 @@ export class Store {
   constructor(base) {
     this.base = base;
     this.changed = new EventTarget();
+    this.tabs = new BroadcastChannel(base.name); // only one tab sends, and all show what became of it
+    this.tabs.addEventListener("message", ({ data }) => this.#tell(data));
+  }
+
+  #tell(place) {
+    this.changed.dispatchEvent(new CustomEvent("change", { detail: place }));
   }
 
   sessions(job) {
@@ -86,6 +92,18 @@ export class Store {
 
   setSetting(key, value) {
     return this.#write("settings", (rows) => (value === undefined ? rows.delete(key) : rows.put(value, key)));
+  }
+
+  /**
+   * Reads, changes and writes one setting in one transaction, so that nothing written meanwhile is lost.
+   * @param {string} key @param {(kept: any) => any} fn gets undefined where nothing stands; what it returns is kept
+   */
+  changeSetting(key, fn) {
+    return this.#write("settings", async (rows) => {
+      const next = fn(await rows.get(key));
+      await (next === undefined ? rows.delete(key) : rows.put(next, key));
+      return next;
+    });
   }
 
   /** A session that holds nothing yet but who, where, when and how; it is on the disk when this resolves. */
@@ -163,7 +181,8 @@ export class Store {
       throw error;
     }
     await done;
-    this.changed.dispatchEvent(new CustomEvent("change", { detail: place }));
+    this.#tell(place);
+    this.tabs.postMessage(place);
     return result;
   }
 }
