@@ -13,9 +13,11 @@ in by themselves; each takes any field of its model by keyword.
 import secrets
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
+from functools import cache
 from typing import Any
 from uuid import UUID
 
+from django.contrib.auth.hashers import get_hasher, make_password
 from django.utils import timezone
 
 from jobs.access import Actor, Role, actor_for_member, hash_secret, join_token
@@ -151,9 +153,15 @@ def make_member(company_id: UUID, *roles: Role) -> Member:
     """A person who can sign in (PASSWORD) and belongs to the current company."""
     tail = secrets.token_hex(4)
     email = f"{roles[0].value}.{tail}@example.org"
-    user = User.objects.create_user(email, PASSWORD)
+    user = User.objects.create(email=email, password=_hashed(get_hasher().algorithm))
     Affiliation.objects.create(user=user, company_ref=company_id)
     return Member.objects.create(user_ref=user.id, name=f"{roles[0].label} {tail}", email=email, roles=roles)
+
+
+@cache
+def _hashed(algorithm: str) -> str:
+    """PASSWORD as it is stored. Hashed once in a process, since a real hash takes half a second."""
+    return make_password(PASSWORD, hasher=algorithm)
 
 
 def make_key(company_id: UUID, scopes: list[str]) -> tuple[AccessToken, str]:

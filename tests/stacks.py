@@ -17,6 +17,7 @@ import psycopg
 
 from config.local.postgres import PACKAGED
 from config.local.stack import Stack, free_port, start_all, test_services
+from tests.pages.seeds import planter
 
 PROGRAMS = PACKAGED / "pginstall" / "bin"
 SWEEP_SECONDS = 2
@@ -32,7 +33,8 @@ def shared() -> Iterator[Stack]:
     with test_services() as made:
         made.environment |= {"SWEEP_SECONDS": str(SWEEP_SECONDS), "WEBHOOK_TEST_NETWORKS": RECEIVERS}
         start_all(made, free_port())
-        yield made
+        with planter(made):
+            yield made
 
 
 def migrate_once() -> None:

@@ -1,12 +1,6 @@
-"""A company with a branch of six outlets, a fan and a tablet to be paired, for rounds in a browser.
+"""A company with a branch of six outlets, a fan and a tablet to be paired, for rounds in a browser."""
 
-Run as a program beside a running stack: `python -m tests.field.balance_seed` prints what a browser needs.
-"""
-
-import json
 from typing import Any
-
-import django
 
 DESIGNS = {"S-1": 0.09, "S-2": 0.08, "S-3": 0.1, "S-4": 0.06, "S-5": 0.09, "S-6": 0.07}
 """m³/s by tag."""
@@ -62,8 +56,3 @@ def make() -> dict[str, Any]:
         "password": factories.PASSWORD,
         "key": world.key_text,
     }
-
-
-if __name__ == "__main__":
-    django.setup()
-    print(json.dumps(make()))

@@ -1,12 +1,6 @@
-"""Makes a company with points of every kind and instruments that read true, for measuring in a browser.
+"""Makes a company with points of every kind and instruments that read true, for measuring in a browser."""
 
-Run as a program beside a running stack: `python -m tests.field.measure_seed` prints what a browser needs.
-"""
-
-import json
 from typing import Any
-
-import django
 
 
 def make() -> dict[str, Any]:
@@ -44,8 +38,3 @@ def make() -> dict[str, Any]:
         "password": factories.PASSWORD,
         "key": world.key_text,
     }
-
-
-if __name__ == "__main__":
-    django.setup()
-    print(json.dumps(make()))

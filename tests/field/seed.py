@@ -1,12 +1,6 @@
-"""Makes a company with a planned job and codes for pairing tablets, for a field page in a browser.
+"""Makes a company with a planned job and codes for pairing tablets, for a field page in a browser."""
 
-Run as a program beside a running stack: `python -m tests.field.seed` prints what a browser needs.
-"""
-
-import json
 from typing import Any
-
-import django
 
 TABLETS = 12
 
@@ -42,8 +36,3 @@ def make() -> dict[str, Any]:
         "password": factories.PASSWORD,
         "key": world.key_text,
     }
-
-
-if __name__ == "__main__":
-    django.setup()
-    print(json.dumps(make()))

@@ -1,10 +1,7 @@
-"""Makes a company whose technician has a second factor. Run beside a stack: `-m tests.pages.access_seed`."""
+"""Makes a company whose technician has a second factor."""
 
-import json
 import time
 from typing import Any
-
-import django
 
 NAME = "Estuary Air Balance"
 
@@ -32,8 +29,3 @@ def make() -> dict[str, Any]:
         "short": short_id(world.id),
         "pairing": pairing,
     }
-
-
-if __name__ == "__main__":
-    django.setup()
-    print(json.dumps(make()))

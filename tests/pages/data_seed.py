@@ -1,9 +1,6 @@
-"""Makes a company with an approved job. Run beside a stack: `python -m tests.pages.data_seed`."""
+"""Makes a company with an approved job."""
 
-import json
 from typing import Any
-
-import django
 
 NAME = "Northgate Air Balance"
 
@@ -28,8 +25,3 @@ def make() -> dict[str, Any]:
         "site": str(world.site.id),
         "gone": str(gone.id),
     }
-
-
-if __name__ == "__main__":
-    django.setup()
-    print(json.dumps(make()))

@@ -1,13 +1,6 @@
-"""Makes a job in the middle of field work: points done, flagged, sent back, not evaluated, to do.
+"""Makes a job in the middle of field work: points done, flagged, sent back, not evaluated, to do."""
 
-Run as a program beside a running stack: `python -m tests.pages.job_seed` prints what a browser and a tablet
-need.
-"""
-
-import json
 from typing import Any
-
-import django
 
 
 def make() -> dict[str, Any]:
@@ -54,8 +47,3 @@ def make() -> dict[str, Any]:
         "technician": world.users["technician"].email,
         "dispatcher": world.users["dispatcher"].email,
     }
-
-
-if __name__ == "__main__":
-    django.setup()
-    print(json.dumps(make()))

@@ -1,13 +1,7 @@
-"""Makes a company with a plan around the weekend on which the clocks change in Europe (2027-03-28).
+"""Makes a company with a plan around the weekend on which the clocks change in Europe (2027-03-28)."""
 
-Run as a program beside a running stack: `python -m tests.pages.plan_seed` prints what a browser needs.
-"""
-
-import json
 from datetime import date, time, timedelta
 from typing import Any
-
-import django
 
 SUNDAY = date(2027, 3, 28)
 """From 01:00 to 02:00 by the clock there is no time in London (tz database)."""
@@ -74,8 +68,3 @@ def make() -> dict[str, Any]:
         "site": str(world.site.id),
         "school": str(school.id),
     }
-
-
-if __name__ == "__main__":
-    django.setup()
-    print(json.dumps(make()))

@@ -1,13 +1,7 @@
-"""Makes a company with issued reports and, later, a certificate that found its manometer outside.
+"""Makes a company with issued reports and, later, a certificate that found its manometer outside."""
 
-Run as a program beside a running stack: `python -m tests.pages.recall_seed` prints what a browser needs.
-"""
-
-import json
 import time
 from typing import Any
-
-import django
 
 NAME = "Northgate Air Balance"
 PROMISE = {"accuracy_of_reading": 0.005, "accuracy_absolute": 0.1}
@@ -65,8 +59,3 @@ def settle(world: Any, seconds: float = 150.0) -> None:
         if time.monotonic() > end or {state for _, state, _ in left} == {DueState.PARKED}:
             raise SystemExit(f"the worker never came to an end: {left}")
         time.sleep(0.1)
-
-
-if __name__ == "__main__":
-    django.setup()
-    print(json.dumps(make()))

@@ -1,12 +1,6 @@
-"""Makes a job full of flags, handed over for review.
+"""Makes a job full of flags, handed over for review."""
 
-Run as a program beside a running stack: `python -m tests.pages.review_seed` prints what a browser needs.
-"""
-
-import json
 from typing import Any
-
-import django
 
 
 def make() -> dict[str, Any]:
@@ -48,8 +42,3 @@ def make() -> dict[str, Any]:
         "supervisor": world.users["supervisor"].email,
         "technician": world.users["technician"].email,
     }
-
-
-if __name__ == "__main__":
-    django.setup()
-    print(json.dumps(make()))
