@@ -1,10 +1,12 @@
 """Whoever changes stored evidence behind the service is found out, the row named."""
 
+import copy
 import re
 import threading
 from collections.abc import Iterator
 from dataclasses import replace
 from datetime import timedelta
+from functools import cache
 from io import StringIO
 from pathlib import Path
 from typing import Any
@@ -26,7 +28,7 @@ from measurements.models import Batch, Flag, FlagAnswer, Reading, Result, Sessio
 from reports import evidence
 from reports.models import Issue, IssuedFile, Revision
 from tests import factories
-from tests.database import owner_connection
+from tests.database import Kept, empty_database, owner_connection
 from tests.factories import World
 from tests.measurements import batches
 from tests.reports import scene
@@ -35,15 +37,32 @@ pytestmark = pytest.mark.django_db(transaction=True)
 LOW = {"s1": "95.0", "s2": "95.0", "s3": "70.0"}
 
 
-@pytest.fixture
-def world() -> World:
-    """An issued job of one company, all its events numbered; certificates entered by the action."""
+@cache
+def issued() -> tuple[World, Kept, dict[Path, bytes]]:
+    """An issued job of one company, all its events numbered; certificates entered by the action.
+
+    Its rows and the files of its reports are kept, to be put back for each test.
+    """
     made = factories.make_world()
     scene.measured(made, **LOW)
     scene.whole(made)
     scene.issued(made)
     scene.whole(made)
-    return made
+    with company(made.id):
+        paths = [Path(default_storage.path(file.name)) for file in IssuedFile.objects.all()]
+    return made, Kept(made.id), {path: path.read_bytes() for path in paths}
+
+
+@pytest.fixture
+def world() -> World:
+    """What was issued, as it was."""
+    made, kept, files = issued()
+    empty_database()
+    kept.put_back()
+    for path, content in files.items():
+        path.chmod(0o600)
+        path.write_bytes(content)
+    return copy.deepcopy(made)
 
 
 def found(world: World) -> list[str]:
