@@ -79,10 +79,10 @@ def outlets_against_traverse(
     """
     flows = {one.point.id: one for one in figures if one.about == FLOW and one.has_air_flow}
     for plane in points:
-        outlets = outlets_below(plane, points)
-        if plane.kind != PointKind.PLANE or not outlets or plane.id not in flows:
+        if plane.kind != PointKind.PLANE or plane.id not in flows:
             continue
-        if all(outlet.id in flows for outlet in outlets):
+        outlets = outlets_below(plane, points)
+        if outlets and all(outlet.id in flows for outlet in outlets):
             yield from _compare(flows[plane.id], [flows[outlet.id] for outlet in outlets], units)
 
 
