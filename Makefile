@@ -44,7 +44,7 @@ serve: setup
 	@$(LOCAL) serve --seed "$(PY) -m config.local.demo --seed --out var/local/demo"
 
 test: setup-dev
-	@$(LOCAL) exec --test -- $(PY) -m pytest -n $(PROCESSES) --dist loadfile $(ARGS)
+	@$(LOCAL) exec --test -- $(PY) -m pytest -n $(PROCESSES) --dist loadfile --no-loadscope-reorder $(ARGS)
 
 soak: setup-dev
 	@SOAK=1 SOAK_SEED=$(SEED) SOAK_SHARE=$(or $(SHARE),1) $(LOCAL) exec --test -- \
