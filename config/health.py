@@ -13,7 +13,7 @@ from django.http import HttpRequest, JsonResponse
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
-from jobs import disk
+from jobs import clock, disk
 
 logger = logging.getLogger(__name__)
 
@@ -37,6 +37,12 @@ def valkey_answers() -> None:
     cache.get("readyz")
 
 
+def clock_is_right() -> None:
+    """Raises when the clock is off by more than some seconds from the database's."""
+    if abs(ahead := clock.look()) > clock.MOST_OFF_S:
+        raise ValueError(f"ahead by {ahead:.0f} s")
+
+
 DUE_STANDING = "due:standing"
 """Where the sweep of due work keeps what it found: `work_oldest_seconds`."""
 
@@ -50,16 +56,21 @@ def standing() -> dict[str, Any]:
     return {"disk": "nearly full" if disk.is_nearly_full() else "ok", "due_work_lag_s": lag}
 
 
-CHECKS: dict[str, Callable[[], None]] = {"database": database_answers, "valkey": valkey_answers}
+CHECKS: dict[str, Callable[[], None]] = {
+    "database": database_answers,
+    "valkey": valkey_answers,
+    "clock": clock_is_right,
+}
+FAILED = {"clock": "wrong, or not known"}
 
 
 def answer(name: str, check: Callable[[], None]) -> str:
-    """Whether a part answers. Why it does not is for the log, not for strangers."""
+    """Whether a part is as it should be. Why it is not is for the log, not for strangers."""
     try:
         check()
     except Exception:  # any failure at all means "not ready"
-        logger.warning("%s does not answer", name, exc_info=True)
-        return "no answer"
+        logger.warning("%s is not as it should be", name, exc_info=True)
+        return FAILED.get(name, "no answer")
     return "ok"
 
 
@@ -67,7 +78,7 @@ def answer(name: str, check: Callable[[], None]) -> str:
 @require_safe
 @never_cache
 def ready(request: HttpRequest) -> JsonResponse:
-    """200 when database and Valkey answer, else 503, saying for each whether it did; then what stands."""
+    """200 when database and Valkey answer and the clock is right, else 503; says each, then what stands."""
     answers = {name: answer(name, check) for name, check in CHECKS.items()}
     good = all(value == "ok" for value in answers.values())
     content = {"status": "ok" if good else "not ready", **answers, **standing()}

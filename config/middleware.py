@@ -1,4 +1,6 @@
-"""Middleware of every answer: a request id, the content security policy, room on the disk, how often."""
+"""Middleware of every answer: a request id, the content security policy, room on the disk, a right clock,
+how often.
+"""
 
 import re
 import uuid
@@ -8,7 +10,7 @@ from django.conf import settings
 from django.http import HttpRequest, HttpResponseBase
 
 from config.logs import request_id
-from jobs import disk
+from jobs import clock, disk
 from jobs.errors import Busy, TooMany
 from jobs.http.limits import limit_request
 from jobs.pages import failures
@@ -67,6 +69,23 @@ class RoomMiddleware:
         if request.method not in self.SAFE and not request.path.startswith(self.exempt):
             try:
                 disk.require_room()
+            except Busy as error:
+                return failures.answer(request, error)
+        return self.get_response(request)
+
+
+class ClockMiddleware:
+    """Answers nothing while this process's clock is wrong, but for the questions of supervisors."""
+
+    SERVED = frozenset({"/healthz", "/readyz", "/metrics"})
+
+    def __init__(self, get_response: Handler) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponseBase:
+        if request.path not in self.SERVED:
+            try:
+                clock.require_right()
             except Busy as error:
                 return failures.answer(request, error)
         return self.get_response(request)

@@ -89,6 +89,7 @@ MIDDLEWARE = [
     "config.middleware.ContentSecurityMiddleware",
     "config.middleware.RoomMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    "config.middleware.ClockMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "jobs.language.ReaderLanguage",
     "django.middleware.common.CommonMiddleware",

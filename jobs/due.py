@@ -19,9 +19,10 @@ from celery import current_app
 from django.core.cache import cache
 from django.db import DatabaseError, connection, transaction
 from django.db.models import Count, Min
+from django.db.models.functions import Now
 from django.utils import timezone
 
-from jobs import bulk, disk, metrics, patience
+from jobs import bulk, clock, disk, metrics, patience
 from jobs.models import DueCompany, DueState, DueWork, UnnumberedEvent
 from jobs.tenancy.context import company, company_var, current_company
 from jobs.tenancy.ids import uuid7
@@ -53,8 +54,13 @@ class Claim:
             raise LeaseLost(f"{self.kind} {self.subject_id}")
 
     def finish(self) -> None:
-        """Marks the work done in the caller's transaction, together with what it made."""
+        """Marks the work done in the caller's transaction, together with what it made.
+
+        Raises LeaseLost also when the clock jumped meanwhile: what was made bears wrong moments.
+        """
         self.hold()
+        if clock.is_wrong():
+            raise LeaseLost(f"{self.kind} {self.subject_id}: the clock is wrong")
         DueWork.objects.filter(id=self.id).delete()
 
     def extend(self) -> bool:
@@ -137,7 +143,7 @@ def handler(
 
 SCHEDULE = """
 INSERT INTO jobs_duework (company_id, id, kind, subject_id, state, attempts, due_at, error, created_at)
-SELECT %b::uuid, i, %b::text, s, %b::text, 0, %b::timestamptz, '', %b::timestamptz
+SELECT %b::uuid, i, %b::text, s, %b::text, 0, statement_timestamp(), '', statement_timestamp()
 FROM unnest(%b::uuid[], %b::uuid[]) AS x (i, s)
 ON CONFLICT (company_id, kind, subject_id) DO NOTHING
 """
@@ -172,9 +178,8 @@ def schedule(kind: str, *subjects: UUID) -> None:
 
 def schedule_statement(kind: str, subjects: Sequence[UUID]) -> bulk.Statement:
     """The same for a caller that sends it together with its own statements and rings by itself."""
-    now, ids = timezone.now(), bulk.Uuids([uuid7().bytes for _ in subjects])
-    columns = [ids, bulk.Uuids(bulk.id_bytes(subjects))]
-    return bulk.Statement(SCHEDULE, [current_company(), kind, DueState.DUE.value, now, now, *columns])
+    columns = [bulk.Uuids([uuid7().bytes for _ in subjects]), bulk.Uuids(bulk.id_bytes(subjects))]
+    return bulk.Statement(SCHEDULE, [current_company(), kind, DueState.DUE.value, *columns])
 
 
 def ring(kind: str, company_id: UUID) -> None:
@@ -261,15 +266,18 @@ def fail(taken: Claim, reason: str) -> None:
             error=reason[:2000],
             lease_until=None,
             lease_id=None,
-            due_at=timezone.now() + wait,
+            due_at=Now() + wait,
         )
 
 
 def work(company_id: UUID, queue: str = DEFAULT_QUEUE) -> int:
     """Does due work of one company and queue until none is left or its turn is over; then rings again.
 
-    Returns how many pieces were taken. While a disk is nearly full all of it waits.
+    Returns how many pieces were taken. While a disk is nearly full, or this clock is wrong, all of it waits.
     """
+    if clock.is_wrong():
+        log.warning("the clock is wrong: due work waits")
+        return 0
     if disk.is_nearly_full():
         log.warning("a disk is nearly full: due work waits")
         return 0

@@ -10,6 +10,7 @@ from hypothesis import settings as cases
 from whitenoise.middleware import WhiteNoiseMiddleware
 
 from config.local.stack import Stack
+from jobs import clock
 from tests import factories, stacks
 from tests.database import become_app, become_owner, drop_database, empty_database
 from tests.pages.browser import executable
@@ -42,6 +43,7 @@ def django_db_setup(
             keepdb=django_db_keepdb and not django_db_createdb,
         )
         become_app()
+        clock.look()
     yield
     with django_db_blocker.unblock():
         become_owner()

@@ -15,6 +15,9 @@ import reports
 
 # The subsetter stamps its fonts with the time and orders by hash: both are fixed, so that bytes repeat.
 _REPEATABLE = {"SOURCE_DATE_EPOCH": "0", "PYTHONHASHSEED": "0"}
+_BARE = {"DJANGO_SETTINGS_MODULE": "reports.render.bare"}
+_NEEDED = ("PATH", "HOME", "LANG", "LC_", "TMPDIR", "FONTCONFIG_", "XDG_", "LD_LIBRARY_PATH", "DYLD_")
+"""How names in a press's environment begin. Text from outside is laid out there: no secret goes along."""
 
 
 class RenderFailed(Exception):
@@ -41,6 +44,11 @@ class Part:
     peak_mb: float = 0.0
 
 
+def needed() -> dict[str, str]:
+    """What of this process's environment a press gets."""
+    return {name: value for name, value in os.environ.items() if name.startswith(_NEEDED)}
+
+
 class Press:
     """One press process; `render` may be called by one thread at a time."""
 
@@ -52,7 +60,7 @@ class Press:
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             cwd=root,
-            env=os.environ | {"PYTHONPATH": os.pathsep.join(paths), **_REPEATABLE},
+            env=needed() | {"PYTHONPATH": os.pathsep.join(paths), **_REPEATABLE, **_BARE},
             start_new_session=True,
             text=True,
         )

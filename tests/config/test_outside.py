@@ -20,10 +20,11 @@ def test_live_touches_no_database(client: Client) -> None:
 
 
 def test_ready(client: Client, transactional_db: None) -> None:
+    cache.delete(DUE_STANDING)
     answer = client.get("/readyz")
     assert answer.status_code == 200
     assert answer.json() == {
-        "status": "ok", "database": "ok", "valkey": "ok", "disk": "ok", "due_work_lag_s": None,
+        "status": "ok", "database": "ok", "valkey": "ok", "clock": "ok", "disk": "ok", "due_work_lag_s": None,
     }  # fmt: skip
 
 
@@ -48,7 +49,8 @@ def test_not_ready_without_valkey(client: Client, transactional_db: None) -> Non
         answer = client.get("/readyz")
     assert answer.status_code == 503
     assert answer.json() == {
-        "status": "not ready", "database": "ok", "valkey": "no answer", "disk": "ok", "due_work_lag_s": None,
+        "status": "not ready", "database": "ok", "valkey": "no answer", "clock": "ok", "disk": "ok",
+        "due_work_lag_s": None,
     }  # fmt: skip
 
 

@@ -12,7 +12,7 @@ import sys
 from tests.faults import defects
 from tests.faults.injected import FAULTS
 from tests.faults.run import new_folder, run, schedule, tell
-from tests.faults.stand import Plan
+from tests.faults.stand import FAKETIME, Plan
 
 
 def arguments() -> argparse.Namespace:
@@ -39,6 +39,7 @@ def main() -> int:
     print(f"seed {seed}, faults {' '.join(faults)}, {given.rounds} rounds each", flush=True)
     plan = Plan(
         seed=seed, folder=folder, defects=tuple(given.defect), sweep_s=given.sweep, small_disk="F7" in faults,
+        clocks="F9" in faults and FAKETIME is not None,
         pause_s=given.pause, traverses=given.traverses,
     )  # fmt: skip
     verdict = run(plan, schedule(seed, faults, given.rounds))

@@ -31,6 +31,7 @@ ROOT = Path(__file__).resolve().parents[2]
 CLIENTS = 4
 COMPANIES = ("Ridge Air Balance", "Estuary Testing")
 DISK_MB, START_S = 300, 240
+FAKETIME = next(iter(sorted(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"))), None)
 SERVE_S = 90
 Connection = psycopg.Connection[tuple[Any, ...]]
 
@@ -44,6 +45,8 @@ class Plan:
     defects: tuple[str, ...] = ()
     sweep_s: int = 15
     small_disk: bool = False
+    clocks: bool = False
+    """Services run under libfaketime, so that F9 may set the clock of each."""
     pause_s: float = 0.0
     traverses: float = 0.5
     slow: float = 1.0
@@ -247,7 +250,27 @@ def start_rest(stand: Stand) -> None:
     if "straight" in plan.defects:
         web = replace(web, command=[*web.command[:-1], "tests.faults.defects:application"])
     services = (web, *(a_worker(made, number) for number in (1, 2)), stack.beat(made))
+    if plan.clocks:
+        services = tuple(with_clock(stand, one) for one in services)
     made.start(*(replace(one, start_seconds=START_S) for one in services))
+
+
+def clock_of(stand: Stand, name: str) -> Path:
+    """Which holds by how much the clock of a service is set ahead."""
+    return stand.plan.folder / f"clock-{name}"
+
+
+def with_clock(stand: Stand, service: Service) -> Service:
+    """The service with a clock of its own, right at first. Its monotonic clock stays what it is."""
+    own = clock_of(stand, service.name)
+    own.write_text("+0")
+    return replace(
+        service,
+        environment={
+            **service.environment, "LD_PRELOAD": str(FAKETIME), "FAKETIME_TIMESTAMP_FILE": str(own),
+            "FAKETIME_NO_CACHE": "1", "FAKETIME_DONT_FAKE_MONOTONIC": "1", "DONT_FAKE_MONOTONIC": "1",
+        },
+    )  # fmt: skip
 
 
 def a_worker(made: stack.Stack, number: int) -> Service:
