@@ -11,10 +11,15 @@ def make() -> dict[str, Any]:
     from jobs.access import Role
     from jobs.tenancy.context import company
     from tests import factories
+    from tests.pages.recall_seed import settle
     from tests.reports import scene
 
     world = factories.make_world(NAME)
-    scene.measured(world)
+    scene.measure(world)
+    settle(world)  # the stack's worker may have some of it in hands
+    scene.submit(world)
+    scene.accept_all(world)
+    settle(world)
     scene.approved(world)
     with company(world.id):
         gone = factories.make_member(world.id, Role.TECHNICIAN)

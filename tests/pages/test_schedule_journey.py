@@ -152,28 +152,32 @@ def test_no_page_is_wider_than_the_screen_or_hard_to_read(
         assert page.evaluate(PALE) == [], page.url
         assert serious(page) == [], page.url
 
+    def follow(what: str) -> None:
+        with page.expect_navigation():  # else it may look while the next page has nothing yet
+            page.click(what)
+
     for address in ("/customers", "/customers/new"):
         page.goto(stack.base_url + address)
         look()
     page.fill("[name=name]", f"Customer {mode} {width}")
-    page.click("main .buttons .button")
+    follow("main .buttons .button")
     look()
     page.fill("[name=name]", "Hall")
-    page.click("main .buttons .button")
+    follow("main .buttons .button")
     look()
-    page.click("text=Import a design schedule")
+    follow("text=Import a design schedule")
     look()
     file = tmp_path / "outlets.csv"
     for rows in (BAD, GOOD):
         file.write_bytes(csv_of(rows, HEADS))
         page.set_input_files("[name=file]", file)
-        page.click("main form .buttons .button")
+        follow("main form .buttons .button")
         if page.url.endswith("/columns"):
             look()
             page.fill("[name=all-system]", "AHU-3")
             page.select_option("[name=all-kind]", "outlet")
-            page.click("main form > .buttons .button")
+            follow("main form > .buttons .button")
         look()
-    page.click("main form .buttons .button")
+    follow("main form .buttons .button")
     look()
     assert complaints == []
