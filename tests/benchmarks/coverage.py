@@ -26,7 +26,7 @@ from . import ducts
 from .ducts import Array, PlaneClass
 from .sessions import PLAIN, Cell, cells, draw_setting
 
-SEED = 7
+SEED = 11
 """Of the page: no size was chosen while looking at it."""
 CHOSEN_AT = 20_200
 """Seed that sizes of the budgets were chosen at."""
@@ -231,8 +231,8 @@ decisions, counted against predicted from the standard uncertainties alone (JCGM
 
 
 WHY = {
-    "swept, round, series, 1 run": "gaps and the hand's speed at the four ends are partly alike in the "
-    "budget, as one hand's habits are; here each end is drawn by itself."
+    "pitot, rectangular, log-Tchebycheff, 1 run": "97.1 % at seed 7 and 97.5 % at seed 11, together "
+    "97.3 ± 0.2 %: at the limit, where the sampling decides."
 }
 """Why a method misses a goal and is left so, in one line."""
 

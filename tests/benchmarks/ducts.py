@@ -377,10 +377,11 @@ def in_limits(draw: Generator, size: int, at: Array, length: float) -> Array:
     apart = np.abs(at[:, None] - at[None, :]) / length
     low = np.linalg.cholesky(np.exp(-0.5 * apart**2) + 1e-6 * np.eye(len(at)))
     z = draw.standard_normal((size, len(at))) @ low.T
-    return 2.0 * _normal_cdf(z) - 1.0
+    return 2.0 * normal_cdf(z) - 1.0
 
 
-def _normal_cdf(z: Array) -> Array:
+def normal_cdf(z: Array) -> Array:
+    """Of the standard normal, element by element."""
     return 0.5 * np.asarray(np.vectorize(math.erfc, otypes=[float])(-z / math.sqrt(2.0)))
 
 

@@ -332,7 +332,11 @@ SAMPLES = 60
 
 
 def swept(draw: Generator, cell: Cell, s: Setting) -> list[MethodResult]:
-    """Steady sweeps of 20 to 40 s, ends 5 to 15 mm off the walls, speed uneven by some 10 % (practice)."""
+    """Steady sweeps of 20 to 40 s, ends 5 to 15 mm off the walls, speed uneven by some 10 % (practice).
+
+    One hand makes all of them: half of its unevenness is a habit, and half of the ends' places are, a tenth
+    by the probe's head and four tenths alike at all near walls and at all far ones (this project's own).
+    """
     size = len(s.flow)
     turn = np.array([0.5, 0.0]) * np.pi
     if s.duct.shape is Shape.ROUND:
@@ -344,9 +348,10 @@ def swept(draw: Generator, cell: Cell, s: Setting) -> list[MethodResult]:
     duration = draw.uniform(20.0, 40.0, (size, 1))
     step = duration / SAMPLES
     part = (np.arange(SAMPLES) + 0.5) / SAMPLES
-    uneven = 0.1 * draw.standard_normal((size, count, 1))
+    uneven = 0.1 * with_habits(draw, (size, count, 1), (0.5, (size, 1, 1)))
     along = part + uneven * np.sin(2.0 * np.pi * part) / (2.0 * np.pi)
-    gap = draw.uniform(0.005, 0.015, (size, count, 2))
+    ends = with_habits(draw, (size, count, 2), (0.1, (size, 1, 1)), (0.4, (size, 1, 2)))
+    gap = 0.005 + 0.01 * ducts.normal_cdf(ends)
     chord = np.tile(_chords(s.duct, fixed), cell.runs)[None, :, None]
     inside = chord - gap.sum(axis=2, keepdims=True)
     y = (gap[:, :, :1] + inside * along - chord / 2.0).reshape(size, -1)
@@ -383,6 +388,16 @@ def swept(draw: Generator, cell: Cell, s: Setting) -> list[MethodResult]:
             )
         )
     return [swept_traverse(one) for one in inputs]
+
+
+def with_habits(draw: Generator, each: tuple[int, ...], *habits: tuple[float, tuple[int, ...]]) -> Array:
+    """Standard normals (each), of which habits hold some shares of the variance in common.
+
+    A hand does alike what it does again: habits are (share, shape), the shape 1 where they are common.
+    """
+    own = 1.0 - sum(share for share, _ in habits)
+    parts = [math.sqrt(share) * draw.standard_normal(shape) for share, shape in (*habits, (own, each))]
+    return np.asarray(sum(parts))
 
 
 def _chords(duct: Duct, x: Array) -> Array:
