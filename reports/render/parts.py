@@ -2,10 +2,13 @@
 
 import json
 import os
+import signal
+import socket
 import subprocess
 import sys
 import threading
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from queue import Empty, SimpleQueue
@@ -49,21 +52,26 @@ def needed() -> dict[str, str]:
     return {name: value for name, value in os.environ.items() if name.startswith(_NEEDED)}
 
 
-class Press:
-    """One press process; `render` may be called by one thread at a time."""
+def _started(lines: Sequence[socket.socket]) -> "subprocess.Popen[bytes]":
+    """The press process, with a fork for each line to it."""
+    root = str(Path(reports.__file__).resolve().parent.parent)
+    paths = [root, *filter(None, [os.environ.get("PYTHONPATH")])]
+    numbers = [line.fileno() for line in lines]
+    return subprocess.Popen(
+        [sys.executable, "-m", "reports.render.press", *map(str, numbers)],
+        stdin=subprocess.DEVNULL,
+        pass_fds=numbers,
+        cwd=root,
+        env=needed() | {"PYTHONPATH": os.pathsep.join(paths), **_REPEATABLE, **_BARE},
+        start_new_session=True,
+    )
 
-    def __init__(self) -> None:
-        root = str(Path(reports.__file__).resolve().parent.parent)
-        paths = [root, *filter(None, [os.environ.get("PYTHONPATH")])]
-        self._process = subprocess.Popen(
-            [sys.executable, "-m", "reports.render.press"],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            cwd=root,
-            env=needed() | {"PYTHONPATH": os.pathsep.join(paths), **_REPEATABLE, **_BARE},
-            start_new_session=True,
-            text=True,
-        )
+
+class Press:
+    """A line to the press process; `render` may be called by one thread at a time."""
+
+    def __init__(self, line: socket.socket) -> None:
+        self._line, self._jobs = line, line.makefile("rw", encoding="utf-8")
 
     def render(self, html: str, target: Path, limits: Limits, pictures: Path | None = None) -> Part:
         """Render one part into `target`; raises RenderFailed with the reason.
@@ -85,37 +93,33 @@ class Press:
         return Part(target, answer["pages"], marks, answer["anchors"], answer["peak_kb"] / 1024)
 
     def _ask(self, job: dict[str, Any]) -> dict[str, Any]:
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
         try:
-            self._process.stdin.write(json.dumps(job) + "\n")
-            self._process.stdin.flush()
-            line = self._process.stdout.readline()
+            self._jobs.write(json.dumps(job) + "\n")
+            self._jobs.flush()
+            line = self._jobs.readline()
         except OSError as error:
             raise RenderFailed(f"the press is gone: {error}") from error
         if not line:
-            raise RenderFailed(f"the press ended with code {self._process.wait()}")
+            raise RenderFailed("the press ended")
         answer: dict[str, Any] = json.loads(line)
         return answer
 
     def close(self) -> None:
-        """Let the press end; kill it if it does not."""
-        assert self._process.stdin is not None
-        assert self._process.stdout is not None
-        try:
-            self._process.stdin.close()
-            self._process.wait(timeout=5)
-        except (OSError, subprocess.TimeoutExpired):
-            self._process.kill()
-            self._process.wait()
-        self._process.stdout.close()
+        """Lets the press know that nothing more comes."""
+        with suppress(OSError):  # what a press that is gone did not take
+            self._jobs.close()
+        self._line.close()
 
 
 class Presses:
-    """A few presses; starts them at once, closes them at the end of the `with` block."""
+    """Some presses, forks of one process; it starts at once and ends at the end of the `with` block."""
 
     def __init__(self, count: int, limits: Limits, pictures: Path | None = None) -> None:
-        self._presses = [Press() for _ in range(max(1, count))]
+        pairs = [socket.socketpair() for _ in range(max(1, count))]
+        self._process = _started([theirs for _, theirs in pairs])
+        for _, theirs in pairs:
+            theirs.close()
+        self._presses = [Press(ours) for ours, _ in pairs]
         self._limits, self._pictures = limits, pictures
 
     def __enter__(self) -> "Presses":
@@ -124,6 +128,14 @@ class Presses:
     def __exit__(self, *_: object) -> None:
         for press in self._presses:
             press.close()
+        try:
+            self._process.wait(timeout=5)
+        except subprocess.TimeoutExpired:
+            os.killpg(self._process.pid, signal.SIGKILL)
+            self._process.wait()
+
+    def __getitem__(self, number: int) -> Press:
+        return self._presses[number]
 
     def render(self, jobs: Sequence[tuple[str, Path]]) -> list[Part]:
         """Render (html, target) pairs; results in the same order. The first failure stops the rest."""

@@ -1,6 +1,7 @@
 """A process that lays out parts: imports the layout engine once, then forks a limited child for each part.
 
-Run as `python -m reports.render.press`. One JSON line in per part, one JSON line out. Each child has a
+Run as `python -m reports.render.press FD…`. Each FD is a socket with somebody who works through parts one
+after the other, served by a fork of its own: one JSON line in per part, one JSON line out. Each child has a
 session of its own, limits on memory and processor time and a wall clock; it renders one part and ends, so
 that no garbage outlives a part and a hostile one takes nothing with it. Only the report's own fonts load.
 """
@@ -13,9 +14,12 @@ import os
 import re
 import resource
 import signal
+import socket
 import sys
 import tempfile
 import time
+import traceback
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -187,13 +191,35 @@ def _warm() -> None:
         time.sleep(_POLL)
 
 
+def _serve(own: int, sockets: Sequence[int]) -> NoReturn:
+    """In a fork: work through the parts that come by one socket, until it is closed."""
+    try:
+        for other in sockets:
+            if other != own:
+                os.close(other)
+        with socket.socket(fileno=own) as line, line.makefile("rw", encoding="utf-8") as jobs:
+            for job in jobs:
+                jobs.write(json.dumps(supervise(json.loads(job))) + "\n")
+                jobs.flush()
+        os._exit(0)
+    except BaseException:
+        traceback.print_exc()
+        os._exit(1)
+
+
 def main() -> None:
-    """Serve parts until the input ends."""
+    """Serve parts until all sockets are closed."""
+    sockets = [int(word) for word in sys.argv[1:]]
     _warm()
     gc.collect()
     gc.freeze()
-    for line in sys.stdin:
-        print(json.dumps(supervise(json.loads(line))), flush=True)
+    for own in sockets:
+        if os.fork() == 0:
+            _serve(own, sockets)
+    for own in sockets:
+        os.close(own)
+    for _ in sockets:
+        os.wait()
 
 
 if __name__ == "__main__":
