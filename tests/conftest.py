@@ -1,5 +1,6 @@
 """Fixtures of all tests: the database in two roles, the statement guard and two companies."""
 
+import gc
 import os
 from collections.abc import Iterator
 
@@ -20,6 +21,13 @@ from tests.statement_guard import Guard, watching
 cases.register_profile("same", derandomize=True, deadline=None)
 cases.register_profile("wide", max_examples=2000, deadline=None, print_blob=True)
 cases.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "same"))
+
+
+def pytest_collection_finish() -> None:
+    """What is imported and collected stays to the end: the collector need not look at it again and again."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(20_000, 20, 20)
 
 
 @pytest.fixture(scope="session")
