@@ -167,7 +167,7 @@ def copied_cluster(folder: Path, account: Account | None) -> None:
     with one_at_a_time():
         if not template.exists():
             initialised(template, account, "--no-sync", "--wal-segsize", "4")
-    subprocess.run(["/bin/cp", "-a", str(template), str(folder)], check=True)
+    subprocess.run(["/bin/cp", "-a", f"{template}/.", str(folder)], check=True)
 
 
 def give(path: Path, text: str, account: Account | None) -> None:
