@@ -179,7 +179,7 @@ def outside(text: str) -> str:
 
 
 DATA = re.compile(
-    r"\b(?:[A-Z2-7]{4} ){5,}[A-Z2-7]{4}\b"  # a secret in base 32
+    r"\b(?:[A-Z2-7]{4} ){5,}[A-Z2-7]{4}\b|\bwhsec_[\w+/]+=*"  # secrets in base 32 and 64
     r"|https?://\S+|\S+@\S+|/\S+/\S*|\b[\w+-]+/[\w+/-]+\b"  # addresses; names of zones, units in a fraction
     r"|\b[0-9a-f]{8,}\b|\b[0-9a-f-]{36}\b|\b\w*\d[\w.,:/-]*"  # digests, ids, numbers, codes with a digit
 )

@@ -208,5 +208,6 @@ def altered(before: Rows, after: Rows, meant: Mapping[str, str]) -> list[str]:
 def schema_of(database: str) -> str:
     """All that stands in the catalogue, in the order of names, without the tables of tests."""
     command = [PROGRAMS / "pg_dump", *where(), "--schema-only", "--restrict-key", "x"]
-    command += ["--exclude-table", "probe_*", "--exclude-table", "django_migrations", database]
+    command += ["--exclude-schema", "kept", "--exclude-table", "probe_*"]
+    command += ["--exclude-table", "django_migrations", database]
     return subprocess.run(command, capture_output=True, text=True, check=True).stdout
