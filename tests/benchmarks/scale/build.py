@@ -74,9 +74,10 @@ class Instance:
         """Megabytes of the database, of each company and of the largest tables with their indexes."""
         whole = float(self._one("SELECT pg_database_size(current_database())")) / 1e6
         tables = self.administrator.execute(
-            "SELECT c.relname, sum(pg_total_relation_size(t.relid)) / 1e6 FROM pg_class c,"
-            " pg_partition_tree(c.oid) t WHERE c.relkind IN ('r', 'p') AND NOT c.relispartition"
-            f" AND c.relnamespace = 'public'::regnamespace GROUP BY 1 ORDER BY 2 DESC LIMIT {LARGEST}"
+            "SELECT c.relname, coalesce((SELECT sum(pg_total_relation_size(relid)) FROM"
+            " pg_partition_tree(c.oid)), pg_total_relation_size(c.oid)) / 1e6 FROM pg_class c"
+            " WHERE c.relkind IN ('r', 'p') AND NOT c.relispartition"
+            f" AND c.relnamespace = 'public'::regnamespace ORDER BY 2 DESC LIMIT {LARGEST}"
         ).fetchall()
         return [
             ("disk", whole, "MB"),
