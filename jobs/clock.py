@@ -17,6 +17,7 @@ log = logging.getLogger(__name__)
 MOST_OFF_S = 10.0
 """Well below the lease of due work."""
 JUMP_S, LOOK_S = 1.0, 2.0
+"""What two clocks of a process may part unasked, and what a question may take to be believed."""
 RETRY_AFTER_S = 5
 WRONG = "The clock of this server is wrong, so it answers nothing for now. Send this again later."
 
@@ -39,11 +40,15 @@ def _gap() -> float:
     return _wall() - time.monotonic()
 
 
-def look() -> float:
-    """Compares with the database's clock. Returns how many seconds this one is ahead of it.
+def _was_wrong() -> bool:
+    return _seen is not None and abs(_seen.ahead) > MOST_OFF_S
 
-    Good to half of what the question takes; a longer one than LOOK_S tells nothing and is asked again next
-    time. Raises DatabaseError.
+
+def look() -> bool:
+    """Compares with the database's clock. Returns whether this one is wrong.
+
+    Good to half of what the question takes; a longer one than LOOK_S tells nothing new and is asked again
+    next time. Raises DatabaseError.
     """
     global _seen
     before, began = _wall(), time.monotonic()
@@ -51,25 +56,24 @@ def look() -> float:
         cursor.execute("SELECT extract(epoch FROM clock_timestamp())::float8")
         (there,) = cursor.fetchone()
     ahead = 0.5 * (before + _wall()) - there
-    if time.monotonic() - began > LOOK_S:
-        return 0.0
-    if abs(ahead) > MOST_OFF_S:
-        log.error("the clock is %.0f s ahead of the database's", ahead)
-    _seen = _Seen(ahead, _gap())
-    return float(ahead)
+    if time.monotonic() - began <= LOOK_S:
+        _seen = _Seen(ahead, _gap())
+        if _was_wrong():
+            log.error("the clock is %.0f s ahead of the database's", ahead)
+    return _was_wrong()
 
 
 def is_wrong() -> bool:
     """Whether the clock is off; asks the database when it jumped since the last look, or was wrong then.
 
-    Without the database nothing is known, and nothing is stored either.
+    Without the database nothing new is known, and nothing is stored either.
     """
-    if _seen is None or abs(_gap() - _seen.gap) > JUMP_S or abs(_seen.ahead) > MOST_OFF_S:
-        try:
-            look()
-        except DatabaseError:
-            return False
-    return _seen is not None and abs(_seen.ahead) > MOST_OFF_S
+    if _seen is not None and abs(_gap() - _seen.gap) <= JUMP_S and not _was_wrong():
+        return False
+    try:
+        return look()
+    except DatabaseError:
+        return _was_wrong()
 
 
 def require_right() -> None:

@@ -19,8 +19,10 @@ import reports
 # The subsetter stamps its fonts with the time and orders by hash: both are fixed, so that bytes repeat.
 _REPEATABLE = {"SOURCE_DATE_EPOCH": "0", "PYTHONHASHSEED": "0"}
 _BARE = {"DJANGO_SETTINGS_MODULE": "reports.render.bare"}
-_NEEDED = ("PATH", "HOME", "LANG", "LC_", "TMPDIR", "FONTCONFIG_", "XDG_", "LD_LIBRARY_PATH", "DYLD_")
-"""How names in a press's environment begin. Text from outside is laid out there: no secret goes along."""
+_NEEDED = frozenset({"PATH", "HOME", "LANG", "TMPDIR", "LD_LIBRARY_PATH"})
+_NEEDED_OF = ("LC_", "FONTCONFIG_", "XDG_", "DYLD_")
+"""Names in a press's environment, and how others begin. Text from outside is laid out there: no secret goes
+along."""
 
 
 class RenderFailed(Exception):
@@ -49,7 +51,8 @@ class Part:
 
 def needed() -> dict[str, str]:
     """What of this process's environment a press gets."""
-    return {name: value for name, value in os.environ.items() if name.startswith(_NEEDED)}
+    known = os.environ.items()
+    return {name: value for name, value in known if name in _NEEDED or name.startswith(_NEEDED_OF)}
 
 
 def _started(lines: Sequence[socket.socket]) -> "subprocess.Popen[bytes]":

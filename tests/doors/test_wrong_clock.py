@@ -107,6 +107,8 @@ def test_a_question_that_took_long_tells_nothing(
     assert not clock.is_wrong()
     monkeypatch.setattr(clock, "LOOK_S", 2.0)
     assert clock.is_wrong()
+    monkeypatch.setattr(clock, "LOOK_S", -1.0)
+    assert clock.is_wrong(), "nor does it make a wrong clock right"
 
 
 def test_some_seconds_are_borne_and_a_clock_that_runs_right_costs_no_question(
@@ -135,7 +137,7 @@ def test_a_clock_that_drifts_slowly_is_seen_by_who_asks_whether_the_process_is_r
 def test_without_the_database_nothing_is_known(
     jump: Callable[[float], None], monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def gone() -> float:
+    def gone() -> bool:
         raise DatabaseError("away")
 
     with monkeypatch.context() as patch:
