@@ -61,12 +61,12 @@ from .version import CALCULATION_VERSION
 
 INTEGRATION_FLOOR = 0.002
 """Least standard uncertainty of a layout's mean, as a fraction (practice)."""
-UNSEEN = {Shape.RECTANGULAR: 0.8, Shape.FLAT_OVAL: 0.45}
+UNSEEN = {Shape.RECTANGULAR: 0.7, Shape.FLAT_OVAL: 0.35}
 """How much the structure of a profile between the points weighs against what its points show (this project's
 own). Computed for structure without a preferred place that hangs together over an eighth to a third of the
 duct (`tests/calc/test_traverse.py` does it again): 0.25 to 0.9 for a grid crowded to the walls, 0.2 to 0.4
-in a flat oval."""
-UNSEEN_EVEN = 0.35
+in a flat oval. Each figure lies in the upper part of its range, not beyond."""
+UNSEEN_EVEN = 0.28
 """The same for a grid of equal areas in a rectangle: computed 0.1 to 0.3. It is the midpoint rule in both
 directions, and misses less than one crowded to the walls."""
 UNSEEN_ROUND = {2: 0.2, 3: 0.1}
@@ -75,7 +75,7 @@ More points on the same diameters see the same structure again and nothing of wh
 POINT_PLANE = PlaneFigures(
     "this project's own: what turned and turbulent flow does to a tube; unevenness shows in the readings",
     Provenance.OWN,
-    good=0.0025,
+    good=0.0018,
     bare=0.019,
     after=0.005,
     unknown=0.014,
@@ -88,7 +88,8 @@ that is turned itself gives up about a sixth (ISO 3966, from memory); turbulence
 0.5 %. Both are one-sided and not corrected; their root mean square counts (GUM F.2.4.5). Both go with the
 square of something that falls in proportion to what is left of it: angles behind a bend halve within 3 to 6
 diameters (texts, from memory), their squares in half of that. A straight line from a bare plane to a good one
-is too much at two diameters and too little at seven."""
+is too much at two diameters and too little at seven. What is left far from any disturbance is turbulence of
+3 to 6 % (0.05 to 0.2 %) and swirl of one or two degrees."""
 ONE_SIDED = 0.8
 """Mean over root mean square of what swirl and turbulence add: of one sign, from nearly nothing to twice the
 mean (this project's own; 0.87 if all sizes were alike)."""

@@ -590,11 +590,11 @@ def test_what_points_miss_of_structure_is_about_what_is_computed(
     duct: Duct, rule: Rule, holes: int | None, rows: int | None, own: float
 ) -> None:
     """Structure over an eighth to a third of the duct: the figure lies above four fifths of what is usual and
-    within 1.6 of the largest computed.
+    not more than a tenth beyond the largest computed.
     """
     layout = make_layout(duct, rule, holes=holes, points_per_hole=rows)
     computed = [_unseen_structure(layout, length) for length in (0.25, 0.35, 0.5, 0.7)]
-    assert 0.8 * sum(computed[:3]) / 3.0 < own < 1.6 * max(computed)
+    assert 0.8 * sum(computed[:3]) / 3.0 < own < 1.1 * max(computed)
 
 
 def test_behind_a_disturbance_the_known_bias_is_that_of_flatter_profiles() -> None:
