@@ -26,6 +26,12 @@ from tests.faults.stand import Stand, clock_of
 Fault = Callable[[Stand, random.Random], "Done"]
 FAULTS: dict[str, Fault] = {}
 LIMIT_S: dict[str, float] = {"F1": 3, "F7": 30, "F8": 15}
+FULL = {
+    "F1": 50, "F2": 100, "F3": 50, "F4": 50, "F5": 80, "F5-kill": 20, "F6": 80, "F7": 10, "F8": 30, "F9": 50,
+    "F10": 100, "F11": 20, "F12": 1, "F13": 10, "F14": 5, "F15": 10, "F16": 30, "P12": 5,
+}  # fmt: skip
+"""Rounds of the whole proof: 20 for each place where a worker dies (F2), each harm to the queue (F5) and each
+part that is frozen (F6), 10 for each way of a clock (F9), 20 minutes of bad lines (F10)."""
 WORKERS = ("worker1", "worker2")
 PLACES = ("claimed", "rendering", "before_commit", "after_commit")
 """Where a worker can be told to die (tests.faults.worker)."""

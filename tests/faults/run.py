@@ -4,7 +4,7 @@ import random
 import tempfile
 import time
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -28,10 +28,10 @@ class Log:
     skipped: dict[str, str] = field(default_factory=dict)
 
 
-def schedule(seed: int, faults: Sequence[str], rounds: int) -> Rounds:
-    """Which fault when, with what each draws from."""
+def schedule(seed: int, rounds: Mapping[str, int]) -> Rounds:
+    """Which fault when, with what each draws from. rounds: how many of each fault."""
     draw = random.Random(seed)
-    names = [name for name in faults for _ in range(rounds)]
+    names = [name for name, number in rounds.items() for _ in range(number)]
     draw.shuffle(names)
     return [(name, random.Random(f"{seed}:{n}:{name}")) for n, name in enumerate(names)]
 

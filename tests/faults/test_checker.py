@@ -78,7 +78,7 @@ def test_a_decision_is_final_and_a_moment_is_asked_again() -> None:
 
 def test_the_same_seed_draws_the_same_faults() -> None:
     def drawn(seed: int) -> list[tuple[str, float]]:
-        return [(name, draw.random()) for name, draw in schedule(seed, ("F1", "F3"), 3)]
+        return [(name, draw.random()) for name, draw in schedule(seed, {"F1": 3, "F3": 3})]
 
     assert drawn(7) == drawn(7)
     assert drawn(7) != drawn(8)

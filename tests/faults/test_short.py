@@ -18,11 +18,11 @@ FIXED = 20261126
 
 
 def test_F1_F2_F3_F4_F5_F8_what_was_acknowledged_is_there_once_and_all_work_is_done() -> None:
-    drawn = secrets.randbelow(10**6) + 1
+    drawn, once = secrets.randbelow(10**6) + 1, dict.fromkeys(CI, 1)
     print(f"fixed seed {FIXED}, drawn seed {drawn}")
     folder = new_folder()
     plan = Plan(seed=drawn, folder=folder, sweep_s=2, pause_s=0.1, traverses=0.2, slow=5)
-    verdict = run(plan, schedule(FIXED, CI, 1), more=schedule(drawn, CI, 1), more_s=45, most_wait_s=1.5)
+    verdict = run(plan, schedule(FIXED, once), more=schedule(drawn, once), more_s=45, most_wait_s=1.5)
     tell(verdict, drawn)
     assert not verdict.faults, f"seed {drawn}, left in {folder}"
     assert verdict.figures["P1 acked readings"] > 0
