@@ -67,9 +67,12 @@ def read(path: Path) -> Filed:
     try:
         with pikepdf.open(path) as pdf:
             return _read(pdf)
-    except (pikepdf.PdfError, OSError) as error:
+    except Invalid:
+        raise
+    except Exception as error:  # a damaged file breaks its reader anywhere: a number where a font was, say
+        what = str(error) or type(error).__name__
         raise Invalid(
-            gettext("%(name)s cannot be read as a PDF: %(error)s") % {"name": path.name, "error": error},
+            gettext("%(name)s cannot be read as a PDF: %(error)s") % {"name": path.name, "error": what},
             [Fault("/file", gettext("no PDF"))],
         ) from None
 

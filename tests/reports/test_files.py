@@ -3,6 +3,7 @@
 import csv
 import io
 import zlib
+from collections.abc import Callable
 from io import StringIO
 from pathlib import Path
 
@@ -65,6 +66,38 @@ def test_the_file_is_known_and_one_changed_byte_is_refused(report: tuple[World, 
         path.write_bytes(data[:at] + bytes([data[at] ^ 1]) + data[at + 1 :])
         with pytest.raises(CommandError):
             command(str(path), "--address", address)
+
+
+def _font(pdf: pikepdf.Pdf) -> pikepdf.Object:
+    return next(iter(pdf.pages[0].Resources.Font.items()))[1]
+
+
+def _no_font(pdf: pikepdf.Pdf) -> None:
+    fonts = pdf.pages[0].Resources.Font
+    for name in list(fonts.keys()):
+        fonts[name] = 7
+
+
+def _no_letters(pdf: pikepdf.Pdf) -> None:
+    _font(pdf).ToUnicode = pdf.make_stream(b"<00zz> <zzzz>")
+
+
+def _no_operands(pdf: pikepdf.Pdf) -> None:
+    pdf.pages[0].contents_add(b"BT Tf ET")
+
+
+@pytest.mark.parametrize("damage", [_no_font, _no_letters, _no_operands])
+def test_a_damaged_part_is_told_as_an_unreadable_file(
+    report: tuple[World, Path], damage: Callable[[pikepdf.Pdf], None]
+) -> None:
+    other = report[1].with_name("damaged.pdf")
+    with pikepdf.open(report[1]) as pdf:
+        damage(pdf)
+        pdf.save(other)
+    with pytest.raises(Invalid, match=r"damaged\.pdf cannot be read as a PDF: \w"):
+        filed.read(other)
+    with pytest.raises(CommandError, match="cannot be read as a PDF"):
+        command(str(other))
 
 
 def test_a_file_made_consistent_again_is_still_not_the_issued_one(report: tuple[World, Path]) -> None:

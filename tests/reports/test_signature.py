@@ -5,6 +5,7 @@ import random
 import re
 import shutil
 import subprocess
+from contextlib import suppress
 from datetime import UTC, datetime
 from io import StringIO
 from pathlib import Path
@@ -85,6 +86,8 @@ def test_G6_every_flipped_byte_outside_the_gap_is_found(signed: Path) -> None:
     for at in places:
         signed.write_bytes(data[:at] + bytes([data[at] ^ (1 << draw.randrange(8))]) + data[at + 1 :])
         assert not examine(signed).whole, at
+        with suppress(Invalid):  # or it is read: much of a file is not looked at
+            filed.read(signed)
         assert hashlib.sha256(signed.read_bytes()).digest() != digest
 
 
