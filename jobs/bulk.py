@@ -158,11 +158,17 @@ def run_together(statements: Sequence[Statement]) -> None:
     server = connection.connection
     with connection.wrap_database_errors:
         cursors = []
-        with server.pipeline():
-            for statement in statements:
-                _show(statement)
-                cursor = _cursor(server)
-                cursors.append(cursor.execute(statement.sql, statement.parameters))
+        try:
+            with server.pipeline():
+                for statement in statements:
+                    _show(statement)
+                    cursor = _cursor(server)
+                    cursors.append(cursor.execute(statement.sql, statement.parameters))
+        except psycopg.Error:
+            # One behind the failure may count as prepared, though the server passed over it. psycopg's own
+            # rollbacks forget all plans for that reason; one to a savepoint is sent without its knowledge.
+            server._prepared.clear()
+            raise
         for statement, cursor in zip(statements, cursors, strict=True):
             statement.count = cursor.rowcount
             statement.rows = cursor.fetchall() if cursor.description else []
