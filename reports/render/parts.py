@@ -29,6 +29,10 @@ class RenderFailed(Exception):
     """A report could not be rendered; the message names the part and the reason."""
 
 
+class PressGone(RenderFailed):
+    """The process that lays out ended, or was ended, in the middle of it."""
+
+
 @dataclass(frozen=True, slots=True)
 class Limits:
     """What one part may use: bytes of address space, seconds of processor, seconds of wall clock."""
@@ -101,9 +105,9 @@ class Press:
             self._jobs.flush()
             line = self._jobs.readline()
         except OSError as error:
-            raise RenderFailed(f"the press is gone: {error}") from error
+            raise PressGone(f"the press is gone: {error}") from error
         if not line:
-            raise RenderFailed("the press ended")
+            raise PressGone("the press ended")
         answer: dict[str, Any] = json.loads(line)
         return answer
 

@@ -153,7 +153,7 @@ def queue_out_of_memory(stand: Stand, draw: random.Random) -> Done:
 @fault("F6")
 def frozen(stand: Stand, draw: random.Random) -> Done:
     """A part stands still for up to half a minute and goes on where it was."""
-    name = draw.choice(("PostgreSQL", "web", *WORKERS))
+    name = draw.choice(("PostgreSQL", "Valkey", "web", *WORKERS))
     pids = stand.pids(name)
     chosen = pids if name == "PostgreSQL" else [draw.choice(pids[1:] or pids)]
     seconds = draw.uniform(5, 30)
