@@ -163,7 +163,13 @@ if _pool := env.number("DATABASE_POOL", 0, 0, 1000):  # connections shared by th
 
 # Valkey: cache (rate limits, nothing that must last) and the queue's doorbell
 REDIS_URL = env.redis("REDIS_URL", only_debugging("redis://127.0.0.1:6379/0"))
-CACHES = {"default": {"BACKEND": "django.core.cache.backends.redis.RedisCache", "LOCATION": REDIS_URL}}
+CACHES = {
+    "default": {
+        "BACKEND": "django.core.cache.backends.redis.RedisCache",
+        "LOCATION": REDIS_URL,
+        "OPTIONS": {"socket_timeout": 2, "socket_connect_timeout": 2},  # one that hangs is one that is away
+    }
+}
 
 # Files
 VAR_ROOT = Path(env.text("VAR_ROOT", str(BASE_DIR / "var")))

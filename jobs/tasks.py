@@ -15,6 +15,7 @@ def work(company_id: str, queue: str = due.DEFAULT_QUEUE) -> int:
 
 @shared_task(name="jobs.number_events")
 def number_events(company_id: str) -> int:
+    due.heard(UUID(company_id), due.EVENTS)
     total = 0
     while not clock.is_wrong():
         with company(UUID(company_id)):

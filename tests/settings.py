@@ -13,4 +13,4 @@ REQUESTS_A_MINUTE = REQUESTS_A_MINUTE_UNKNOWN = (
 )
 # Processes of one run share a Valkey, but no counter: each has a database of its own in it.
 WORKER = int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))
-CACHES = {"default": {**CACHES["default"], "OPTIONS": {"db": 1 + WORKER}}}
+CACHES["default"]["OPTIONS"]["db"] = 1 + WORKER

@@ -88,7 +88,10 @@ class DueWork(TenantModel):
 
     class Meta(TenantModel.Meta):
         constraints = [models.UniqueConstraint(fields=["company", "kind", "subject_id"], name="due_once")]
-        indexes = [models.Index(fields=["company", "state", "due_at"], name="due_state")]
+        indexes = [
+            # In the order in which it is claimed, however much waits.
+            models.Index(fields=["company", "due_at"], condition=~models.Q(state="parked"), name="due_open")
+        ]
 
 
 class DueCompany(models.Model):

@@ -188,8 +188,72 @@ def test_a_deaf_queue_is_no_harm(company_a: World, monkeypatch: pytest.MonkeyPat
     def refuse(*_: object, **__: object) -> None:
         raise ConnectionError
 
+    monkeypatch.setattr(due, "_deaf_until", 0.0)
     monkeypatch.setattr(due.current_app, "send_task", refuse)
     due._send(KIND, company_a.id)
+
+
+@pytest.fixture
+def bells(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """Names of the messages that were sent."""
+    sent: list[str] = []
+    monkeypatch.setattr(due, "_deaf_until", 0.0)
+    monkeypatch.setattr(due.current_app, "send_task", lambda name, **_: sent.append(name))
+    return sent
+
+
+def test_a_bell_on_its_way_is_enough_until_it_is_answered(company_a: World, bells: list[str]) -> None:
+    for _ in range(3):
+        due._send(KIND, company_a.id)
+        due._send(due.EVENTS, company_a.id)
+    assert bells == ["jobs.work", "jobs.number_events"]
+    due._send(KIND, company_a.id, anyway=True)  # the sweep: a bell may be lost
+    assert bells.pop() == "jobs.work"
+    tasks.work(str(company_a.id), QUEUE)
+    due._send(due.EVENTS, company_a.id)
+    due._send(KIND, company_a.id)
+    assert bells[2:] == ["jobs.work"]
+    tasks.number_events(str(company_a.id))
+    due._send(due.EVENTS, company_a.id)
+    assert bells[3:] == ["jobs.number_events"]
+
+
+def test_what_is_due_after_a_bell_was_answered_is_rung_for_while_the_work_goes_on(
+    company_a: World, bells: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    do = due._handlers[KIND]
+
+    def more(claim: due.Claim) -> None:
+        do(claim)
+        due._send(KIND, company_a.id)
+
+    with company(company_a.id):
+        due.schedule(KIND, uuid7())
+    due._send(KIND, company_a.id)
+    monkeypatch.setitem(due._handlers, KIND, more)
+    assert tasks.work(str(company_a.id), QUEUE) == 1
+    assert bells == ["jobs.work", "jobs.work"]
+
+
+def test_nobody_rings_at_a_queue_that_just_failed(
+    company_a: World, company_b: World, bells: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    tried = []
+
+    def hang(*_: object) -> bool:
+        tried.append(1)
+        raise TimeoutError
+
+    with monkeypatch.context() as away:
+        away.setattr(due.cache, "add", hang)
+        due._send(KIND, company_a.id)
+        due._send(KIND, company_b.id)
+    assert (tried, bells) == ([1], [])
+    due._send(KIND, company_b.id)
+    assert bells == []
+    monkeypatch.setattr(due, "_deaf_until", 0.0)
+    due._send(KIND, company_b.id)
+    assert bells == ["jobs.work"]
 
 
 def test_only_hours_that_no_writer_is_in_are_forgotten(company_a: World) -> None:
