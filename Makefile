@@ -51,8 +51,8 @@ soak: setup-dev
 	  $(PY) -m pytest -q -s -p no:logging -p no:cacheprovider tests/soak $(ARGS)
 
 figures: setup-dev
-	@$(LOCAL) run --world figures --fresh -- sh -c 'set -e; for file in tests/benchmarks/*_figures.py; do \
-	  $(PY) -m tests.benchmarks.$$(basename $$file .py); done'
+	@$(LOCAL) run --world figures --fresh -- \
+	  $(PY) -m tests.benchmarks.goals $(or $(ARGS),--out tests/benchmarks/FIGURES.md)
 
 scale: setup-dev
 	@$(PY) -m tests.benchmarks.scale --companies $(COMPANIES) --readings $(READINGS) \

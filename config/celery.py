@@ -2,10 +2,12 @@
 
 import os
 import resource
+import sys
 from typing import Any
 
 from celery import Celery
-from celery.signals import worker_init, worker_process_init
+from celery.signals import task_postrun, task_prerun, worker_init, worker_process_init
+from django.db import close_old_connections
 
 from config import traces
 
@@ -13,7 +15,16 @@ os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 
 app = Celery("flowledger")
 app.config_from_object("django.conf:settings", namespace="CELERY")
+app.conf.CELERY_DB_REUSE_MAX = sys.maxsize  # else Celery connects to the database anew for every task
 app.autodiscover_tasks()
+
+
+@task_prerun.connect
+@task_postrun.connect
+def end_old_connections(task: Any, **_: Any) -> None:
+    """As between two requests: a connection that is too old or was lost is not used again."""
+    if not task.request.is_eager:
+        close_old_connections()
 
 
 @worker_init.connect

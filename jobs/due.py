@@ -132,8 +132,9 @@ _LIMITS: dict[str, dict[str, Any]] = {
 STANDING = "due:standing"
 """Under which the cache holds what the last sweep found, for operators."""
 TURN_SECONDS = 30.0
-BELL_S = 5
-"""How long a bell that nobody answered keeps others but the sweep's from being sent."""
+BELL_S = 1
+"""How long a bell that nobody answered keeps others but the sweep's from being sent: whoever has it may just
+be starting a new process."""
 DEAF_S = 2
 """How long nobody rings after a bell that failed: a queue that hangs would hold up every request."""
 _deaf_until = 0.0

@@ -110,6 +110,14 @@ class FiguresOut(serializers.Serializer):
         return Measurand(result.measurand).unit if result.measurand else ""
 
 
+_FIGURES = FiguresOut()
+
+
+def figures_of(result: Result) -> dict[str, Any]:
+    """The figures of one computation. One serializer does all: it keeps nothing, and is dear to make."""
+    return dict(_FIGURES.to_representation(result))
+
+
 class ResultOut(FiguresOut):
     """With all that the calculation was given and gave: budget, points, certificates, remarks."""
 
@@ -201,7 +209,7 @@ class SessionOut(serializers.Serializer):
 
     def get_result(self, session: Session) -> dict[str, Any] | None:
         found: list[Result] = session.newest_results  # type: ignore[attr-defined]
-        return dict(FiguresOut(found[0]).data) if found else None
+        return figures_of(found[0]) if found else None
 
 
 COLUMNS = ("place", "run", "line", "point", "quantity", "value", "entered", "unit", "taken_at")
@@ -255,7 +263,7 @@ class PointResultOut(serializers.Serializer):
         ref_name = "PointResult"
 
     def get_result(self, figure: Any) -> dict[str, Any] | None:
-        return dict(FiguresOut(figure.result).data) if figure.result else None
+        return figures_of(figure.result) if figure.result else None
 
 
 class SystemResultsOut(serializers.Serializer):

@@ -5,15 +5,19 @@ synced, for all contenders alike) and a web server with two processes, as the se
 traverses of 25 readings. COPY is binary, 500 rows a commit on one connection, into a table with the same
 indexes and foreign keys but without row security. The peer takes the same rows by a list serializer and
 bulk_create behind the same sign-in. No worker runs, so that nothing but intake is measured; the due work and
-the events are written. Contenders take turns; each line is the median of the rounds.
+the events are written. One reading a request is a session of a single reading, beside pgbench, which commits
+one row of the same table at a time over as many connections. Contenders take turns; each line is the median
+of the rounds.
 """
 
 import http.client
 import json
 import os
+import re
 import statistics
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from collections.abc import Callable, Sequence
@@ -26,6 +30,7 @@ ROOT = Path(__file__).resolve().parents[2]
 SESSIONS, READINGS, CONNECTIONS = 20, 25, 4
 ROWS = SESSIONS * READINGS
 BATCHES, PEER_BATCHES, ROUNDS = 24, 6, 5
+ONES, PGBENCH_S = 300, 2
 HISTORY = 40
 """Batches stored before anything is measured."""
 SETTINGS = "tests.benchmarks.peer_settings"
@@ -53,6 +58,11 @@ def migrate() -> None:
     owner = parts._replace(netloc=parts.netloc.replace("flowledger_app", "flowledger_owner")).geturl()
     environment = os.environ | {"DATABASE_URL": owner, "DATABASE_STATEMENT_TIMEOUT": "0"}
     subprocess.run([sys.executable, "manage.py", "migrate", "-v0"], cwd=ROOT, env=environment, check=True)
+
+
+ONE_ROW = """INSERT INTO figures_reading (company_id, id, session_id, instrument_id, place, run, line, point,
+  quantity, value, entered, unit, taken_at) VALUES ('{company}', uuidv7(), '{session_id}', '{instrument_id}',
+  '', 1, 1, 1, '{quantity}', {value}, '{entered}', '{unit}', now())"""
 
 
 class Web:
@@ -200,6 +210,31 @@ class Run:
         bodies = [as_json(rows) for rows in self.rows(PEER_BATCHES * 2)]
         return self.over_http("/peer/readings", bodies, CONNECTIONS)
 
+    def intake_ones(self) -> float:
+        """Batches of one session with one reading."""
+        from tests.measurements import batches
+
+        one = batches.hood(self.world)["readings"][:1]
+        bodies = [batches.body(batches.hood(self.world, readings=one)) for _ in range(ONES)]
+        return self.over_http("/api/v1/field/batches", bodies, CONNECTIONS, rows=1)
+
+    def one_row_commits(self) -> float:
+        """What the database alone commits, a row a time; without row security, events and due work."""
+        from config.local.postgres import PACKAGED
+
+        script = ONE_ROW.format(company=self.world.id, **self.rows(1)[0][0])
+        known = self.owner.info
+        with tempfile.NamedTemporaryFile("w", suffix=".sql") as file:
+            file.write(script)
+            file.flush()
+            command = [str(PACKAGED / "pginstall" / "bin" / "pgbench"), "-n", f"-c{CONNECTIONS}", "-j1"]
+            command += [f"-T{PGBENCH_S}", "-M", "prepared", "-f", file.name, "-h", known.host]
+            command += ["-p", str(known.port), "-U", known.user, known.dbname]
+            done = subprocess.run(command, capture_output=True, text=True, check=True)
+        found = re.search(r"tps = ([\d.]+)", done.stdout)
+        assert found is not None, done.stdout
+        return float(found[1])
+
     def repeat(self) -> float:
         """The second send of known batches, in process."""
         bodies = [self.batch() for _ in range(BATCHES)]
@@ -207,7 +242,7 @@ class Run:
             self.store(text)
         return rate([lambda text=text: self.store(text) for text in bodies])
 
-    def over_http(self, path: str, bodies: Sequence[bytes], connections: int) -> float:
+    def over_http(self, path: str, bodies: Sequence[bytes], connections: int, rows: int = ROWS) -> float:
         from jobs.tenancy.ids import uuid7
 
         waiting, wrong = list(bodies), []
@@ -236,7 +271,7 @@ class Run:
         spent = time.perf_counter() - started
         if wrong:
             raise SystemExit(f"not stored: {wrong[0]!r}")
-        return ROWS * len(bodies) / spent
+        return rows * len(bodies) / spent
 
     def report(self, port: int) -> None:
         self.port = port
@@ -248,6 +283,8 @@ class Run:
             "drf bulk_create": self.peer,
             "intake http": self.intake_http,
             "intake http, 1 connection": self.intake_http_one,
+            "intake http, one reading a request": self.intake_ones,
+            "one-row commits": self.one_row_commits,
             "drf bulk_create http": self.peer_http,
         }
         found: dict[str, list[float]] = {name: [] for name in contenders}
@@ -264,6 +301,7 @@ class Run:
             ("intake http", "copy"),
             ("intake http, 1 connection", "copy"),
             ("intake http", "drf bulk_create http"),
+            ("intake http, one reading a request", "one-row commits"),
         ):
             paired = statistics.median(a / b for a, b in zip(found[name], found[other], strict=True))
             figure(f"{name} of {other}", paired, "")
