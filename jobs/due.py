@@ -260,23 +260,20 @@ def kinds_of(queue: str) -> list[str]:
 def claim(kinds: list[str]) -> Claim | None:
     """Takes the oldest piece of due work of the current company, with a lease; parks what died too often.
 
-    In the caller's transaction, by one statement a piece: nothing is so often done.
+    By one statement a piece: nothing is so often done.
     """
     lease_id, leases = uuid7(), {kind: _leases.get(kind, LEASE).total_seconds() for kind in kinds}
     given: dict[str, Any] = {
         "company": current_company(), "now": timezone.now(), "kinds": kinds,
         "lease": lease_id, "leases": Jsonb(leases),
     }  # fmt: skip
-    while True:
-        with connection.cursor() as cursor:
-            cursor.execute(CLAIM, given)
-            row = cursor.fetchone()
-        if row is None:
-            return None
-        work_id, kind, subject_id, attempt, error = row
-        if attempt <= ATTEMPTS:
-            return Claim(work_id, kind, subject_id, lease_id, attempt)
-        _park(work_id, kind, subject_id, error or "the worker died each time")
+    with transaction.atomic(savepoint=False), connection.cursor() as cursor:
+        while row := cursor.execute(CLAIM, given).fetchone():
+            work_id, kind, subject_id, attempt, error = row
+            if attempt <= ATTEMPTS:
+                return Claim(work_id, kind, subject_id, lease_id, attempt)
+            _park(work_id, kind, subject_id, error or "the worker died each time")
+    return None
 
 
 def _park(work_id: UUID, kind: str, subject_id: UUID, reason: str) -> None:

@@ -10,6 +10,7 @@ import email.utils
 import http.client
 import os
 import socket
+import ssl
 import threading
 import time
 from dataclasses import dataclass
@@ -175,7 +176,7 @@ class _Adapter(IPFilterAdapter):  # type: ignore[misc]  # the package has no typ
     """The hardened adapter, with a check of our own on the address it is about to connect to."""
 
     def init_poolmanager(self, *args: Any, **kwargs: Any) -> None:
-        super().init_poolmanager(*args, **kwargs)
+        super().init_poolmanager(*args, ssl_minimum_version=ssl.TLSVersion.TLSv1_2, **kwargs)
         self.poolmanager.pool_classes_by_scheme = {"http": _HttpPool, "https": _HttpsPool}
 
     def build_connection_pool_key_attributes(self, request: Any, verify: Any, cert: Any = None) -> Any:

@@ -13,7 +13,9 @@ from collections.abc import Mapping
 from tests.faults import defects
 from tests.faults.injected import FAULTS, FULL
 from tests.faults.run import new_folder, run, schedule, tell
-from tests.faults.stand import FAKETIME, Plan
+from tests.faults.stand import FAKETIME, QUIET_S, Plan
+
+WHOLE_PAUSE_S, WHOLE_QUIET_S = 1.0, 900.0
 
 
 def rounds(given: str) -> int | None:
@@ -32,7 +34,9 @@ def arguments() -> argparse.Namespace:
         "--defect", nargs="+", choices=defects.NAMES, default=[], help="known-bad settings; must be red"
     )
     parser.add_argument("--sweep", type=int, default=15, help="seconds between sweeps (default: 15)")
-    parser.add_argument("--pause", type=float, default=0.0, help="seconds a client rests between acts")
+    parser.add_argument(
+        "--pause", type=float, help="seconds a client rests between acts (default: 0; in the whole proof 1)"
+    )
     parser.add_argument("--traverses", type=float, default=0.5, help="share of sessions with 50 readings")
     return parser.parse_args()
 
@@ -54,11 +58,13 @@ def main() -> int:
 def one_run(given: argparse.Namespace, seed: int, numbers: Mapping[str, int]) -> int:
     """0 when every promise held."""
     print(f"seed {seed}, rounds: {', '.join(f'{name} {n}' for name, n in numbers.items())}", flush=True)
+    # An hour of clients that never rest leaves two workers more than another hour of work.
+    usual, quiet_s = (WHOLE_PAUSE_S, WHOLE_QUIET_S) if given.rounds is None else (0.0, QUIET_S)
     folder = new_folder()
     plan = Plan(
         seed=seed, folder=folder, defects=tuple(given.defect), sweep_s=given.sweep,
         small_disk="F7" in numbers, clocks="F9" in numbers and FAKETIME is not None,
-        pause_s=given.pause, traverses=given.traverses,
+        pause_s=usual if given.pause is None else given.pause, traverses=given.traverses, quiet_s=quiet_s,
     )  # fmt: skip
     verdict = run(plan, schedule(seed, numbers))
     tell(verdict, seed)

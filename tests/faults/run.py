@@ -12,7 +12,6 @@ from tests.faults import checker, injected
 from tests.faults.checker import Verdict, quantile
 from tests.faults.stand import SERVE_S, Plan, Stand, started
 
-QUIET_S = 150
 Rounds = Sequence[tuple[str, random.Random]]
 CI = ("F1", "F2", "F3", "F4", "F5-kill", "F8")
 
@@ -60,7 +59,7 @@ def wait_quiet(stand: Stand) -> str:
         b"select (select count(*) from jobs_duework where state <> 'parked'),"
         b" (select count(*) from jobs_unnumberedevent)"
     )
-    limit_s = QUIET_S * stand.plan.slow
+    limit_s = stand.plan.quiet_s * stand.plan.slow
     deadline, left = time.monotonic() + limit_s, (0, 0)
     while time.monotonic() < deadline:
         try:

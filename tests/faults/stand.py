@@ -32,7 +32,7 @@ CLIENTS = 4
 COMPANIES = ("Ridge Air Balance", "Estuary Testing")
 DISK_MB, START_S = 300, 240
 FAKETIME = next(iter(sorted(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"))), None)
-SERVE_S = 90
+SERVE_S, QUIET_S = 90, 150.0
 Connection = psycopg.Connection[tuple[Any, ...]]
 
 
@@ -49,6 +49,8 @@ class Plan:
     """Services run under libfaketime, so that F9 may set the clock of each."""
     pause_s: float = 0.0
     traverses: float = 0.5
+    quiet_s: float = QUIET_S
+    """How long the workers have for what is left when the clients rest."""
     slow: float = 1.0
     """How many times as long everything may take before it counts as never."""
 
