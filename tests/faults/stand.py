@@ -245,9 +245,6 @@ def start_rest(stand: Stand) -> None:
     )  # fmt: skip
     assert done.returncode == 0, done.stdout + done.stderr
     stand.companies = json.loads(done.stdout.splitlines()[-1])
-    if "constraint" in plan.defects:
-        with stand.administrator() as connection:
-            defects.drop_constraint(connection)
     web = stack.web(made, stand.port)
     if "straight" in plan.defects:
         web = replace(web, command=[*web.command[:-1], "tests.faults.defects:application"])
@@ -255,6 +252,9 @@ def start_rest(stand: Stand) -> None:
     if plan.clocks:
         services = tuple(with_clock(stand, one) for one in services)
     made.start(*(replace(one, start_seconds=START_S) for one in services))
+    if "constraint" in plan.defects:  # not before: the service would see it and refuse to serve
+        with stand.administrator() as connection:
+            defects.drop_constraint(connection)
 
 
 def clock_of(stand: Stand, name: str) -> Path:
