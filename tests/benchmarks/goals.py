@@ -151,8 +151,8 @@ def page(found: Sequence[Found]) -> str:
     lines = [
         "# Figures",
         "",
-        f"Written by `make figures`; measured, not edited. {datetime.now(UTC):%-d %B %Y},",
-        f"{os.cpu_count()} cores.",
+        f"Written by `tests/benchmarks/goals.py`; measured, not edited. {datetime.now(UTC):%-d %B %Y},",
+        f"{os.cpu_count()} cores. Each section is a run of its own; files without one were not run.",
         "Each goal is a ratio to what the same run measured beside it, or a bound of its own; milliseconds",
         "belong to this machine. Requests among many companies: `SCALE.md`.",
         "",

@@ -27,7 +27,7 @@ Fault = Callable[[Stand, random.Random], "Done"]
 FAULTS: dict[str, Fault] = {}
 LIMIT_S: dict[str, float] = {"F1": 3, "F7": 30, "F8": 15}
 FULL = {
-    "F1": 50, "F2": 100, "F3": 50, "F4": 50, "F5": 80, "F5-kill": 20, "F6": 80, "F7": 10, "F8": 30, "F9": 50,
+    "F1": 50, "F2": 100, "F3": 50, "F4": 50, "F5": 80, "F5-kill": 20, "F6": 100, "F7": 10, "F8": 30, "F9": 50,
     "F10": 100, "F11": 20, "F12": 1, "F13": 10, "F14": 5, "F15": 10, "F16": 30, "P12": 5,
 }  # fmt: skip
 """Rounds of the whole proof: 20 for each place where a worker dies (F2), each harm to the queue (F5) and each
