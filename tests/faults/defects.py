@@ -1,7 +1,9 @@
 """Known-bad settings that must turn the checker red, else it proves nothing.
 
 commit     synchronous_commit=off: an answer before the disk has it
-constraint the sessions' primary key is gone: two at once store one session twice
+constraint the keys of sessions and readings are gone: two at once store one session twice. One of them is not
+           enough, since each alone keeps a second copy out; and the service, which looks for them when it
+           starts, would refuse to serve
 straight   work goes from the view into the queue, without a row that says it is due
 """
 
@@ -15,12 +17,12 @@ NAMES = ("commit", "constraint", "straight")
 
 
 def drop_constraint(connection: "psycopg.Connection[tuple[object, ...]]") -> None:
-    """As the administrator, after the migrations."""
-    for (name,) in connection.execute(
-        "select conname from pg_constraint where conrelid = 'measurements_session'::regclass"
-        " and contype in ('p', 'u')"
+    """As the administrator, after the service has looked at the catalogue."""
+    for table, name in connection.execute(
+        "select conrelid::regclass::text, conname from pg_constraint where contype in ('p', 'u')"
+        " and conrelid in ('measurements_session'::regclass, 'measurements_reading'::regclass)"
     ).fetchall():
-        connection.execute(f'alter table measurements_session drop constraint "{name}" cascade'.encode())
+        connection.execute(f'alter table {table} drop constraint "{name}" cascade'.encode())
 
 
 def go_straight() -> None:

@@ -74,6 +74,22 @@ def rows(page: Page, place: str) -> list[dict[str, Any]]:
     return found
 
 
+def holds(page: Page, key: str, name: str, value: str) -> None:
+    """Waits until a setting on the tablet's disk has that value under that name."""
+    script = """async ([key, name, value]) => {
+      const { openStore } = await import('/static/field/store.js');
+      const store = await openStore();
+      for (let turn = 0; turn < 600 && (await store.setting(key))?.[name] !== value; turn += 1) {
+        await new Promise((wake) => setTimeout(wake, 50));
+      }
+      const found = await store.setting(key);
+      store.base.close();
+      return found?.[name];
+    }"""
+    found = page.evaluate(script, [key, name, value])
+    assert found == value, f"{key}: {name} is {found}, not {value}"
+
+
 def draft(page: Page, seed: dict[str, Any], tag: str, **more: Any) -> str:
     """Puts a finished hood session of three readings on the tablet, as its own pages do; returns its id."""
     script = """async ([job, point, more]) => {

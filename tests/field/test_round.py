@@ -168,6 +168,7 @@ def test_a_reading_above_the_nameplate_says_stop_at_once_and_is_kept_as_read(
         page.get_by_label("Current, phase 2").fill("3.45")
         stop.wait_for()
         assert "above the limit of 3.2" in page.locator(".fan-stop").inner_text()
+        tablet.holds(page, f"fan:{seed['job']}:{seed['points']['F-1']}", "current:2", "3.45")
         page.reload()  # what was typed is kept
         tablet.started(page)
         stop.wait_for()
