@@ -11,6 +11,7 @@ in by themselves; each takes any field of its model by keyword.
 """
 
 import secrets
+from collections.abc import Container, Sequence
 from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from functools import cache
@@ -21,7 +22,7 @@ from django.contrib.auth.hashers import get_hasher, make_password
 from django.utils import timezone
 
 from jobs.access import Actor, Role, actor_for_member, hash_secret, join_token
-from jobs.bookings import Kind, collisions, spell_of
+from jobs.bookings import Kind, Spell, collisions, spell_of
 from jobs.events import digest
 from jobs.instruments import certificate_content
 from jobs.models import (
@@ -121,19 +122,21 @@ def make_world(name: str = FIRST, **fields: Any) -> World:
 
 
 def _fill(made: Company) -> World:
-    people = {role.value: make_member(made.id, role) for role in Role}
+    users, members = make_people(made.id, list(Role))
+    people = dict(zip([role.value for role in Role], members, strict=True))
     tablet = Device.objects.create(name="Tablet 1", enrolled_by=people["owner"])
     here = site(customer())
     supply = system(here)
     instruments = standard_instruments()
-    certificates = {use: certificate(tool) for use, tool in instruments.items()}
+    certificates = dict(zip(instruments, certify(*instruments.values()), strict=True))
     planned = job(here, supply)
-    assign(planned, people["technician"], *instruments.values())
+    # no other job holds anybody yet
+    _assigned(planned, spell_of(planned, made), [people["technician"]], list(instruments.values()))
     key, key_text = make_key(made.id, scopes=["read", "plan", "instruments"])
     return World(
         **people,
         company=made,
-        users={role: User.objects.get(id=member.user_ref) for role, member in people.items()},
+        users=dict(zip(people, users, strict=True)),
         key=key,
         key_text=key_text,
         device=tablet,
@@ -151,11 +154,21 @@ def _fill(made: Company) -> World:
 
 def make_member(company_id: UUID, *roles: Role) -> Member:
     """A person who can sign in (PASSWORD) and belongs to the current company."""
-    tail = secrets.token_hex(4)
-    email = f"{roles[0].value}.{tail}@example.org"
-    user = User.objects.create(email=email, password=_hashed(get_hasher().algorithm))
-    Affiliation.objects.create(user=user, company_ref=company_id)
-    return Member.objects.create(user_ref=user.id, name=f"{roles[0].label} {tail}", email=email, roles=roles)
+    return make_people(company_id, [roles])[1][0]
+
+
+def make_people(company_id: UUID, roles: Sequence[Role | Sequence[Role]]) -> tuple[list[User], list[Member]]:
+    """For each entry a person as `make_member` makes them, all at once."""
+    users, members = [], []
+    for entry in roles:
+        own = [entry] if isinstance(entry, Role) else list(entry)
+        tail = secrets.token_hex(4)
+        email = f"{own[0].value}.{tail}@example.org"
+        users.append(User(email=email, password=_hashed(get_hasher().algorithm)))
+        members.append(Member(user_ref=users[-1].id, name=f"{own[0].label} {tail}", email=email, roles=own))
+    User.objects.bulk_create(users)
+    Affiliation.objects.bulk_create([Affiliation(user=one, company_ref=company_id) for one in users])
+    return users, Member.objects.bulk_create(members)
 
 
 @cache
@@ -190,91 +203,118 @@ def system(of: Site, tag: str = "AHU-1", **fields: Any) -> System:
     return System.objects.create(site=of, tag=tag, **({"name": "Reading rooms supply"} | fields))
 
 
+PLANE: dict[str, Any] = {
+    "kind": PointKind.PLANE,
+    "shape": Shape.RECTANGULAR,
+    "width_m": 0.5,
+    "height_m": 0.4,
+    "design_flow": 0.9,
+    "design_entered": "900 L/s",
+    "location": "Plant room, after the fan",
+}
+ROUND_PLANE: dict[str, Any] = PLANE | {
+    "shape": Shape.ROUND,
+    "width_m": None,
+    "height_m": None,
+    "diameter_m": 0.25,
+    "design_flow": 0.27,
+    "design_entered": "270 L/s",
+}
+OUTLET: dict[str, Any] = {"kind": PointKind.OUTLET, "design_flow": 0.09, "design_entered": "90 L/s"}
+
+
 def plane(of: System, tag: str = "MD-1", **fields: Any) -> TestPoint:
     """A traverse plane; rectangular 500 x 400 mm with 0.9 m³/s unless told."""
-    values = {
-        "kind": PointKind.PLANE,
-        "shape": Shape.RECTANGULAR,
-        "width_m": 0.5,
-        "height_m": 0.4,
-        "design_flow": 0.9,
-        "design_entered": "900 L/s",
-        "location": "Plant room, after the fan",
-    }
-    return TestPoint.objects.create(system=of, tag=tag, **(values | fields))
+    return TestPoint.objects.create(system=of, tag=tag, **(PLANE | fields))
 
 
 def round_plane(of: System, tag: str = "BD-1", **fields: Any) -> TestPoint:
     """A traverse plane in a round duct; 250 mm with 0.27 m³/s unless told."""
-    values = {"shape": Shape.ROUND, "width_m": None, "height_m": None, "diameter_m": 0.25}
-    return plane(of, tag, **(values | {"design_flow": 0.27, "design_entered": "270 L/s"} | fields))
+    return TestPoint.objects.create(system=of, tag=tag, **(ROUND_PLANE | fields))
 
 
 def outlet(of: System, tag: str = "S-1", **fields: Any) -> TestPoint:
     """A supply outlet of 90 L/s unless told."""
-    values = {"kind": PointKind.OUTLET, "design_flow": 0.09, "design_entered": "90 L/s"}
-    return TestPoint.objects.create(system=of, tag=tag, **(values | fields))
+    return TestPoint.objects.create(system=of, tag=tag, **(OUTLET | fields))
 
 
 def standard_points(of: System) -> dict[str, TestPoint]:
-    main = plane(of, position=1)
-    branch = round_plane(of, parent=main, position=2)
-    outlets = [outlet(of, f"S-{n}", parent=branch, position=2 + n) for n in (1, 2, 3)]
-    return {point.tag: point for point in [main, branch, *outlets]}
+    main = TestPoint(system=of, tag="MD-1", position=1, **PLANE)
+    branch = TestPoint(system=of, tag="BD-1", position=2, parent=main, **ROUND_PLANE)
+    outlets = [TestPoint(system=of, tag=f"S-{n}", position=2 + n, parent=branch, **OUTLET) for n in (1, 2, 3)]
+    return {point.tag: point for point in TestPoint.objects.bulk_create([main, branch, *outlets])}
 
 
-def instrument(
-    kind: InstrumentKind, *ranges: tuple[Quantity, float, float, float], **fields: Any
-) -> Instrument:
-    """An instrument with ranges (quantity, minimum, maximum, resolution; SI), 1 % of reading."""
-    values = {"serial": f"SN-{uuid7().hex[-8:]}", "name": kind.label} | fields
-    made = Instrument.objects.create(kind=kind, **values)
-    for quantity, low, high, resolution in ranges:
-        InstrumentRange.objects.create(
-            instrument=made,
-            quantity=quantity,
-            minimum=low,
-            maximum=high,
-            resolution=resolution,
-            accuracy_absolute=resolution,
-            accuracy_of_reading=0.01,
+Range = tuple[Quantity, float, float, float]
+"""Quantity, minimum, maximum, resolution; SI."""
+
+
+def instrument(kind: InstrumentKind, *ranges: Range, **fields: Any) -> Instrument:
+    """An instrument with ranges, 1 % of reading."""
+    return instruments((kind, ranges, fields))[0]
+
+
+def instruments(*given: tuple[InstrumentKind, Sequence[Range], dict[str, Any]]) -> list[Instrument]:
+    """As `instrument`, all at once."""
+    made = [
+        Instrument(kind=kind, **({"serial": f"SN-{uuid7().hex[-8:]}", "name": kind.label} | fields))
+        for kind, _, fields in given
+    ]
+    Instrument.objects.bulk_create(made)
+    InstrumentRange.objects.bulk_create(
+        InstrumentRange(
+            instrument=one, quantity=quantity, minimum=low, maximum=high, resolution=resolution,
+            accuracy_absolute=resolution, accuracy_of_reading=0.01,
         )
+        for one, (_, ranges, _) in zip(made, given, strict=True)
+        for quantity, low, high, resolution in ranges
+    )  # fmt: skip
     return made
 
 
 def standard_instruments() -> dict[str, Instrument]:
     """By use: pressure, probe, temperature, humidity, barometer, hood."""
-    return {
-        "pressure": instrument(InstrumentKind.MANOMETER, (Quantity.PRESSURE, -2500.0, 2500.0, 0.1)),
-        "probe": instrument(
-            InstrumentKind.PITOT_TUBE,
-            (Quantity.FACTOR, 0.9, 1.1, 0.001),
-            probe_length_m=0.9,
-            probe_factor=1.0,
-            probe_factor_u=0.005,
-        ),
-        "temperature": instrument(InstrumentKind.THERMOMETER, (Quantity.TEMPERATURE, 253.15, 353.15, 0.1)),
-        "humidity": instrument(InstrumentKind.HYGROMETER, (Quantity.HUMIDITY, 0.05, 0.95, 0.001)),
-        "barometer": instrument(InstrumentKind.BAROMETER, (Quantity.ABSOLUTE_PRESSURE, 7e4, 1.1e5, 10.0)),
-        "hood": instrument(InstrumentKind.FLOW_HOOD, (Quantity.FLOW, 0.01, 1.2, 0.0005)),
+    tube = {"probe_length_m": 0.9, "probe_factor": 1.0, "probe_factor_u": 0.005}
+    given: dict[str, tuple[InstrumentKind, Range, dict[str, Any]]] = {
+        "pressure": (InstrumentKind.MANOMETER, (Quantity.PRESSURE, -2500.0, 2500.0, 0.1), {}),
+        "probe": (InstrumentKind.PITOT_TUBE, (Quantity.FACTOR, 0.9, 1.1, 0.001), tube),
+        "temperature": (InstrumentKind.THERMOMETER, (Quantity.TEMPERATURE, 253.15, 353.15, 0.1), {}),
+        "humidity": (InstrumentKind.HYGROMETER, (Quantity.HUMIDITY, 0.05, 0.95, 0.001), {}),
+        "barometer": (InstrumentKind.BAROMETER, (Quantity.ABSOLUTE_PRESSURE, 7e4, 1.1e5, 10.0), {}),
+        "hood": (InstrumentKind.FLOW_HOOD, (Quantity.FLOW, 0.01, 1.2, 0.0005), {}),
     }
+    made = instruments(*((kind, [reach], fields) for kind, reach, fields in given.values()))
+    return dict(zip(given, made, strict=True))
 
 
 def certificate(of: Instrument, *, on: date | None = None, days: int = 365, **fields: Any) -> Certificate:
     """A certificate of three points over each range, calibrated 30 days ago unless told, good for `days`."""
+    return certify(of, on=on, days=days, **fields)[0]
+
+
+def certify(*tools: Instrument, on: date | None = None, days: int = 365, **fields: Any) -> list[Certificate]:
+    """As `certificate`, all at once."""
     start = on or timezone.now().date() - timedelta(days=30)
-    values = {
-        "number": f"C-{uuid7().hex[-8:]}",
-        "laboratory": "Vale Calibration Laboratory",
-        "calibrated_on": start,
-        "due_on": start + timedelta(days=days),
-    } | fields
-    points = [point for reach in of.ranges.all() for point in certificate_points(reach)]
-    made = Certificate(instrument=of, **values)
-    rows = [CertificatePoint(certificate=made, **point) for point in points]
-    made.digest = digest(certificate_content(made, rows))
-    made.save(force_insert=True)
-    CertificatePoint.objects.bulk_create(rows)
+    ranges: dict[UUID, list[InstrumentRange]] = {tool.id: [] for tool in tools}
+    for reach in InstrumentRange.objects.filter(instrument__in=ranges):
+        ranges[reach.instrument_id].append(reach)
+    made: list[Certificate] = []
+    lines: list[CertificatePoint] = []
+    for tool in tools:
+        values = {
+            "number": f"C-{uuid7().hex[-8:]}",
+            "laboratory": "Vale Calibration Laboratory",
+            "calibrated_on": start,
+            "due_on": start + timedelta(days=days),
+        } | fields
+        one = Certificate(instrument=tool, **values)
+        points = [point for reach in ranges[tool.id] for point in certificate_points(reach)]
+        rows = [CertificatePoint(certificate=one, **point) for point in points]
+        one.digest = digest(certificate_content(one, rows))
+        made.append(one)
+        lines += rows
+    Certificate.objects.bulk_create(made)
+    CertificatePoint.objects.bulk_create(lines)
     return made
 
 
@@ -294,9 +334,14 @@ def certificate_points(reach: InstrumentRange) -> list[dict[str, Any]]:
     ]
 
 
+def day_read() -> date:
+    """Today; yesterday just after midnight, since what tests read was read some minutes ago."""
+    return (timezone.now() - timedelta(minutes=20)).date()
+
+
 def job(of: Site, *systems: System, days: int = 5, **fields: Any) -> Job:
-    """An open job on systems of a site, from today for `days` days."""
-    today = timezone.now().date()
+    """An open job on systems of a site, from today (`day_read`) for `days` days."""
+    today = day_read()
     values = {
         "title": "Balance of reading rooms",
         "starts_on": today,
@@ -313,11 +358,23 @@ def assign(planned: Job, who: Member | None, *tools: Instrument) -> None:
     Who is held by another job then is assigned without being held, as on a job that is approved.
     """
     spell = spell_of(planned, Company.objects.get())
-    if who is not None:
-        held = collisions(Kind.PEOPLE, [who.id], planned, spell)
-        PersonAssignment.objects.create(job=planned, member=who, holds=not held, **vars(spell))
-    held = collisions(Kind.INSTRUMENTS, [tool.id for tool in tools], planned, spell)
-    for tool in tools:
-        InstrumentAssignment.objects.create(
-            job=planned, instrument=tool, holds=tool.id not in held, **vars(spell)
-        )
+    people = [] if who is None else [who]
+    held = collisions(Kind.PEOPLE, [one.id for one in people], planned, spell) if people else {}
+    held |= collisions(Kind.INSTRUMENTS, [tool.id for tool in tools], planned, spell)
+    _assigned(planned, spell, people, tools, held)
+
+
+def _assigned(
+    planned: Job,
+    spell: Spell,
+    people: Sequence[Member],
+    tools: Sequence[Instrument],
+    held: Container[UUID] = (),
+) -> None:
+    PersonAssignment.objects.bulk_create(
+        PersonAssignment(job=planned, member=one, holds=one.id not in held, **vars(spell)) for one in people
+    )
+    InstrumentAssignment.objects.bulk_create(
+        InstrumentAssignment(job=planned, instrument=tool, holds=tool.id not in held, **vars(spell))
+        for tool in tools
+    )

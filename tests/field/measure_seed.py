@@ -16,13 +16,14 @@ def make() -> dict[str, Any]:
     world = factories.make_world("Fenwick Balance")
     with company(world.id):
         methods.equip(world)
-        for tool in (
+        standard = [
             world.instruments[use] for use in ("pressure", "temperature", "humidity", "barometer", "hood")
-        ):
-            for reach in tool.ranges.all():
-                methods.certify(
-                    tool, Quantity(reach.quantity), reach.minimum, reach.maximum, reach.resolution
-                )
+        ]
+        methods.certify(
+            (tool, Quantity(reach.quantity), reach.minimum, reach.maximum, reach.resolution)
+            for tool in standard
+            for reach in tool.ranges.all()
+        )
         factories.assign(world.job, None, *(world.instruments[use] for use in methods.TOOLS))
         owner = actor_for_member(world.owner)
         codes = [tokens.start_pairing(owner, device_name=f"Tablet {n + 1}")[1] for n in range(12)]

@@ -3,7 +3,7 @@
 Invented figures. `equip` gives the company the instruments and points that they need.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from datetime import timedelta
 from typing import Any
 
@@ -14,6 +14,7 @@ from jobs.models import (
     CertificatePoint,
     Instrument,
     InstrumentKind,
+    InstrumentRange,
     Measurand,
     PointKind,
     Quantity,
@@ -64,37 +65,52 @@ POINTS: dict[str, tuple[PointKind, dict[str, Any]]] = {
 
 def equip(world: World) -> World:
     """Adds instruments by use and the points of `POINTS` to the world. Inside the company."""
-    for use, (kind, quantity, low, high, resolution, U) in TOOLS.items():
-        tool = factories.instrument(kind, (quantity, low, high, resolution))
-        tool.ranges.update(accuracy_of_reading=0.0, accuracy_absolute=U)
-        certify(tool, quantity, low, high, U)
-        world.instruments[use] = tool
+    tools = factories.instruments(
+        *((kind, [(quantity, low, high, step)], {}) for kind, quantity, low, high, step, _ in TOOLS.values())
+    )
+    accuracies = {tool.id: one[-1] for tool, one in zip(tools, TOOLS.values(), strict=True)}
+    ranges = list(InstrumentRange.objects.filter(instrument__in=accuracies))
+    for reach in ranges:
+        reach.accuracy_of_reading, reach.accuracy_absolute = 0.0, accuracies[reach.instrument_id]
+    InstrumentRange.objects.bulk_update(ranges, ["accuracy_of_reading", "accuracy_absolute"])
+    certify(
+        (tool, quantity, low, high, U)
+        for tool, (_, quantity, low, high, _, U) in zip(tools, TOOLS.values(), strict=True)
+    )
+    world.instruments.update(zip(TOOLS, tools, strict=True))
     system = System.objects.get(id=world.points["MD-1"].system_id)
-    for position, (tag, (kind, fields)) in enumerate(POINTS.items(), 100):
-        world.points[tag] = TestPoint.objects.create(
-            system=system, tag=tag, kind=kind, position=position, **fields
-        )
+    points = [
+        TestPoint(system=system, tag=tag, kind=kind, position=position, **fields)
+        for position, (tag, (kind, fields)) in enumerate(POINTS.items(), 100)
+    ]
+    world.points.update((point.tag, point) for point in TestPoint.objects.bulk_create(points))
     return world
 
 
-def certify(tool: Instrument, quantity: Quantity, low: float, high: float, U: float) -> None:
-    """A certificate of points over the whole range, without error."""
+def certify(given: Iterable[tuple[Instrument, Quantity, float, float, float]]) -> None:
+    """Certificates of points over whole ranges, without error: instrument, quantity, low, high, U."""
     day = now().date() - timedelta(days=20)
-    made = Certificate(
-        instrument=tool,
-        number=f"M-{tool.serial}",
-        laboratory="Vale Calibration Laboratory",
-        calibrated_on=day,
-        due_on=day + timedelta(days=365),
-    )
-    values = [low + share * (high - low) for share in (0.0, 0.25, 0.5, 0.75, 1.0)]
-    points = [
-        CertificatePoint(certificate=made, quantity=quantity, reference=v, as_left=v, expanded_uncertainty=U)
-        for v in values
-    ]
-    made.digest = digest(certificate_content(made, points))
-    made.save(force_insert=True)
-    CertificatePoint.objects.bulk_create(points)
+    certificates: list[Certificate] = []
+    lines: list[CertificatePoint] = []
+    for tool, quantity, low, high, U in given:
+        made = Certificate(
+            instrument=tool,
+            number=f"M-{tool.serial}",
+            laboratory="Vale Calibration Laboratory",
+            calibrated_on=day,
+            due_on=day + timedelta(days=365),
+        )
+        points = [
+            CertificatePoint(
+                certificate=made, quantity=quantity, reference=value, as_left=value, expanded_uncertainty=U
+            )
+            for value in (low + share * (high - low) for share in (0.0, 0.25, 0.5, 0.75, 1.0))
+        ]
+        made.digest = digest(certificate_content(made, points))
+        certificates.append(made)
+        lines += points
+    Certificate.objects.bulk_create(certificates)
+    CertificatePoint.objects.bulk_create(lines)
 
 
 def read(

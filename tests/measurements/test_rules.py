@@ -151,7 +151,7 @@ def lapsed(world: World) -> dict[str, Any]:
 
 def renew(world: World, use: str, *, calibrated: int, due: int) -> None:
     """Certificates in place of all others: calibrated and due so many days ago."""
-    start, tool = timezone.now().date() - timedelta(days=calibrated), world.instruments[use]
+    start, tool = factories.day_read() - timedelta(days=calibrated), world.instruments[use]
     with company(world.id):
         for old in list(Certificate.objects.filter(instrument=tool, superseded_by=None)):
             factories.certificate(tool, on=start, days=calibrated - due, supersedes=old)

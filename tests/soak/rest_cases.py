@@ -13,7 +13,9 @@ from typing import Any
 from urllib.parse import quote, urlencode
 
 import schemathesis
+from django.core.files.uploadedfile import SimpleUploadedFile
 from django.db import transaction
+from django.test.client import BOUNDARY, MULTIPART_CONTENT, encode_multipart
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 from schemathesis import GenerationMode
@@ -23,6 +25,7 @@ from tests.doors import walk
 from tests.factories import World
 from tests.soak.silence import inside
 
+schemathesis.serializer.alias("application/partial-upload", "application/octet-stream")
 PREFIX = "/api/v1"
 BULK = {"/field/batches"}
 """Operations with a body so deep that a case takes long to make: they get fewer."""
@@ -109,9 +112,20 @@ def _body(case: Any) -> tuple[bytes, str]:
         return b"", kind
     if isinstance(body, bytes):
         return body, kind
+    if kind == "multipart/form-data" and isinstance(body, dict):
+        parts = {name: _part(name, value) for name, value in body.items() if value is not None}
+        return encode_multipart(BOUNDARY, parts), MULTIPART_CONTENT
     if kind.endswith("json"):
         return json.dumps(body, default=str).encode("utf-8", "surrogatepass"), kind
     return str(body).encode("utf-8", "surrogatepass"), kind
+
+
+def _part(name: str, value: Any) -> Any:
+    """A field of a form as text, or a file where the document has one."""
+    if isinstance(value, bytes):
+        return SimpleUploadedFile(f"{name}.bin", value)
+    text = value if isinstance(value, str) else json.dumps(value, default=str)
+    return text.encode("utf-8", "surrogatepass").decode("utf-8", "replace")
 
 
 def _judge(case: Any, path: str, query: str, body: bytes, answer: Any, content: bytes, found: Found) -> None:
