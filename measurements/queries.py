@@ -1,8 +1,9 @@
 """What a person may see of measurements, and how it is fetched. Every door reads through here."""
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Any
 from uuid import UUID
 
 from django.db.models import (
@@ -142,31 +143,6 @@ class SystemFigures:
     points: list[PointFigure] = field(default_factory=list)
 
 
-def job_results(job: Job) -> list[SystemFigures]:
-    """Systems, points and current results of one job, in a constant number of statements."""
-    systems = System.objects.filter(job_systems__job=job.id).order_by("tag")
-    found = {system.id: SystemFigures(system) for system in systems}
-    current = list(current_sessions([job.id]).select_related("member"))
-    sessions: dict[UUID, list[Session]] = defaultdict(list)
-    for one in current:
-        sessions[one.test_point_id].append(one)
-    results = current_results([one.id for one in current], *HEAVY)
-    flags = open_flag_counts(job.id)
-    for point in TestPoint.objects.filter(system__in=list(found)).order_by("position", "tag"):
-        raised = flags.get(point.id, 0)
-        figures = [PointFigure(point, s, results.get(s.id), raised) for s in sessions[point.id]]
-        found[point.system_id].points += figures or [PointFigure(point, open_flags=raised)]
-    return list(found.values())
-
-
-def open_flag_counts(job_id: UUID) -> dict[UUID, int]:
-    """Open flags that are more than a remark, by test point."""
-    rows = Flag.objects.filter(job=job_id).annotate(newest_answer=newest_answer())
-    rows = open_flags(rows).exclude(severity=Severity.REMARK)
-    counted = rows.order_by().values("test_point").annotate(number=Count("id"))
-    return {row["test_point"]: row["number"] for row in counted}
-
-
 @dataclass
 class JobOverview:
     """Where a job stands: points that need a figure, those that have one, and what is flagged."""
@@ -177,9 +153,50 @@ class JobOverview:
     must_answer: int = 0
     should_answer: int = 0
 
+    def add_flags(self, severity: str, number: int) -> None:
+        self.must_answer += number if severity == Severity.STOP else 0
+        self.should_answer += number if severity == Severity.WARNING else 0
+
     @property
     def to_do(self) -> int:
         return self.points - self.measured
+
+
+@dataclass
+class JobResults:
+    """Where a job stands, and the figure that counts at each of its points."""
+
+    overview: JobOverview
+    systems: list[SystemFigures]
+
+
+def job_results(job: Job) -> JobResults:
+    """Systems, points and current results of one job, in a constant number of statements."""
+    systems = System.objects.filter(job_systems__job=job.id).order_by("tag")
+    found = {system.id: SystemFigures(system) for system in systems}
+    current = list(current_sessions([job.id]).select_related("member"))
+    sessions: dict[UUID, list[Session]] = defaultdict(list)
+    for one in current:
+        sessions[one.test_point_id].append(one)
+    results = current_results([one.id for one in current], *HEAVY)
+    overview, raised = JobOverview(waiting=len(current) - len(results)), Counter[UUID | None]()
+    for row in _open_flag_counts([job.id], "test_point"):
+        overview.add_flags(row["severity"], row["number"])
+        raised[row["test_point"]] += row["number"] if row["severity"] != Severity.REMARK else 0
+    for point in TestPoint.objects.filter(system__in=list(found)).order_by("position", "tag"):
+        flags = raised[point.id]
+        if point.kind in MEASURED_KINDS:
+            overview.points += 1
+            overview.measured += any(one.about == FLOW for one in sessions[point.id])  # type: ignore[attr-defined]
+        figures = [PointFigure(point, s, results.get(s.id), flags) for s in sessions[point.id]]
+        found[point.system_id].points += figures or [PointFigure(point, open_flags=flags)]
+    return JobResults(overview, list(found.values()))
+
+
+def _open_flag_counts(jobs: list[UUID], *by: str) -> QuerySet[Flag, dict[str, Any]]:
+    """Open flags counted by severity and what else is told."""
+    rows = open_flags(Flag.objects.filter(job__in=jobs).annotate(newest_answer=newest_answer()))
+    return rows.order_by().values(*by, "severity").annotate(number=Count("id"))
 
 
 def job_overviews(jobs: Iterable[UUID]) -> dict[UUID, JobOverview]:
@@ -196,11 +213,8 @@ def job_overviews(jobs: Iterable[UUID]) -> dict[UUID, JobOverview]:
         if wanted_flow and (session.job_id, session.test_point_id) in needed:
             found[session.job_id].measured += 1
         found[session.job_id].waiting += not session.is_evaluated  # type: ignore[attr-defined]
-    rows = open_flags(Flag.objects.filter(job__in=wanted).annotate(newest_answer=newest_answer()))
-    for row in rows.order_by().values("job", "severity").annotate(number=Count("id")):
-        overview = found[row["job"]]
-        overview.must_answer += row["number"] if row["severity"] == Severity.STOP else 0
-        overview.should_answer += row["number"] if row["severity"] == Severity.WARNING else 0
+    for row in _open_flag_counts(wanted, "job"):
+        found[row["job"]].add_flags(row["severity"], row["number"])
     return {job: found[job] for job in wanted}
 
 

@@ -60,7 +60,7 @@ def missing_points(job: Job) -> list[Missing]:
     """Points that need a figure and have none yet."""
     return [
         Missing(system.system.tag, figure.point.tag, figure.point.id, reason)
-        for system in job_results(job)
+        for system in job_results(job).systems
         for figure in system.points
         if figure.point.kind in MEASURED_KINDS
         and (reason := _why(figure.session is not None, figure.result is not None))

@@ -49,13 +49,14 @@ def job_results(info: strawberry.Info, job: strawberry.ID) -> JobResults | None:
     found: Any = rows_of(jobs.Job, actor_of(info)).filter(pk=read_id(job, jobs.Job, "job")).first()
     if found is None:
         return None
-    systems: Any = queries.job_results(found)
+    results = queries.job_results(found)
+    systems: Any = results.systems
     figures = [figure for system in systems for figure in system.points]
     together(system.system for system in systems)
     together(figure.point for figure in figures)
     together(figure.session for figure in figures if figure.session)
     together(figure.result for figure in figures if figure.result)
-    overview: Any = queries.job_overviews([found.pk])[found.pk]
+    overview: Any = results.overview
     return JobResults(job=found, overview=overview, systems=systems)
 
 

@@ -131,11 +131,12 @@ class JobResults(Door):
         job = visible(Job.objects.all(), self.actor).filter(id=job_id).first()
         if job is None:
             raise NotFound()
+        found = queries.job_results(job)
         content = {
             "job": job.id,
             "status": job.status,
-            "overview": queries.job_overviews([job.id])[job.id],
-            "systems": queries.job_results(job),
+            "overview": found.overview,
+            "systems": found.systems,
         }
         return Response(JobResultsOut(content).data)
 
