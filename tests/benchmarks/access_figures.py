@@ -8,29 +8,19 @@ e-mail was checked against a hash by the same steps, signing in gave 0.455, twic
 """
 
 import logging
-import os
 import random
-import subprocess
-import sys
 import time
 from collections.abc import Callable
 from typing import Any
 
-import django
+from tests.benchmarks.own import own_database
 
 CALLS, RESETS, ROUNDS = 500, 100, 30_000
 
 
 def main() -> None:
-    if "--inside" not in sys.argv:
-        inside = [sys.executable, "-m", "tests.benchmarks.access_figures", "--inside"]
-        migrate = [sys.executable, "manage.py", "migrate", "-v", "0"]
-        shell = " && ".join([" ".join(migrate), f"DATABASE_URL=$DATABASE_URL {' '.join(inside)}"])
-        command = [sys.executable, "-m", "config.local", "exec", "--test", "--owner", "--", "sh", "-c", shell]
-        raise SystemExit(subprocess.run(command, check=False).returncode)
-    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+    own_database("config.settings")
     logging.disable(logging.WARNING)  # each refusal is a line of the log
-    django.setup()
     from django.contrib.auth.hashers import PBKDF2PasswordHasher
     from django.test.utils import setup_test_environment
 

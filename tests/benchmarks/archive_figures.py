@@ -15,7 +15,8 @@ import time
 from pathlib import Path
 from typing import Any
 
-from tests.benchmarks.evidence_figures import OWN, ROOT, figure, fill, migrate
+from tests.benchmarks.evidence_figures import figure, fill
+from tests.benchmarks.own import ROOT, own_database
 
 READINGS = """
 INSERT INTO measurements_reading
@@ -29,18 +30,8 @@ def main() -> None:
     parser = argparse.ArgumentParser()
     parser.add_argument("--rows", type=int, default=1_000_000)
     parser.add_argument("--posted", type=int, default=50_000)
-    parser.add_argument("--inside", action="store_true", help=argparse.SUPPRESS)
     chosen = parser.parse_args()
-    if not chosen.inside:
-        environment = {name: value for name, value in os.environ.items() if name not in OWN}
-        inside = [sys.executable, "-m", "tests.benchmarks.archive_figures", "--inside", *sys.argv[1:]]
-        command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
-        raise SystemExit(subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode)
-    os.environ["DJANGO_SETTINGS_MODULE"] = "tests.settings"
-    migrate()
-    import django
-
-    django.setup()
+    own_database("tests.settings")
     with tempfile.TemporaryDirectory() as folder:
         for rows in (chosen.rows // 10, chosen.rows):
             exported(rows, Path(folder))

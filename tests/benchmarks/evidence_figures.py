@@ -7,36 +7,23 @@ them (20 sessions of 25 readings a batch); every event is numbered; one session 
 """
 
 import argparse
-import os
 import resource
-import subprocess
-import sys
 import tempfile
 import time
 from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
 
-ROOT = Path(__file__).resolve().parents[2]
-OWN = ("DATABASE_URL", "DATABASE_OWNER_URL", "REDIS_URL", "BASE_URL", "PUBLIC_URL", "ALLOWED_HOSTS")
+from tests.benchmarks.own import own_database
+
 SESSIONS, READINGS = 20, 25
 WALKED = 1_000_000
 
 
 def main() -> None:
     chosen = arguments()
-    if not chosen.inside:
-        environment = {name: value for name, value in os.environ.items() if name not in OWN}
-        inside = [sys.executable, "-m", "tests.benchmarks.evidence_figures", "--inside", *sys.argv[1:]]
-        command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
-        raise SystemExit(subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode)
-    os.environ["DJANGO_SETTINGS_MODULE"] = "tests.settings"
-    os.environ["DATABASE_STATEMENT_TIMEOUT"] = "0"
-    migrate()
-    import django
+    own_database("tests.settings", DATABASE_STATEMENT_TIMEOUT="0")
     from django.conf import settings
 
-    django.setup()
     with tempfile.TemporaryDirectory() as folder:
         settings.ANCHOR_FILE = Path(folder) / "anchors.jsonl"
         if chosen.edits:
@@ -52,15 +39,7 @@ def arguments() -> argparse.Namespace:
     parser.add_argument("--rows", type=int, default=WALKED)
     parser.add_argument("--edits", type=int, default=1000)
     parser.add_argument("--results", type=int, default=1000)
-    parser.add_argument("--inside", action="store_true", help=argparse.SUPPRESS)
     return parser.parse_args()
-
-
-def migrate() -> None:
-    parts = urlsplit(os.environ["DATABASE_URL"])
-    owner = parts._replace(netloc=parts.netloc.replace("flowledger_app", "flowledger_owner")).geturl()
-    environment = os.environ | {"DATABASE_URL": owner}
-    subprocess.run([sys.executable, "manage.py", "migrate", "-v0"], cwd=ROOT, env=environment, check=True)
 
 
 def figure(name: str, value: Any, unit: str) -> None:

@@ -9,16 +9,14 @@ of 500 readings one after another; COPY stores as many rows on one connection in
 
 import gzip
 import http.client
-import os
 import statistics
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Sequence
 from typing import Any
 
-from tests.benchmarks.intake_figures import OWN, ROOT, ROWS, SESSIONS, Run, Web, figure, migrate
+from tests.benchmarks.intake_figures import ROWS, SESSIONS, Run, Web, figure
+from tests.benchmarks.own import own_database
 
 COMPANIES, TABLETS, BATCHES, ROUNDS = 5, 50, 4, 5
 SYSTEMS, OUTLETS = 10, 18
@@ -27,16 +25,7 @@ READS = 40
 
 
 def main() -> None:
-    if "--inside" not in sys.argv:
-        environment = {name: value for name, value in os.environ.items() if name not in OWN}
-        inside = [sys.executable, "-m", "tests.benchmarks.field_figures", "--inside"]
-        command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
-        raise SystemExit(subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode)
-    os.environ |= {"DJANGO_SETTINGS_MODULE": "config.settings", "REQUESTS_A_MINUTE": "1000000"}
-    migrate()
-    import django
-
-    django.setup()
+    own_database("config.settings", REQUESTS_A_MINUTE="1000000")
     run, job = Run(), LargeJob()
     tablets = make_tablets()
     with Web() as web:

@@ -21,12 +21,11 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Sequence
-from pathlib import Path
 from typing import Any
-from urllib.parse import urlsplit
 from uuid import UUID
 
-ROOT = Path(__file__).resolve().parents[2]
+from tests.benchmarks.own import ROOT, own_database
+
 SESSIONS, READINGS, CONNECTIONS = 20, 25, 4
 ROWS = SESSIONS * READINGS
 BATCHES, PEER_BATCHES, ROUNDS = 24, 6, 5
@@ -34,30 +33,13 @@ ONES, PGBENCH_S = 300, 2
 HISTORY = 40
 """Batches stored before anything is measured."""
 SETTINGS = "tests.benchmarks.peer_settings"
-OWN = ("DATABASE_URL", "DATABASE_OWNER_URL", "REDIS_URL", "BASE_URL", "PUBLIC_URL", "ALLOWED_HOSTS")
 
 
 def main() -> None:
-    if "--inside" not in sys.argv:
-        environment = {name: value for name, value in os.environ.items() if name not in OWN}
-        inside = [sys.executable, "-m", "tests.benchmarks.intake_figures", "--inside"]
-        command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
-        raise SystemExit(subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode)
-    os.environ["DJANGO_SETTINGS_MODULE"] = SETTINGS
-    migrate()
-    import django
-
-    django.setup()
+    own_database(SETTINGS)
     run = Run()
     with Web() as web:
         run.report(web.port)
-
-
-def migrate() -> None:
-    parts = urlsplit(os.environ["DATABASE_URL"])
-    owner = parts._replace(netloc=parts.netloc.replace("flowledger_app", "flowledger_owner")).geturl()
-    environment = os.environ | {"DATABASE_URL": owner, "DATABASE_STATEMENT_TIMEOUT": "0"}
-    subprocess.run([sys.executable, "manage.py", "migrate", "-v0"], cwd=ROOT, env=environment, check=True)
 
 
 ONE_ROW = """INSERT INTO figures_reading (company_id, id, session_id, instrument_id, place, run, line, point,

@@ -6,15 +6,13 @@ their own; keysets have to carry, not evidence. Both pages are asked for by turn
 """
 
 import http.client
-import os
 import statistics
-import subprocess
-import sys
 import time
 from typing import Any
 from uuid import UUID
 
-from tests.benchmarks.intake_figures import OWN, ROOT, SETTINGS, Web, figure, migrate
+from tests.benchmarks.intake_figures import SETTINGS, Web, figure
+from tests.benchmarks.own import own_database
 
 SESSIONS, DEPTH, PAGE, ROUNDS = 300_000, 290_000, 100, 60
 COPY = """
@@ -24,16 +22,7 @@ SELECT {values} FROM measurements_session CROSS JOIN generate_series(1, {count})
 
 
 def main() -> None:
-    if "--inside" not in sys.argv:
-        environment = {name: value for name, value in os.environ.items() if name not in OWN}
-        inside = [sys.executable, "-m", "tests.benchmarks.list_figures", "--inside"]
-        command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
-        raise SystemExit(subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode)
-    os.environ["DJANGO_SETTINGS_MODULE"] = SETTINGS
-    migrate()
-    import django
-
-    django.setup()
+    own_database(SETTINGS)
     world, deep = made()
     with Web() as web:
         report(web.port, world.key_text, deep)

@@ -9,15 +9,13 @@ Contenders take turns in each round, in an order that goes round; each ratio is 
 
 import http.client
 import json
-import os
 import statistics
-import subprocess
-import sys
 import time
 from collections.abc import Callable
 from typing import Any
 
-from tests.benchmarks.intake_figures import OWN, ROOT, SETTINGS, Web, migrate
+from tests.benchmarks.intake_figures import SETTINGS, Web
+from tests.benchmarks.own import own_database
 
 SYSTEMS, POINTS, READINGS, JOBS = 5, 3, 90, 8
 ROUNDS = 31
@@ -31,16 +29,7 @@ WHOLE = NESTED % (SESSION % (LINE, SERIES))
 
 
 def main() -> None:
-    if "--inside" not in sys.argv:
-        environment = {name: value for name, value in os.environ.items() if name not in OWN}
-        inside = [sys.executable, "-m", "tests.benchmarks.nested_figures", "--inside"]
-        command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
-        raise SystemExit(subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode)
-    os.environ["DJANGO_SETTINGS_MODULE"] = SETTINGS
-    migrate()
-    import django
-
-    django.setup()
+    own_database(SETTINGS)
     world, jobs = made()
     with Web() as web:
         report(web.port, world.key_text, jobs)

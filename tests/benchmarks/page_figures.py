@@ -5,8 +5,6 @@ when the day's view stands and takes taps. Offline is a cold start of the browse
 """
 
 import statistics
-import subprocess
-import sys
 import tempfile
 from pathlib import Path
 from typing import Any
@@ -14,7 +12,7 @@ from typing import Any
 from playwright.sync_api import Page, Playwright, sync_playwright
 
 from config.local.stack import local_stack
-from tests.benchmarks.intake_figures import ROOT
+from tests.benchmarks.own import own_services
 from tests.field import tablet
 from tests.pages.seeds import planted
 
@@ -25,10 +23,7 @@ SIZES = """performance.getEntriesByType('resource').concat(performance.getEntrie
 
 
 def main() -> None:
-    if "--inside" not in sys.argv:
-        inside = [sys.executable, "-m", "tests.benchmarks.page_figures", "--inside"]
-        command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
-        raise SystemExit(subprocess.run(command, cwd=ROOT, check=False).returncode)
+    own_services()
     with local_stack() as stack, sync_playwright() as play, tempfile.TemporaryDirectory() as folder:
         seed = planted(stack, "tests.field.seed")
         place = Path(folder)

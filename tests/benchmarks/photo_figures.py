@@ -8,8 +8,6 @@ picture is drawn with grain, so that it packs about as a photo of a plant room d
 import io
 import os
 import statistics
-import subprocess
-import sys
 import tempfile
 import time
 from pathlib import Path
@@ -20,7 +18,7 @@ from PIL import Image
 from playwright.sync_api import Playwright, Route, sync_playwright
 
 from config.local.stack import Stack, local_stack
-from tests.benchmarks.intake_figures import ROOT
+from tests.benchmarks.own import own_services
 from tests.field import tablet
 from tests.pages.seeds import planted
 
@@ -28,10 +26,7 @@ LOOKS = 9
 
 
 def main() -> None:
-    if "--inside" not in sys.argv:
-        inside = [sys.executable, "-m", "tests.benchmarks.photo_figures", "--inside"]
-        command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
-        raise SystemExit(subprocess.run(command, cwd=ROOT, check=False).returncode)
+    own_services()
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
     django.setup()
     with local_stack() as stack, sync_playwright() as play, tempfile.TemporaryDirectory() as folder:

@@ -17,7 +17,8 @@ from datetime import timedelta
 from typing import Any
 from uuid import UUID
 
-from tests.benchmarks.intake_figures import ROOT, SETTINGS, migrate
+from tests.benchmarks.intake_figures import SETTINGS
+from tests.benchmarks.own import ROOT, own_database
 
 SESSIONS, READINGS, A_BATCH, A_JOB = 4_000, 25, 20, 100
 WORKERS = 2
@@ -25,18 +26,11 @@ LONG = timedelta(hours=1)
 
 
 def main() -> None:
-    if "--inside" not in sys.argv and "--worker" not in sys.argv:
-        inside = [sys.executable, "-m", "tests.benchmarks.recall_figures", "--inside"]
-        command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
-        raise SystemExit(subprocess.run(command, cwd=ROOT, check=False).returncode)
-    os.environ["DJANGO_SETTINGS_MODULE"] = SETTINGS
     if "--worker" in sys.argv:
+        os.environ["DJANGO_SETTINGS_MODULE"] = SETTINGS
         work(UUID(sys.argv[-1]))
     else:
-        migrate()
-        import django
-
-        django.setup()
+        own_database(SETTINGS)
         report()
 
 

@@ -5,29 +5,20 @@ threads go at one barrier: one approves what it saw, the other answers a flag of
 stored for a set whose digest is not the one that was seen, or that holds the answer it raced with.
 """
 
-import os
-import subprocess
 import sys
 import threading
 import time
 import zlib
 from typing import Any
 
-from tests.benchmarks.intake_figures import ROOT, SETTINGS, migrate
+from tests.benchmarks.intake_figures import SETTINGS
+from tests.benchmarks.own import own_database
 
 RACES, A_JOB = 10_000, 50
 
 
 def main() -> None:
-    if "--inside" not in sys.argv:
-        inside = [sys.executable, "-m", "tests.benchmarks.review_figures", "--inside", *sys.argv[1:]]
-        command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
-        raise SystemExit(subprocess.run(command, cwd=ROOT, check=False).returncode)
-    os.environ["DJANGO_SETTINGS_MODULE"] = SETTINGS
-    migrate()
-    import django
-
-    django.setup()
+    own_database(SETTINGS)
     numbers = [int(one) for one in sys.argv[1:] if one.isdigit()]
     report(numbers[0] if numbers else RACES)
 

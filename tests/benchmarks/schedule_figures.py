@@ -8,16 +8,13 @@ the clock stands what this process computed, which other work on the machine lea
 """
 
 import io
-import os
 import re
 import statistics
-import subprocess
-import sys
 import time
 from collections.abc import Callable
 from typing import Any
 
-from tests.benchmarks.intake_figures import ROOT, migrate
+from tests.benchmarks.own import own_database
 
 ROWS, ROUNDS = 5000, 3
 SELECT = re.compile(r'<select id="[^"]*" name="([^"]*)"[^>]*>(.*?)</select>', re.DOTALL)
@@ -25,16 +22,9 @@ HEADS = ("Mark", "AHU", "Kind", "Fed from", "Area served", "Neck size", "CFM")
 
 
 def main() -> None:
-    if "--inside" not in sys.argv:
-        inside = [sys.executable, "-m", "tests.benchmarks.schedule_figures", "--inside"]
-        command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
-        raise SystemExit(subprocess.run(command, cwd=ROOT, check=False).returncode)
-    os.environ["DJANGO_SETTINGS_MODULE"] = "config.settings"
-    migrate()
-    import django
+    own_database("config.settings")
     from django.test.utils import setup_test_environment
 
-    django.setup()
     setup_test_environment()
     rounds = [Round(number) for number in range(ROUNDS)]
     for one in rounds:

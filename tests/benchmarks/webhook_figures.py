@@ -13,7 +13,7 @@ import time
 import django
 
 from config.local.stack import local_stack
-from tests.benchmarks.intake_figures import ROOT
+from tests.benchmarks.own import ROOT
 
 EVENTS = 5000
 

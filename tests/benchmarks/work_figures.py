@@ -21,7 +21,8 @@ from celery import Celery
 from celery.signals import worker_init
 
 from config.celery import app as service
-from tests.benchmarks.intake_figures import OWN, ROOT, figure, migrate
+from tests.benchmarks.intake_figures import figure
+from tests.benchmarks.own import ROOT, own_database
 
 PIECES, LOOKS, RATE, ROUNDS, COMPANIES = 1000, 160, 40, 5, 4
 NOTHING, TOLD, BARE_QUEUE = "figures.nothing", "figures.told", "figures-bare"
@@ -79,16 +80,7 @@ def finish(claim: Any) -> None:
 
 
 def main() -> None:
-    if "--inside" not in sys.argv:
-        environment = {name: value for name, value in os.environ.items() if name not in OWN}
-        inside = [sys.executable, "-m", "tests.benchmarks.work_figures", "--inside"]
-        command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
-        raise SystemExit(subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode)
-    os.environ["DJANGO_SETTINGS_MODULE"] = "config.settings"
-    migrate()
-    import django
-
-    django.setup()
+    own_database("config.settings")
     from tests import factories
 
     worlds = [factories.make_world(f"Figures {n}").id for n in range(COMPANIES)]

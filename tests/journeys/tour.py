@@ -14,7 +14,7 @@ from playwright.sync_api import Browser, Page, sync_playwright
 
 from config.local.demo import scenario
 from config.local.stack import Stack, local_stack
-from tests.benchmarks.intake_figures import ROOT
+from tests.benchmarks.own import ROOT, own_services
 from tests.field import tablet
 from tests.field import test_measure as hands
 from tests.pages.browser import ARGUMENTS, executable
@@ -24,12 +24,8 @@ DESK, TABLET = {"width": 1280, "height": 860}, {"width": 800, "height": 1100}
 
 
 def main() -> None:
-    if "--inside" not in sys.argv:
-        inside = [sys.executable, "-m", "tests.journeys.tour", "--inside", *sys.argv[1:]]
-        command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
-        raise SystemExit(subprocess.run(command, cwd=ROOT, check=False).returncode)
-    given = [one for one in sys.argv[1:] if not one.startswith("--")]
-    folder = Path(given[0]) if given else PICTURES
+    own_services()
+    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else PICTURES
     folder.mkdir(parents=True, exist_ok=True)
     with local_stack() as stack, sync_playwright() as play, tempfile.TemporaryDirectory() as place:
         said = seeded(stack, Path(place) / "demo")

@@ -6,15 +6,14 @@ templates.py are made through the service's own actions, the rest are copies of 
 """
 
 import argparse
-import os
-import subprocess
 import sys
 import time
 from collections.abc import Sequence
 from itertools import chain
 from pathlib import Path
 
-from tests.benchmarks.intake_figures import OWN, ROOT, figure, migrate
+from tests.benchmarks.intake_figures import figure
+from tests.benchmarks.own import own_database
 
 
 def arguments(given: Sequence[str]) -> argparse.Namespace:
@@ -23,22 +22,12 @@ def arguments(given: Sequence[str]) -> argparse.Namespace:
     parser.add_argument("--readings", type=int, default=3_450_000)
     parser.add_argument("--rounds", type=int, default=100)
     parser.add_argument("--out", type=Path, help="page to write, e.g. tests/benchmarks/SCALE.md")
-    parser.add_argument("--inside", action="store_true", help=argparse.SUPPRESS)
     return parser.parse_args(given)
 
 
 def main() -> None:
     chosen = arguments(sys.argv[1:])
-    if not chosen.inside:
-        environment = {name: value for name, value in os.environ.items() if name not in OWN}
-        inside = [sys.executable, "-m", "tests.benchmarks.scale", *sys.argv[1:], "--inside"]
-        command = [sys.executable, "-m", "config.local", "exec", "--test", "--", *inside]
-        raise SystemExit(subprocess.run(command, cwd=ROOT, env=environment, check=False).returncode)
-    os.environ |= {"DJANGO_SETTINGS_MODULE": "config.settings", "REQUESTS_A_MINUTE": "1000000"}
-    migrate()
-    import django
-
-    django.setup()
+    own_database("config.settings", REQUESTS_A_MINUTE="1000000")
     from django.conf import settings
 
     from tests.benchmarks.scale import page

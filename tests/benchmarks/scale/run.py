@@ -17,7 +17,8 @@ from django.db import connection
 from jobs.models import User
 from jobs.tenancy.context import set_company_sql
 from jobs.tenancy.middleware import SESSION_KEY as COMPANY_KEY
-from tests.benchmarks.intake_figures import ROOT, Web
+from tests.benchmarks.intake_figures import Web
+from tests.benchmarks.own import ROOT
 from tests.benchmarks.scale import requests, templates
 from tests.benchmarks.scale.build import ALONE, Instance
 from tests.benchmarks.scale.copies import copy_id
