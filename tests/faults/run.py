@@ -43,6 +43,9 @@ def one_round(stand: Stand, log: Log, name: str, draw: random.Random, most_wait_
     except injected.Skipped as skipped:
         log.skipped[name] = str(skipped)
         return
+    except AssertionError as broken:  # the rest is done and checked all the same
+        log.faults.append(f"{name}: {broken}")
+        return
     log.moments.append(done.since)
     took = stand.first_ack_after(done.since)
     log.done[name] += 1
