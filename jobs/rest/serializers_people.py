@@ -153,6 +153,7 @@ class IntegrationChange(IntegrationIn):
 class IntegrationOut(serializers.ModelSerializer):
     """Another system that is connected. It has keys; it never measures, reviews or approves."""
 
+    contact = serializers.CharField(help_text="Who answers for it; warned of ends. Empty: nobody is told.")
     created_by = Person(allow_null=True)
 
     class Meta:

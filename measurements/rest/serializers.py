@@ -207,12 +207,43 @@ class SessionOut(serializers.Serializer):
         """waiting, computed, refused, superseded or void"""
         return state_of(session)
 
+    @extend_schema_field(FiguresOut(allow_null=True))
     def get_result(self, session: Session) -> dict[str, Any] | None:
         found: list[Result] = session.newest_results  # type: ignore[attr-defined]
         return figures_of(found[0]) if found else None
 
 
-COLUMNS = ("place", "run", "line", "point", "quantity", "value", "entered", "unit", "taken_at")
+COLUMNS: dict[str, dict[str, Any]] = {
+    "place": {"type": "string"}, "run": {"type": "integer"}, "line": {"type": "integer"},
+    "point": {"type": "integer"}, "quantity": {"type": "string"}, "value": {"type": "number"},
+    "entered": {"type": "string"}, "unit": {"type": "string"},
+    "taken_at": {"type": "string", "format": "date-time"},
+}  # fmt: skip
+READINGS_SCHEMA = {
+    "description": "Columns of like length: `value` in SI, `entered` as shown.",
+    "type": "object",
+    "properties": {name: {"type": "array", "items": items} for name, items in COLUMNS.items()},
+    "required": list(COLUMNS),
+}
+
+
+class SweepOut(serializers.Serializer):
+    """A stroke of the probe: its mean as shown, or what the instrument logged."""
+
+    run = serializers.IntegerField()
+    line = serializers.IntegerField()
+    quantity = serializers.CharField()
+    started_at = serializers.DateTimeField()
+    duration_s = serializers.FloatField()
+    mean = serializers.FloatField(allow_null=True)
+    entered = serializers.CharField()
+    unit = serializers.CharField()
+    samples = serializers.ListField(
+        child=serializers.FloatField(), help_text="SI, evenly spaced; empty: a mean."
+    )
+
+    class Meta:
+        ref_name = "SessionSweep"
 
 
 class SessionDetailOut(SessionOut):
@@ -227,15 +258,17 @@ class SessionDetailOut(SessionOut):
     class Meta:
         ref_name = "SessionDetail"
 
+    @extend_schema_field(READINGS_SCHEMA)
     def get_readings(self, session: Session) -> dict[str, list[Any]]:
         """Columns: value in SI, entered as shown."""
         rows = readings_of(session)
         return {name: [getattr(row, name) for row in rows] for name in COLUMNS}
 
+    @extend_schema_field(SweepOut(many=True))
     def get_sweeps(self, session: Session) -> list[dict[str, Any]]:
-        names = ("run", "line", "quantity", "started_at", "duration_s", "mean", "entered", "unit", "samples")
-        return [{name: getattr(row, name) for name in names} for row in sweeps_of(session)]
+        return SweepOut(sweeps_of(session), many=True).data  # type: ignore[return-value]
 
+    @extend_schema_field(ResultOut(allow_null=True))
     def get_result(self, session: Session) -> dict[str, Any] | None:
         found = session.newest_results  # type: ignore[attr-defined]
         if not found:
@@ -243,6 +276,7 @@ class SessionDetailOut(SessionOut):
         shown: dict[str, Any] = ResultOut(Result.objects.get(id=found[0].id)).data  # type: ignore[assignment]
         return shown
 
+    @extend_schema_field(FlagOut(many=True))
     def get_flags(self, session: Session) -> list[dict[str, Any]]:
         return FlagOut(self.context["flags"], many=True).data  # type: ignore[return-value]
 
@@ -254,14 +288,15 @@ class PointResultOut(serializers.Serializer):
     parent = serializers.UUIDField(source="point.parent_id", allow_null=True)  # type: ignore[assignment]
     design_flow_m3_s = serializers.FloatField(source="point.design_flow", allow_null=True)
     design_entered = serializers.CharField(source="point.design_entered")
-    session = serializers.UUIDField(source="session.id", default=None)
-    method = serializers.CharField(source="session.method", default=None)
+    session = serializers.UUIDField(source="session.id", default=None, allow_null=True)
+    method = serializers.CharField(source="session.method", default=None, allow_null=True)
     result = serializers.SerializerMethodField()
     open_flags = serializers.IntegerField(help_text="Open flags that are more than a remark.")
 
     class Meta:
         ref_name = "PointResult"
 
+    @extend_schema_field(FiguresOut(allow_null=True))
     def get_result(self, figure: Any) -> dict[str, Any] | None:
         return figures_of(figure.result) if figure.result else None
 
