@@ -35,6 +35,15 @@ def test_the_worst_of_several_counts_and_a_missed_goal_gives_its_reason() -> Non
     assert Goal("none", "chart", most=1).worst(found) is None
 
 
+def test_a_page_is_read_as_it_is_written() -> None:
+    found = [
+        Found("x_figures", "a | b = c", 1.5e-07, "x (goal 2)", "2 March 2026"),
+        Found("x_figures", "d", 12.0, "", "2 March 2026"),
+        Found("y_figures", "d", -3.0, "ms", "3 March 2026"),
+    ]
+    assert list(goals.standing(goals.page(found))) == found
+
+
 def test_every_goal_stands_on_the_page_and_none_is_missed_without_a_reason() -> None:
     page = PAGE.read_text(encoding="utf-8")
     rows = {
