@@ -52,7 +52,7 @@ soak: setup-dev
 
 figures: setup-dev
 	@$(LOCAL) run --world figures --fresh -- \
-	  $(PY) -m tests.benchmarks.goals $(or $(ARGS),--out tests/benchmarks/FIGURES.md)
+	  $(PY) -m tests.benchmarks.goals --out tests/benchmarks/FIGURES.md $(ARGS)
 
 scale: setup-dev
 	@$(PY) -m tests.benchmarks.scale --companies $(COMPANIES) --readings $(READINGS) \
