@@ -1,7 +1,6 @@
 """Forms of instruments and certificates: what a person typed, as typed values."""
 
 import base64
-import binascii
 import re
 import zlib
 from datetime import date
@@ -285,7 +284,7 @@ def unpacked(text: str) -> bytes:
     try:
         opened = zlib.decompressobj()
         data = opened.decompress(base64.b64decode(text, validate=True), MOST_BYTES + 1)
-    except (binascii.Error, zlib.error):
+    except (ValueError, zlib.error):  # no base64, or not even ASCII
         raise forms.ValidationError(
             gettext_lazy("The digital certificate was damaged on its way; read it again.")
         ) from None

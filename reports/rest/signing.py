@@ -1,7 +1,6 @@
 """Thin doors to the company's signing certificate."""
 
 import base64
-import binascii
 from typing import Any
 
 from django.conf import settings
@@ -85,5 +84,5 @@ def read_file(given: dict[str, Any]) -> bytes:
     """The file that an input holds in base64. Raises Invalid."""
     try:
         return base64.b64decode(given["file"], validate=True)
-    except binascii.Error:
+    except ValueError:  # also for what is no ASCII
         raise Invalid("The file must be base64.", [Fault("/file", "is no base64")]) from None

@@ -299,6 +299,7 @@ def test_a_certificate_is_entered_as_printed_with_its_file(signed_in: In, compan
         ({"points-1-reference": "100"}, "points-1-reference", "stands twice"),
         ({"points-1-measure": "flow|L/s"}, "points-1-measure", "valid choice"),
         ({"carried": "!!"}, "", "damaged on its way"),
+        ({"carried": "\u00fc"}, "", "damaged on its way"),
     ],
 )
 def test_a_refused_certificate_says_why_at_its_place(
