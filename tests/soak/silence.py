@@ -7,7 +7,7 @@ from django.apps import apps
 _TABLES = sorted({model._meta.db_table for model in apps.get_models()}, key=len, reverse=True)
 _INSIDE = re.compile(
     r"Traceback \(most recent|File \"[^\"]+\.py|site-packages|\.py\b\", line|<class '|<function |object at 0x"
-    r"|psycopg|\bSQLSTATE\b|\bSELECT\b.{1,200}\bFROM\b|INSERT INTO |UPDATE \w+ SET|DETAIL:"
+    r"|psycopg|\bSQLSTATE\b|\b(?-i:SELECT)\b.{1,200}\b(?-i:FROM)\b|INSERT INTO |UPDATE \w+ SET|DETAIL:"
     r"|violates .{1,40}constraint"
     r"|django\.\w|rest_framework|strawberry\.\w|\b(?:jobs|measurements|reports)\.(?:models|http|pages|rest|tenancy)\b"
     r"|/(?:work|tmp|home|usr|var/lib)/\w|DoesNotExist|(?:Attribute|Key|Type|Index|Assertion|Integrity)Error"
