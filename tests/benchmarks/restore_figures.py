@@ -1,19 +1,22 @@
 """The drill: back up under load, lose everything, restore to a moment, and prove what came back.
 
-Run: make drill (BATCHES=200 for more). An own PostgreSQL that syncs, checks pages and archives its WAL, with
-Valkey and the web server, takes batches by HTTP as from a tablet; meanwhile a base backup is taken. A moment
-is noted between two later batches. Then the server is killed, its data folder set aside, and the backup
-restored to that moment: every batch acknowledged before it has to be there whole, none after it. The restored
-service has to go on: a batch sent again gets the answer of the first time and stores nothing, one that was
-lost is taken again, the work that was due is done by a worker, and the evidence holds. Then once more to the
-archive's end, which tells what a lost machine takes with it. Last, a segment of the WAL is taken away: both
-restores must fail loudly. Prints figures; exits with 1 for a fault.
+Run: make drill (BATCHES=200 for more, RESTORES=30). An own PostgreSQL that syncs, checks pages and archives
+its WAL, with Valkey and the web server, takes batches by HTTP as from a tablet; meanwhile a base backup is
+taken. A moment is noted between two later batches. Then the server is killed, its data folder set aside, and
+the backup restored to that moment: every batch acknowledged before it has to be there whole, none after it.
+The restored service has to go on: a batch sent again gets the answer of the first time and stores nothing,
+one that was lost is taken again, the work that was due is done by a worker, and the evidence holds. Then
+once more to the archive's end, which tells what a lost machine takes with it. Last, a segment of the WAL is
+taken away: both restores must fail loudly. RESTORES=30 restores as often to moments drawn between batches,
+each looked at for every reading and proved by the evidence. Prints figures; exits with 1 for a fault.
 """
 
 import hashlib
 import http.client
 import json
 import os
+import random
+import statistics
 import subprocess
 import sys
 import time
@@ -35,6 +38,7 @@ from tests.config.lost_server import Cluster, wait_until
 
 ROOT = Path(__file__).resolve().parents[2]
 BATCHES = int(os.environ.get("BATCHES", "24"))
+RESTORES, SEED = int(os.environ.get("RESTORES", "0")), 1
 BATCH_SESSIONS, FILES = 5, 5
 SPARE, PAUSE_S = 600, 0.3
 """While a slow disk takes its time with the backup: further batches, and the seconds between them."""
@@ -111,6 +115,8 @@ class Drill:
     token: str = ""
     company: str = ""
     port: int = 0
+    backed: int = 0
+    """Batches acknowledged when the backup was taken."""
 
     def run(self) -> list[str]:
         made = self.stack_on(self.cluster.database)
@@ -125,6 +131,7 @@ class Drill:
             place, until = self.fill(made)
             self.cluster.lose()
         self.to_the_moment(place, until)
+        self.to_other_moments(place)
         self.to_the_end(place)
         self.without_a_segment(place, until)
         return self.faults
@@ -219,6 +226,7 @@ class Drill:
                 if len(self.acked) > BATCHES:
                     wait([taking], PAUSE_S)
             place = taking.result()
+            self.backed = len(self.acked)
         figure("backup taken and checked under load", time.perf_counter() - at, "s")
         figure("batches acknowledged meanwhile", len(self.acked) - before)
         self.store(BATCHES // 6)
@@ -249,8 +257,19 @@ class Drill:
             files = backup.bring_files(place, Path(made.environment["MEDIA_ROOT"]))
             if files != FILES:
                 self.faults.append(f"{files} of {FILES} stored files came back")
-            there = self.sessions(database)
-            self.whole(database, before, after, there)
+            wanted, missing, other, later, readings = self.compared(database, before)
+            figure("acknowledged before the moment, sessions", wanted)
+            figure("of these missing", missing)
+            figure("of these with another reading", other)
+            lost = sum(len(batch.ids) for batch in after)
+            figure("acknowledged after the moment and lost, as asked, sessions", lost)
+            figure("readings there", readings)
+            if missing or other:
+                self.faults.append(
+                    "of what was acknowledged before the moment, something is missing or altered"
+                )
+            if later:
+                self.faults.append("something of after the moment is there")
             # Its start proves the catalogue (audit_tenancy); then a worker does what was due.
             with self.serving(made):
                 figure("from nothing to a service that answers", time.perf_counter() - begun, "s")
@@ -259,6 +278,32 @@ class Drill:
                 wait_until(partial(nothing_due, database), "the work that was due is done")
                 figure("from nothing to all work done", time.perf_counter() - begun, "s")
             self.proved(made, database)
+
+    def to_other_moments(self, place: Path) -> None:
+        """Between two batches each, drawn from those whose log is archived; whole, and the evidence holds."""
+        draw, good, spent = random.Random(SEED), 0, []
+        # The first batch behind the backup; the last one behind which something else is in the archive.
+        first, last = self.backed + 1, len(self.acked) - BATCHES // 6 - 1
+        for _ in range(RESTORES):
+            number = draw.randint(first, last)
+            begun = time.perf_counter()
+            with self.cluster.restored(place, self.acked[number - 1].at, "again") as database:
+                spent.append(time.perf_counter() - begun)
+                _, *wrong, _ = self.compared(database, self.acked[:number])
+                try:
+                    self.beside(
+                        self.stack_on(database), sys.executable, "manage.py", "verify_evidence", "--recompute"
+                    )
+                except SystemExit as error:
+                    wrong.append(1)
+                    self.faults.append(f"after a restore behind batch {number}: {str(error)[-800:]}")
+            if any(wrong):
+                self.faults.append(f"a restore behind batch {number} is not whole: {wrong}")
+            good += not any(wrong)
+        if RESTORES:
+            figure("restores to moments drawn", RESTORES)
+            figure("of these whole, their evidence proved", good)
+            figure("median of these restores", statistics.median(spent), "s")
 
     def to_the_end(self, place: Path) -> None:
         """Without a moment: what a lost machine takes with it stood in the segment that was not archived."""
@@ -295,11 +340,10 @@ class Drill:
     def sessions(self, database: postgres.Postgres) -> set[str]:
         return {row[0] for row in rows(database, "select id::text from measurements_session")}
 
-    def whole(
-        self, database: postgres.Postgres, before: list[Batch], after: list[Batch], there: set[str]
-    ) -> None:
-        """All that was acknowledged before the moment, with every reading, and nothing of later."""
-        wanted = {one for batch in before for one in batch.ids}
+    def compared(self, database: postgres.Postgres, before: list[Batch]) -> tuple[int, int, int, int, int]:
+        """Sessions acknowledged before the moment; of these missing, and with other readings than were sent;
+        sessions there of later; readings there."""
+        there, wanted = self.sessions(database), {one for batch in before for one in batch.ids}
         readings: dict[str, list[tuple[Any, ...]]] = {}
         for session, run, line, point, entered in rows(
             database, "select session_id::text, run, line, point, entered from measurements_reading"
@@ -312,15 +356,8 @@ class Drill:
             if sorted(readings.get(session["id"], ()))
             != sorted((r["run"], r["line"], r["point"], r["value"]) for r in session["readings"])
         ]
-        figure("acknowledged before the moment, sessions", len(wanted))
-        figure("of these missing", len(wanted - there))
-        figure("of these with another reading", len(other))
-        figure("acknowledged after the moment and lost, as asked, sessions", sum(len(b.ids) for b in after))
-        figure("readings there", sum(len(found) for found in readings.values()))
-        if wanted - there or other:
-            self.faults.append("of what was acknowledged before the moment, something is missing or altered")
-        if there - wanted:
-            self.faults.append("something of after the moment is there")
+        count = sum(len(found) for found in readings.values())
+        return len(wanted), len(wanted - there), len(other), len(there - wanted), count
 
     def goes_on(self, database: postgres.Postgres, before: list[Batch], after: list[Batch]) -> None:
         """The last batch before the moment sent again, by its key and by another; and one that was lost."""
