@@ -21,7 +21,7 @@ import psycopg
 from config.local.places import is_root
 from tests.faults import processes
 from tests.faults.proxy import Line
-from tests.faults.stand import Stand, clock_of
+from tests.faults.stand import RIGHT, Stand, clock_of
 
 Fault = Callable[[Stand, random.Random], "Done"]
 FAULTS: dict[str, Fault] = {}
@@ -209,7 +209,7 @@ def clock(stand: Stand, draw: random.Random) -> Done:
     own, seconds = clock_of(stand, name), draw.uniform(5, 20)
     own.write_text(jump)
     time.sleep(seconds)
-    own.write_text("+0")
+    own.write_text(RIGHT)
     return Done(f"clock of {name} at {jump} for {seconds:.0f} s", time.time())
 
 

@@ -32,6 +32,8 @@ CLIENTS = 4
 COMPANIES = ("Ridge Air Balance", "Estuary Testing")
 DISK_MB, START_S = 300, 240
 FAKETIME = next(iter(sorted(Path("/usr/lib").glob("*/faketime/libfaketimeMT.so.1"))), None)
+RIGHT = "+0 x1"
+"""What sets a clock of libfaketime right: its rate too, which an offset alone leaves as it was."""
 SERVE_S, QUIET_S = 90, 150.0
 Connection = psycopg.Connection[tuple[Any, ...]]
 
@@ -265,7 +267,7 @@ def clock_of(stand: Stand, name: str) -> Path:
 def with_clock(stand: Stand, service: Service) -> Service:
     """The service with a clock of its own, right at first. Its monotonic clock stays what it is."""
     own = clock_of(stand, service.name)
-    own.write_text("+0")
+    own.write_text(RIGHT)
     return replace(
         service,
         environment={
