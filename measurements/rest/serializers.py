@@ -224,6 +224,7 @@ READINGS_SCHEMA = {
     "type": "object",
     "properties": {name: {"type": "array", "items": items} for name, items in COLUMNS.items()},
     "required": list(COLUMNS),
+    "additionalProperties": {"type": "array", "items": {}},  # columns may come
 }
 
 
