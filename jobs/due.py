@@ -35,14 +35,15 @@ RETRY = (timedelta(seconds=2), timedelta(seconds=20))
 FINISH = "DELETE FROM jobs_duework WHERE company_id = %s AND id = %s AND lease_id = %s"
 CLAIM = """
 UPDATE jobs_duework SET state = 'claimed', attempts = attempts + 1, lease_id = %(lease)s,
-    lease_until = %(now)s + (%(leases)s::jsonb ->> kind)::float * interval '1 second'
+    lease_until = statement_timestamp() + (%(leases)s::jsonb ->> kind)::float * interval '1 second'
 WHERE company_id = %(company)s AND id = (
     SELECT id FROM jobs_duework
     WHERE company_id = %(company)s AND state <> 'parked' AND kind = ANY(%(kinds)s) AND due_at <= %(now)s
-      AND (lease_until IS NULL OR lease_until <= %(now)s)
+      AND (lease_until IS NULL OR lease_until <= statement_timestamp())
     ORDER BY due_at LIMIT 1 FOR UPDATE SKIP LOCKED)
 RETURNING id, kind, subject_id, attempts, error
 """
+"""Leases go by the database's clock: one by a clock that jumped would hold the work for as long."""
 
 
 class LeaseLost(Exception):
@@ -70,21 +71,28 @@ class Claim:
 
         Raises LeaseLost also when the clock jumped meanwhile: what was made bears wrong moments.
         """
-        if clock.is_wrong():
-            raise LeaseLost(f"{self.kind} {self.subject_id}: the clock is wrong")
+        self._refuse_wrong_clock()
         with connection.cursor() as cursor:
             cursor.execute(FINISH, [current_company(), self.id, self.lease_id])
             if not cursor.rowcount:
                 raise LeaseLost(f"{self.kind} {self.subject_id}")
 
+    def _refuse_wrong_clock(self) -> None:
+        if clock.is_wrong():
+            raise LeaseLost(f"{self.kind} {self.subject_id}: the clock is wrong")
+
     def extend(self) -> bool:
         """Sets the lease's end anew, in a transaction of its own; false when somebody else has it."""
-        until = timezone.now() + _leases.get(self.kind, LEASE)
+        until = Now() + _leases.get(self.kind, LEASE)
         with transaction.atomic():
             return bool(DueWork.objects.filter(id=self.id, lease_id=self.lease_id).update(lease_until=until))
 
     def put_back(self, wait: timedelta) -> None:
-        """Makes the work due once more, for what came meanwhile, in the caller's transaction."""
+        """Makes the work due once more, for what came meanwhile, in the caller's transaction.
+
+        Raises LeaseLost also when the clock is wrong: the work would be due at a wrong moment.
+        """
+        self._refuse_wrong_clock()
         self.hold()
         DueWork.objects.filter(id=self.id).update(
             state=DueState.DUE, attempts=0, lease_until=None, lease_id=None, due_at=timezone.now() + wait
@@ -434,7 +442,7 @@ def ring_again(company_id: UUID, hour: int) -> Waiting:
     with company(company_id):
         now = timezone.now()
         live = DueWork.objects.exclude(state=DueState.PARKED)
-        rows = live.filter(due_at__lte=now).exclude(lease_until__gt=now)
+        rows = live.filter(due_at__lte=now).exclude(lease_until__gt=Now())
         kinds = rows.values("kind").annotate(n=Count("id"), oldest=Min("due_at"))
         found = {row["kind"]: row for row in kinds}
         unnumbered = UnnumberedEvent.objects.count()

@@ -137,6 +137,21 @@ def test_I1_a_worker_that_dies_each_time_is_parked_without_a_word(company_a: Wor
         assert DueWork.objects.get(kind=KIND).state == DueState.PARKED
 
 
+def test_a_lease_is_by_the_clock_of_the_database(company_a: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A clock that jumped by weeks holds no work for weeks, once its worker is gone."""
+    right = timezone.now()
+    with company(company_a.id):
+        due.schedule(KIND, uuid7())
+        monkeypatch.setattr(timezone, "now", lambda: right + timedelta(days=40))
+        taken = due.claim([KIND])
+        for _ in range(2):
+            row = DueWork.objects.get(kind=KIND)
+            assert row.lease_until
+            assert right < row.lease_until < right + timedelta(minutes=5)
+            assert taken
+            taken.extend()
+
+
 def test_I2_a_late_writer_is_refused(company_a: World) -> None:
     with company(company_a.id):
         due.schedule(KIND, uuid7())
