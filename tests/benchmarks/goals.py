@@ -142,7 +142,8 @@ def modules(only: Sequence[str]) -> list[str]:
 
 def run(module: str) -> Iterator[Found]:
     """What a file of figures finds; its lines are passed on as they come."""
-    command, today = [sys.executable, "-m", f"tests.benchmarks.{module}"], f"{datetime.now(UTC):%-d %B %Y}"
+    command = [sys.executable, "-m", f"tests.benchmarks.{module}"]
+    today = f"{datetime.now(UTC):%-d %B %Y}"
     with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as process:
         assert process.stdout is not None
         for line in process.stdout:

@@ -33,24 +33,23 @@ from config import backup
 from config.local import postgres, stack, valkey
 from config.local.keys import kept_keys
 from config.local.process import Service, StartFailed
+from tests.benchmarks.own import OUTER, ROOT
 from tests.config import lost_server
 from tests.config.lost_server import Cluster, wait_until
 
-ROOT = Path(__file__).resolve().parents[2]
 BATCHES = int(os.environ.get("BATCHES", "24"))
 RESTORES, SEED = int(os.environ.get("RESTORES", "0")), 1
 BATCH_SESSIONS, FILES = 5, 5
 SPARE, PAUSE_S = 600, 0.3
 """While a slow disk takes its time with the backup: further batches, and the seconds between them."""
 ROW_COUNT = "select count(*) from measurements_reading"
-OWN = ("DATABASE_URL", "DATABASE_OWNER_URL", "REDIS_URL", "BASE_URL", "PUBLIC_URL", "ALLOWED_HOSTS")
 
 
 def main() -> None:
     if "--seed" in sys.argv:
         seed()
         return
-    for name in OWN:
+    for name in OUTER:
         os.environ.pop(name, None)
     begun = time.perf_counter()
     with lost_server.cluster() as cluster:

@@ -13,6 +13,7 @@ import os
 import pstats
 from collections import Counter
 from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 from tests.benchmarks.intake_figures import SETTINGS, Run
@@ -44,7 +45,7 @@ def main() -> None:
     world, jobs = made()
     run = Run()
     tablet, key = run.world.technician_token, world.key_text
-    one = lambda: one_reading(run)  # noqa: E731
+    one = partial(one_reading, run)
     share("a batch of 500 readings", application, tablet, "POST", "/api/v1/field/batches", run.batch)
     share("a batch of one reading", application, tablet, "POST", "/api/v1/field/batches", one)
     share("a job's results by REST", application, key, "GET", f"/api/v1/jobs/{jobs[0]}/results", bytes)
@@ -59,9 +60,11 @@ def one_reading(run: Run) -> bytes:
     return batches.body(batches.hood(run.world, readings=batches.hood(run.world)["readings"][:1]))
 
 
-def share(name: str, application: Any, key: str, method: str, path: str, made: Callable[[], bytes]) -> None:
+def share(
+    name: str, application: Any, key: str, method: str, path: str, body_of: Callable[[], bytes]
+) -> None:
     """Profiles some requests, and tells what each part of the code takes of their time."""
-    profile, bodies = cProfile.Profile(), [made() for _ in range(ROUNDS + 3)]
+    profile, bodies = cProfile.Profile(), [body_of() for _ in range(ROUNDS + 3)]
     for n, body in enumerate(bodies):
         environment = request(key, method, path, body)
         if n >= 3:  # the first ones fill caches

@@ -1,6 +1,7 @@
 """A clock that jumped: the process answers nothing and works nothing until it is right; others go on."""
 
 from collections.abc import Callable, Iterator
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -92,7 +93,9 @@ def test_what_a_clock_that_jumped_in_the_middle_would_have_dated_is_not_kept(
         jump(HOUR)
         with pytest.raises(due.LeaseLost):
             claim.finish()
-        assert DueWork.objects.filter(kind="evaluate").exists()
+        with pytest.raises(due.LeaseLost):
+            claim.put_back(timedelta(days=1))
+        assert DueWork.objects.filter(kind="evaluate", state="claimed").exists()
         jump(0.0)
         claim.finish()
         assert not DueWork.objects.filter(kind="evaluate").exists()

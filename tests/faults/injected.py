@@ -346,10 +346,8 @@ def poison(stand: Stand, draw: random.Random) -> Done:
                 " (%s, gen_random_uuid(), %s, gen_random_uuid(), 'due', 0, now(), '', now())",
                 [company, kind],
             )
-        begun, most_s = (
-            time.time(),
-            max(300.0, stand.plan.quiet_s),
-        )  # it waits for its turn behind what is older
+        begun = time.time()
+        most_s = max(300.0, stand.plan.quiet_s)  # it waits for its turn behind what is older
         while time.time() < begun + most_s:
             left = connection.execute(
                 "select count(*) from jobs_duework where kind like 'faults.%' and state <> 'parked'"

@@ -316,7 +316,10 @@ def test_a_preview_tells_the_figures_and_leaves_nothing(fine: World) -> None:
 def test_a_void_session_counts_nowhere(fine: World) -> None:
     first = posted(fine, batches.hood(fine, "S-1", "49.0"))
     with company(fine.id):
-        assert job_overviews([fine.job.id])[fine.job.id].measured == 1
+        overview = job_overviews([fine.job.id])[fine.job.id]
+        assert (overview.measured, overview.waiting) == (1, 0)
+        assert overview.must_answer + overview.should_answer > 0
+        assert job_results(fine.job).overview == overview
     make_void(fine, first)
     with company(fine.id):
         overview = job_overviews([fine.job.id])[fine.job.id]

@@ -39,7 +39,6 @@ FILES = (
 class Form:
     """A form as a page shows it: where it goes, and its fields with what stands in them."""
 
-    page: str
     method: str
     action: str
     is_multipart: bool
@@ -94,7 +93,7 @@ class _Reader(HTMLParser):
             action = urlsplit(urljoin(self.page, told.get("action", "")))
             self.found.append(
                 Form(
-                    self.page, told.get("method", "get").upper(), action.path,
+                    told.get("method", "get").upper(), action.path,
                     told.get("enctype") == "multipart/form-data", tuple(fields), tuple(files),
                 )
             )  # fmt: skip
