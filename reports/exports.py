@@ -1,6 +1,5 @@
 """The whole company as a file: asked for by an owner, made by a worker, fetched while it lasts."""
 
-import tempfile
 from datetime import timedelta
 from pathlib import Path
 from typing import IO, Any
@@ -20,6 +19,7 @@ from jobs.models import Company, CompanyExport, DueState, DueWork
 from jobs.tenancy.context import company, current_company
 from jobs.tenancy.ids import uuid7
 from reports.archive import write
+from reports.scratch import scratch
 
 EXPORT = "export"
 KEPT_DAYS = 7
@@ -49,8 +49,8 @@ def ask(actor: Actor) -> CompanyExport:
 @due.handler(EXPORT, queue=due.LONG_QUEUE)
 def run(claim: due.Claim) -> None:
     """Makes the file of an export. Killed midway it begins anew; nothing of it is kept before it is whole."""
-    with tempfile.TemporaryDirectory(prefix="export-") as folder, due.kept(claim):
-        path = Path(folder) / "company.zip"
+    with scratch() as folder, due.kept(claim):
+        path = folder / "company.zip"
         made = write.write(path)
         stored = _keep(claim.subject_id, path)
     try:

@@ -6,7 +6,6 @@ The number is given once a job; later revisions keep it, so that the public page
 import hashlib
 import logging
 import secrets
-import tempfile
 import zlib
 from dataclasses import dataclass
 from pathlib import Path
@@ -31,6 +30,7 @@ from jobs.tenancy.ids import short_id
 from reports import document, photos, queries, sign, signers
 from reports.models import DocumentKind, Issue, IssuedFile, Revision
 from reports.render import RenderedReport, render_report
+from reports.scratch import scratch
 
 log = logging.getLogger(__name__)
 PAPERS: dict[str, Literal["A4", "Letter"]] = {"A4": "A4", "Letter": "Letter"}
@@ -174,8 +174,8 @@ def render(claim: due.Claim) -> None:
             claim.finish()
             return
         identity = signers.identity()
-    with due.kept(claim), tempfile.TemporaryDirectory(prefix="flowledger-render-") as workdir:
-        finished = finish(made, Path(workdir), identity, last_try=claim.attempt >= due.ATTEMPTS)
+    with due.kept(claim), scratch() as workdir:
+        finished = finish(made, workdir, identity, last_try=claim.attempt >= due.ATTEMPTS)
         name = _keep(made, finished)
     with transaction.atomic():
         claim.finish()

@@ -121,11 +121,12 @@ def _limit(job: dict[str, Any]) -> None:
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 
-def _child(job: dict[str, Any]) -> NoReturn:
+def _child(job: dict[str, Any], scratch: str) -> NoReturn:
     """Render in the child and leave the result in a file beside the part."""
     code = 0
     try:
         _limit(job)
+        tempfile.tempdir = scratch
         gc.disable()
         folder = Path(job["pictures"]) if job["pictures"] else None
         answer = render_part(Path(job["html"]).read_text(encoding="utf-8"), Path(job["pdf"]), folder)
@@ -160,11 +161,16 @@ def _kill(pid: int) -> None:
 
 
 def supervise(job: dict[str, Any]) -> dict[str, Any]:
-    """Render one part in a child; the answer holds either pages or a `reason`."""
-    pid = os.fork()
-    if pid == 0:
-        _child(job)
-    status, peak, late = _wait(pid, job["seconds"])
+    """Render one part in a child; the answer holds either pages or a `reason`.
+
+    The layout engine leaves its copies of fonts behind when a process ends as this child does or is killed,
+    so they lie in a folder that is removed here.
+    """
+    with tempfile.TemporaryDirectory(dir=Path(job["result"]).parent) as scratch:
+        pid = os.fork()
+        if pid == 0:
+            _child(job, scratch)
+        status, peak, late = _wait(pid, job["seconds"])
     answer: dict[str, Any] = {"peak_kb": peak}
     if late:
         return answer | {"reason": f"not done within {job['seconds']:g} s, stopped by the clock"}

@@ -202,6 +202,22 @@ def test_character_without_glyph_is_a_reason(press: Press, tmp_path: Path) -> No
         press.render(body("<p>漢</p>"), tmp_path / "glyph.pdf", PATIENCE)
 
 
+def test_no_copy_of_a_font_is_left_by_whatever_way_a_part_ends(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    elsewhere, parts = tmp_path / "elsewhere", tmp_path / "parts"
+    elsewhere.mkdir()
+    parts.mkdir()
+    monkeypatch.setenv("TMPDIR", str(elsewhere))
+    endless = body("<p>" + "<b>x</b> " * 200_000 + "</p>")
+    with Presses(1, PATIENCE) as presses:
+        assert presses[0].render(body("<p>well</p>"), parts / "well.pdf", PATIENCE).pages == 1
+        with pytest.raises(RenderFailed):
+            presses[0].render(endless, parts / "slow.pdf", replace(PATIENCE, seconds=1.5))
+    assert os.listdir(elsewhere) == []
+    assert os.listdir(parts) == ["well.pdf"]
+
+
 def test_no_child_is_left_and_no_part_either(workdir: Path) -> None:
     before = set(_children())
     with pytest.raises(RenderFailed, match="not done within"):
