@@ -1,6 +1,6 @@
 """The whole company as a file: asked for by an owner, made by a worker, fetched while it lasts."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from pathlib import Path
 from typing import IO, Any
 from uuid import UUID
@@ -75,9 +75,13 @@ def make_now(company_id: UUID, path: Path) -> write.Written:
     return made
 
 
+def _folder() -> str:
+    return f"exports/{current_company()}"
+
+
 def _keep(export_id: UUID, path: Path) -> str:
     with path.open("rb") as file:
-        name = f"exports/{current_company()}/{export_id}-{uuid7()}.zip"
+        name = f"{_folder()}/{export_id}-{uuid7()}.zip"
         return str(default_storage.save(name, File(file)))
 
 
@@ -141,12 +145,28 @@ def state_of(row: CompanyExport) -> str:
 
 
 @transaction.atomic
-def take_away_old(before: Any) -> int:
-    """Takes the files of exports that expired before a moment out of the storage. Returns how many."""
+def take_away_old(before: datetime) -> int:
+    """Takes the files of exports that expired before a moment out of the storage. Returns how many.
+
+    A worker that is killed between storing a file and saying so leaves one that no row names: it goes
+    when it is a day older.
+    """
     rows = CompanyExport.objects.filter(removed_at=None, expires_at__lte=before).exclude(stored="")
     count = 0
     for row in rows.select_for_update(skip_locked=True):
         default_storage.delete(row.stored)
         CompanyExport.objects.filter(id=row.id).update(removed_at=timezone.now())
         count += 1
+    for name in _unnamed(before - timedelta(days=1)):
+        default_storage.delete(name)
+        count += 1
     return count
+
+
+def _unnamed(before: datetime) -> list[str]:
+    try:
+        found = {f"{_folder()}/{name}" for name in default_storage.listdir(_folder())[1]}
+    except FileNotFoundError:
+        return []
+    found.difference_update(CompanyExport.objects.filter(stored__in=found).values_list("stored", flat=True))
+    return [name for name in found if default_storage.get_modified_time(name) < before]

@@ -220,9 +220,9 @@ def _begun(claim: due.Claim) -> bool:
 
 def _remove_files() -> None:
     with transaction.atomic():
-        names = [one.name for one in files.kept()]
-        names += CompanyExport.objects.exclude(stored="").values_list("stored", flat=True)
-    for name in names:
+        names = {one.name for one in files.kept()}
+        names.update(CompanyExport.objects.exclude(stored="").values_list("stored", flat=True))
+    for name in names.union(files.lying(current_company())):
         default_storage.delete(name)
 
 

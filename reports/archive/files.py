@@ -59,6 +59,23 @@ def _named() -> Iterator[Kept]:
         yield Kept(print_name(photo, sha256), sha256)
 
 
+def lying(company_id: UUID) -> Iterator[str]:
+    """Every file in the places of a company, also those of which no row speaks: what was put there by a
+    process that was killed before it could write the row."""
+    for room in default_storage.listdir("")[0]:
+        yield from _below(f"{room}/{company_id}")
+
+
+def _below(folder: str) -> Iterator[str]:
+    try:
+        folders, names = default_storage.listdir(folder)
+    except FileNotFoundError:
+        return
+    yield from (f"{folder}/{name}" for name in names)
+    for inner in folders:
+        yield from _below(f"{folder}/{inner}")
+
+
 def is_place_of(name: str, company_id: UUID) -> bool:
     """Whether a name is a place in the storage that belongs to a company: '<room>/<company>/…', plain."""
     parts = name.split("/")

@@ -6,13 +6,15 @@ import json
 import re
 import zipfile
 import zlib
-from datetime import datetime
+from datetime import datetime, timedelta
 from io import BytesIO
 from pathlib import Path
 from typing import Any
 
 import jsonschema
 import pytest
+from django.core.files.base import ContentFile
+from django.core.files.storage import default_storage
 from django.core.management import call_command
 from django.db import connection
 from django.utils import timezone
@@ -21,6 +23,7 @@ from jobs import due, events
 from jobs.errors import Conflict, Forbidden, NotFound
 from jobs.models import CompanyExport, Event
 from jobs.tenancy.context import company, company_var
+from jobs.tenancy.ids import uuid7
 from measurements.models import Batch, Reading, Session
 from reports import exports
 from reports.archive import tables, write
@@ -248,6 +251,16 @@ def test_it_ends_and_each_fetch_is_logged(world: World) -> None:
         assert CompanyExport.objects.get().manifest_digest == row.manifest_digest
 
 
+def test_F1_what_a_killed_worker_stored_and_did_not_tell_of_is_taken_away_after_a_day(world: World) -> None:
+    _, row = archive_of(world)
+    left = default_storage.save(f"exports/{world.id}/{row.id}-{uuid7()}.zip", ContentFile(b"whole company"))
+    with company(world.id):
+        assert exports.take_away_old(timezone.now() + timedelta(hours=23)) == 0
+        assert exports.take_away_old(timezone.now() + timedelta(hours=25)) == 1
+    assert not default_storage.exists(left)
+    assert default_storage.exists(row.stored)
+
+
 @pytest.mark.parametrize("role", ["dispatcher", "technician", "supervisor"])
 def test_only_owners_ask_and_fetch(world: World, role: str) -> None:
     _, row = archive_of(world)
@@ -299,8 +312,6 @@ def test_a_killed_worker_leaves_no_half_export(world: World, monkeypatch: pytest
     with company(world.id):
         row = CompanyExport.objects.get()
         assert (row.finished_at, row.stored) == (None, "")
-        from django.core.files.storage import default_storage
-
         assert not default_storage.exists(f"exports/{world.id}") or (
             default_storage.listdir(f"exports/{world.id}")[1] == []
         )

@@ -8,6 +8,7 @@ import psycopg
 import pytest
 from django.conf import LazySettings
 from django.core import mail as sent
+from django.core.files.base import ContentFile
 from django.core.files.storage import default_storage
 from django.db import DatabaseError, connection, transaction
 
@@ -101,6 +102,8 @@ def test_after_its_days_nothing_is_left_but_the_tombstone(world: World, settings
     with company(world.id):
         digest = CompanyExport.objects.get().manifest_digest
     days_pass(world)
+    for left in (f"exports/{world.id}/half.zip", f"reports/{world.id}/{uuid7()}/{'0' * 64}.pdf"):
+        default_storage.save(left, ContentFile(b"stored by a worker that was killed before it wrote a row"))
     assert files_of(world.id)
     due.work(world.id, due.LONG_QUEUE)
     assert set(rows_of(world.id).values()) == {0}
