@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import IO, Any
 from uuid import UUID
 
+from django.conf import settings
 from django.core.files import File
 from django.core.files.storage import default_storage
 from django.db import transaction
@@ -49,7 +50,7 @@ def ask(actor: Actor) -> CompanyExport:
 @due.handler(EXPORT, queue=due.LONG_QUEUE)
 def run(claim: due.Claim) -> None:
     """Makes the file of an export. Killed midway it begins anew; nothing of it is kept before it is whole."""
-    with scratch() as folder, due.kept(claim):
+    with scratch(settings.VAR_ROOT / "scratch") as folder, due.kept(claim):
         path = folder / "company.zip"
         made = write.write(path)
         stored = _keep(claim.subject_id, path)

@@ -12,12 +12,14 @@ _PREFIX = "flowledger-work-"
 
 
 @contextmanager
-def scratch() -> Iterator[Path]:
+def scratch(above: Path | None = None) -> Iterator[Path]:
     """An empty folder of this machine; those whose process is dead are removed by the way.
 
-    A living process holds a lock on its folder, which ends with it however it ends.
+    `above`: where it is made, by default among temporary files, which may lie in memory. A living process
+    holds a lock on its folder, which ends with it however it ends.
     """
-    above = Path(tempfile.gettempdir())
+    above = above or Path(tempfile.gettempdir())
+    above.mkdir(parents=True, exist_ok=True)
     with _locked(above / f"{_PREFIX}{os.getuid()}.lock", os.O_RDWR | os.O_CREAT):
         _sweep(above)
         folder = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=above))

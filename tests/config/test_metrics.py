@@ -112,6 +112,29 @@ def test_processes_of_one_machine_are_counted_together(tmp_path: Path) -> None:
     assert 'flowledger_work_parked_total{kind="evaluate"} 3.0' in found
 
 
+POOLED = """
+import billiard, os, django
+django.setup()
+from config import metrics
+from jobs.metrics import PARKED
+def work():
+    PARKED.labels("evaluate").inc()
+    os._exit(0)
+for place in (0, 1, 0, 1, 0):
+    one = billiard.Process(target=work)
+    one.index = place
+    one.start()
+    one.join()
+print(metrics.text().decode())
+"""
+
+
+def test_a_worker_goes_on_with_the_counts_of_the_one_before_in_its_place(tmp_path: Path) -> None:
+    found = run(POOLED, METRICS_DIR=str(tmp_path / "metrics"))
+    assert 'flowledger_work_parked_total{kind="evaluate"} 5.0' in found
+    assert len(list((tmp_path / "metrics").glob("counter_*-[01].db"))) == 2
+
+
 TRACED = """
 import django
 from config import traces
