@@ -20,30 +20,41 @@ def scratch(above: Path | None = None) -> Iterator[Path]:
     """
     above = above or Path(tempfile.gettempdir())
     above.mkdir(parents=True, exist_ok=True)
-    with _locked(above / f"{_PREFIX}{os.getuid()}.lock", os.O_RDWR | os.O_CREAT):
-        _sweep(above)
-        folder = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=above))
-        held = os.open(folder, os.O_RDONLY)
-        fcntl.flock(held, fcntl.LOCK_EX)
+    _sweep(above)
+    folder, lock = _held(above)
     try:
         yield folder
     finally:
         shutil.rmtree(folder, ignore_errors=True)
-        os.close(held)
+        os.close(lock)
 
 
-@contextmanager
-def _locked(path: Path, flags: int, how: int = fcntl.LOCK_EX) -> Iterator[None]:
-    number = os.open(path, flags | os.O_NOFOLLOW, 0o600)
+def _held(above: Path) -> tuple[Path, int]:
+    """A folder and the lock on it."""
+    while True:
+        folder = Path(tempfile.mkdtemp(prefix=_PREFIX, dir=above))
+        try:
+            lock = _locked(folder, fcntl.LOCK_EX)
+        except FileNotFoundError:
+            continue  # somebody else swept between the two steps
+        if folder.exists():
+            return folder, lock
+        os.close(lock)
+
+
+def _locked(folder: Path, how: int) -> int:
+    number = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
     try:
         fcntl.flock(number, how)
-        yield
-    finally:
+    except BaseException:
         os.close(number)
+        raise
+    return number
 
 
 def _sweep(above: Path) -> None:
     for left in above.glob(f"{_PREFIX}*/"):
-        # somebody else's, in use, or gone meanwhile
-        with suppress(OSError), _locked(left, os.O_RDONLY, fcntl.LOCK_EX | fcntl.LOCK_NB):
-            shutil.rmtree(left)
+        with suppress(OSError):  # somebody else's, in use, or gone meanwhile
+            lock = _locked(left, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            shutil.rmtree(left, ignore_errors=True)
+            os.close(lock)

@@ -5,6 +5,7 @@ import signal
 import subprocess
 import sys
 import tempfile
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -61,3 +62,17 @@ def test_folders_of_others_stay(above: Path) -> None:
     with scratch():
         pass
     assert (above / "flowledger-other").is_dir()
+
+
+def test_many_at_once_keep_their_own(above: Path) -> None:
+    def work(number: int) -> bool:
+        for _ in range(50):
+            with scratch() as folder:
+                (folder / "own").write_text(str(number))
+                if [one.read_text() for one in folder.iterdir()] != [str(number)]:
+                    return False
+        return True
+
+    with ThreadPoolExecutor(8) as pool:
+        assert all(pool.map(work, range(8)))
+    assert folders(above) == []
