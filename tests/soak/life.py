@@ -64,6 +64,7 @@ class Life(RuleBasedStateMachine):
         self.status = "open"
         self.seen = ""
         self.events: list[tuple[int, UUID]] = []
+        self.looks = 0
 
     @initialize()
     def start(self) -> None:
@@ -74,8 +75,11 @@ class Life(RuleBasedStateMachine):
         self.tally["sequences"] = self.tally.get("sequences", 0) + 1
 
     def teardown(self) -> None:
-        transaction.set_rollback(True)
-        self.undone.__exit__(None, None, None)
+        try:
+            self.evidence_verifies()
+        finally:
+            transaction.set_rollback(True)
+            self.undone.__exit__(None, None, None)
 
     # How it is sent
 
@@ -331,13 +335,20 @@ class Life(RuleBasedStateMachine):
         self.revisions, self.files = found, files
 
     @invariant()
-    def the_log_only_grows_and_the_evidence_verifies(self) -> None:
+    def the_log_only_grows(self) -> None:
         with company(self.world.id):
             while events.sequence():
                 pass
             found = list(EventPosition.objects.order_by("number").values_list("number", "event_id"))
             assert found[: len(self.events)] == self.events
             self.events = found
+        self.looks += 1
+        if self.looks % 10 == 0:
+            self.evidence_verifies()
+
+    def evidence_verifies(self) -> None:
+        """What is wrong with it stays wrong, and to ask costs more than ten requests."""
+        with company(self.world.id):
             assert [str(one) for one in evidence.faults()] == []
 
 
