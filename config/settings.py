@@ -350,6 +350,8 @@ CELERY_WORKER_HIJACK_ROOT_LOGGER = False
 CELERY_TASK_DEFAULT_QUEUE = "default"
 CELERY_TIMEZONE = "UTC"
 SWEEP_SECONDS = env.number("SWEEP_SECONDS", 15, 1, 3600)
+CELERY_BEAT_SCHEDULER = "config.beat:Scheduler"
+CELERY_BEAT_MAX_LOOP_INTERVAL = SWEEP_SECONDS
 CELERY_BEAT_SCHEDULE = {
     "sweep": {"task": "jobs.sweep", "schedule": SWEEP_SECONDS, "options": {"expires": SWEEP_SECONDS}},
     # Hourly, so that a day on which the service stood still for hours has its anchor all the same.

@@ -250,7 +250,8 @@ def start_rest(stand: Stand) -> None:
     web = stack.web(made, stand.port)
     if "straight" in plan.defects:
         web = replace(web, command=[*web.command[:-1], "tests.faults.defects:application"])
-    services = (web, *(a_worker(made, number) for number in (1, 2)), stack.beat(made))
+    beat = with_app(stack.beat(made))
+    services = (web, *(a_worker(made, number) for number in (1, 2)), beat)
     if plan.clocks:
         services = tuple(with_clock(stand, one) for one in services)
     made.start(*(replace(one, start_seconds=START_S) for one in services))
@@ -277,11 +278,17 @@ def with_clock(stand: Stand, service: Service) -> Service:
     )  # fmt: skip
 
 
+def with_app(service: Service) -> Service:
+    """A worker or beat by tests.faults.worker."""
+    command = list(service.command)
+    command[command.index("-A") + 1] = "tests.faults.worker"
+    return replace(service, command=command)
+
+
 def a_worker(made: stack.Stack, number: int) -> Service:
     """A worker of config.local with one process, a name of its own, and the places of tests.faults.worker."""
-    usual, name = stack.worker(made), f"worker{number}@{made.world.name}"
+    usual, name = with_app(stack.worker(made)), f"worker{number}@{made.world.name}"
     command = list(usual.command)
-    command[command.index("-A") + 1] = "tests.faults.worker"
     command[command.index("--hostname") + 1] = name
     command[command.index("--concurrency") + 1] = "1"
     return replace(

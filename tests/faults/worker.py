@@ -1,4 +1,4 @@
-"""The worker's Celery application with places where it can be told to kill itself, and a defect to try.
+"""Worker's and beat's Celery application with places where a worker can be told to kill itself, and a defect.
 
 A file named by FAULT_AT_FILE holds the name of a place; the worker that comes there first removes the file
 and dies as by a power cut. Production runs config.celery, which knows nothing of this.
@@ -13,7 +13,7 @@ from typing import Any
 from uuid import UUID
 
 import django
-from celery.signals import worker_init
+from celery.signals import beat_init, worker_init
 
 from config.celery import app
 
@@ -84,11 +84,16 @@ def register_poison() -> None:
         due.handler(kind)(handler)
 
 
+@beat_init.connect
+@worker_init.connect
+def bear_other_clocks(**_: Any) -> None:
+    if "LD_PRELOAD" in os.environ:
+        sleep_by_select()
+
+
 @worker_init.connect
 def ready(**_: Any) -> None:
     django.setup()
-    if "LD_PRELOAD" in os.environ:
-        sleep_by_select()
     install()
     register_poison()
 
