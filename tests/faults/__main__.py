@@ -47,6 +47,10 @@ def main() -> int:
     faults = given.faults.split() or [name for name in FAULTS if name != "F5-kill"]
     if unknown := set(faults) - set(FAULTS):
         sys.exit(f"no such fault: {' '.join(sorted(unknown))}; there are {' '.join(FAULTS)}")
+    if "constraint" in given.defect and faults != ["F10"]:
+        sys.exit(
+            "the defect `constraint` goes with --faults F10: what starts anew would see it and not serve"
+        )
     seed = given.seed or secrets.randbelow(10**6) + 1
     numbers = {name: FULL[name] if given.rounds is None else given.rounds for name in faults}
     # Small disks would not hold what hours of load store.

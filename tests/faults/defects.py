@@ -2,8 +2,8 @@
 
 commit     synchronous_commit=off: an answer before the disk has it
 constraint the keys of sessions and readings are gone: two at once store one session twice. One of them is not
-           enough, since each alone keeps a second copy out; and the service, which looks for them when it
-           starts, would refuse to serve
+           enough, since each alone keeps a second copy out. Only with faults after which nothing starts
+           anew (F10): the service looks for the keys when it starts, and would refuse to serve
 straight   work goes from the view into the queue, without a row that says it is due
 """
 
