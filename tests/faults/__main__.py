@@ -49,7 +49,7 @@ def main() -> int:
         sys.exit(f"no such fault: {' '.join(sorted(unknown))}; there are {' '.join(FAULTS)}")
     if "constraint" in given.defect and faults != ["F10"]:
         sys.exit(
-            "the defect `constraint` goes with --faults F10: what starts anew would see it and not serve"
+            "the defect `constraint` goes with --faults F10: what starts anew would see it"
         )
     seed = given.seed or secrets.randbelow(10**6) + 1
     numbers = {name: FULL[name] if given.rounds is None else given.rounds for name in faults}
