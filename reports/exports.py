@@ -19,7 +19,7 @@ from jobs.errors import Conflict, NotFound
 from jobs.models import Company, CompanyExport, DueState, DueWork
 from jobs.tenancy.context import company, current_company
 from jobs.tenancy.ids import uuid7
-from reports.archive import write
+from reports.archive import files, write
 from reports.scratch import scratch
 
 EXPORT = "export"
@@ -165,9 +165,6 @@ def take_away_old(before: datetime) -> int:
 
 
 def _unnamed(before: datetime) -> list[str]:
-    try:
-        found = {f"{_folder()}/{name}" for name in default_storage.listdir(_folder())[1]}
-    except FileNotFoundError:
-        return []
+    found = set(files.lying_in(_folder()))
     found.difference_update(CompanyExport.objects.filter(stored__in=found).values_list("stored", flat=True))
     return [name for name in found if default_storage.get_modified_time(name) < before]

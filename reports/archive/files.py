@@ -62,18 +62,24 @@ def _named() -> Iterator[Kept]:
 def lying(company_id: UUID) -> Iterator[str]:
     """Every file in the places of a company, also those of which no row speaks: what was put there by a
     process that was killed before it could write the row."""
-    for room in default_storage.listdir("")[0]:
-        yield from _below(f"{room}/{company_id}")
+    for room in _listed("")[0]:
+        yield from lying_in(f"{room}/{company_id}")
 
 
-def _below(folder: str) -> Iterator[str]:
-    try:
-        folders, names = default_storage.listdir(folder)
-    except FileNotFoundError:
-        return
+def lying_in(folder: str) -> Iterator[str]:
+    """Every file below a folder of the storage."""
+    folders, names = _listed(folder)
     yield from (f"{folder}/{name}" for name in names)
     for inner in folders:
-        yield from _below(f"{folder}/{inner}")
+        yield from lying_in(f"{folder}/{inner}")
+
+
+def _listed(folder: str) -> tuple[list[str], list[str]]:
+    """Folders and files in a folder of the storage; none where there is none."""
+    try:
+        return default_storage.listdir(folder)
+    except FileNotFoundError:
+        return [], []
 
 
 def is_place_of(name: str, company_id: UUID) -> bool:

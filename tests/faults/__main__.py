@@ -48,9 +48,7 @@ def main() -> int:
     if unknown := set(faults) - set(FAULTS):
         sys.exit(f"no such fault: {' '.join(sorted(unknown))}; there are {' '.join(FAULTS)}")
     if "constraint" in given.defect and faults != ["F10"]:
-        sys.exit(
-            "the defect `constraint` goes with --faults F10: what starts anew would see it"
-        )
+        sys.exit("the defect `constraint` goes with --faults F10: what starts anew would see it")
     seed = given.seed or secrets.randbelow(10**6) + 1
     numbers = {name: FULL[name] if given.rounds is None else given.rounds for name in faults}
     # Small disks would not hold what hours of load store.
