@@ -192,7 +192,7 @@ STATICFILES_FINDERS = [
 STATIC_ROOT = Path(env.text("STATIC_ROOT", str(VAR_ROOT / "static")))
 WHITENOISE_USE_FINDERS = not env.text("STATIC_ROOT", "")
 STORAGES: dict[str, dict[str, Any]] = {
-    "default": {"BACKEND": env.text("STORAGE_BACKEND", "django.core.files.storage.FileSystemStorage")},
+    "default": {"BACKEND": env.text("STORAGE_BACKEND", "jobs.storage.LastingStorage")},
     "staticfiles": {
         "BACKEND": "django.contrib.staticfiles.storage.StaticFilesStorage"
         if WHITENOISE_USE_FINDERS
