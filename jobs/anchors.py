@@ -24,6 +24,7 @@ from django.utils import timezone
 
 from jobs import due, events
 from jobs.models import Affiliation
+from jobs.storage import sync
 from jobs.tenancy.context import company, current_company
 
 ANCHOR = "anchor"
@@ -103,16 +104,8 @@ def _opened() -> Iterator[IO[bytes]]:
     with os.fdopen(os.open(path, os.O_RDWR | os.O_APPEND | os.O_CREAT, 0o600), "r+b") as file:
         fcntl.flock(file, fcntl.LOCK_EX)
         if new:
-            _sync_folder(path.parent)
+            sync(path.parent)
         yield file
-
-
-def _sync_folder(folder: Path) -> None:
-    number = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(number)
-    finally:
-        os.close(number)
 
 
 def _add(file: IO[bytes], line: dict[str, Any]) -> None:

@@ -18,13 +18,14 @@ class LastingStorage(FileSystemStorage):
         saved: str = super()._save(name, content)  # type: ignore[misc]
         root, path = Path(self.location), Path(self.path(saved))
         for place in (path, *path.parents):
-            _sync(place)
+            sync(place)
             if place == root:
                 break
         return saved
 
 
-def _sync(place: Path) -> None:
+def sync(place: Path) -> None:
+    """A file's content, or a folder's list of files, is on the disk when this returns."""
     number = os.open(place, os.O_RDONLY)
     try:
         os.fsync(number)

@@ -163,7 +163,7 @@ def _add(actor: Actor, photo: Photo, shown: bool, made: Print | None, reason: st
         content_digest=events.row_digest(row),
     )
     if made:
-        _store(print_name(photo.id, made.digest), made.data)
+        _store(print_name(photo.id, made.digest), made.digest, made.data)
     return row
 
 
@@ -172,8 +172,10 @@ def print_name(photo_id: UUID, digest: str) -> str:
     return f"photos/{current_company()}/{photo_id}-print-{digest}.jpg"
 
 
-def _store(name: str, data: bytes) -> None:
-    if not default_storage.exists(name):
+def _store(name: str, digest: str, data: bytes) -> None:
+    """What a killed attempt left there half is written over."""
+    if not _is_whole(name, digest):
+        default_storage.delete(name)
         default_storage.save(name, ContentFile(data))
 
 

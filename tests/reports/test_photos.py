@@ -366,6 +366,19 @@ def test_a_print_that_was_changed_or_lost_is_found(company_a: World) -> None:
         assert {fault.id for fault in faults()} == {str(first.id), str(second.id)}
 
 
+def test_F1_half_a_print_that_a_killed_process_left_is_written_over(company_a: World) -> None:
+    made = print_of(io.BytesIO(pictures.jpeg()))
+    one = pictures.stored(company_a)
+    with company(company_a.id):
+        name = photos.print_name(one.id, made.digest)
+        default_storage.save(name, ContentFile(made.data[:1000]))
+    (choice,) = choose(company_a, one)
+    with company(company_a.id):
+        assert photos.print_name(one.id, choice.print_digest) == name
+        assert default_storage.open(name).read() == made.data
+        assert faults() == []
+
+
 # Doors and pages
 
 
