@@ -80,14 +80,6 @@ class Measured:
     flags: tuple[FlagState, ...] = ()
     replaced: tuple[Session, ...] = ()
 
-    @property
-    def rank(self) -> tuple[int, int]:
-        """Worst first: no result, then by flags, then by verdict."""
-        if self.result is None:
-            return (-1, 0)
-        worst = min((flag.rank[0] * 3 + flag.rank[1] for flag in self.flags), default=9)
-        return (worst, VERDICT_RANK[self.result.verdict])
-
 
 def _measurand(one: Measured) -> str:
     """What a session is about. Several methods find one flow; else each stands for itself."""
@@ -172,10 +164,6 @@ class ReviewSet:
     @property
     def missing(self) -> list[TestPoint]:
         return [p.point for system in self.systems for p in system.points if p.missing]
-
-    @property
-    def worst_first(self) -> list[Measured]:
-        return sorted(self.measured, key=lambda m: (m.rank, m.session.test_point.tag, str(m.session.id)))
 
     def deferral(self, state: PointState) -> Deferral | None:
         """Why a point is left for later, if it is: a measurement that came afterwards ends it."""

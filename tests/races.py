@@ -50,6 +50,7 @@ def wait_until_blocked() -> None:
     """Until some connection waits for a lock that this one holds."""
     for _ in range(500):
         with connection.cursor() as cursor:
+            cursor.execute("SELECT pg_stat_clear_snapshot()")  # else one who came later is not seen
             cursor.execute(
                 "SELECT count(*) FROM pg_stat_activity WHERE pg_backend_pid() = ANY(pg_blocking_pids(pid))"
             )

@@ -1,6 +1,9 @@
 """Due work: promised with the data, done once, survives dead workers and an emptied queue."""
 
+import threading
+import time
 from datetime import timedelta
+from types import SimpleNamespace
 from uuid import UUID
 
 import pytest
@@ -173,13 +176,39 @@ def test_I2_claimed_work_is_not_given_twice(company_a: World) -> None:
         assert due.claim([KIND]) is None
 
 
-def test_parked_work_can_be_given_a_fresh_start(company_a: World) -> None:
+def test_parked_work_can_be_given_a_fresh_start(company_a: World, monkeypatch: pytest.MonkeyPatch) -> None:
     subject = uuid7()
     with company(company_a.id):
         due.schedule(KIND, subject)
         DueWork.objects.update(state=DueState.PARKED, attempts=due.ATTEMPTS)
+        rung: list[str] = []
+        monkeypatch.setattr(due, "ring", lambda kind, company_id: rung.append(kind))
+        assert not due.retry_parked(KIND, uuid7())
+        assert rung == []
         assert due.retry_parked(KIND, subject)
+        assert rung == [KIND]
+        assert not due.retry_parked(KIND, subject)
     assert due.work(company_a.id, QUEUE) == 1
+
+
+def test_a_kept_lease_is_extended_four_times_in_its_length(
+    company_a: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    waited, extended = list[float](), list[int]()
+
+    class Ends(threading.Event):
+        def wait(self, seconds: float | None = None) -> bool:
+            waited.append(seconds or 0.0)
+            return len(waited) > 2 and super().wait(10)
+
+    monkeypatch.setattr(due, "threading", SimpleNamespace(Event=Ends, Thread=threading.Thread))
+    piece = due.Claim(uuid7(), KIND, uuid7(), uuid7(), 1)
+    monkeypatch.setattr(due.Claim, "extend", lambda self: extended.append(1))
+    with company(company_a.id), due.kept(piece):
+        while len(waited) < 3:
+            time.sleep(0.01)
+    assert waited == [due.LEASE.total_seconds() / 4] * 3
+    assert len(extended) == 2
 
 
 def test_B10_a_message_with_another_company_finds_nothing(company_a: World, company_b: World) -> None:

@@ -14,6 +14,7 @@ from jobs.models import Event, RecoveryCode, SecondFactor, SignIn, SignInFailure
 from jobs.sealed import Unreadable, seal, unseal
 from jobs.tenancy.context import company
 from tests.factories import PASSWORD, World
+from tests.races import at_once
 
 HERE, THERE = "192.0.2.1", "198.51.100.7"
 
@@ -95,6 +96,19 @@ def test_the_code_that_confirmed_does_not_also_let_in(company_a: World) -> None:
     factor.confirm(user, code, HERE)
     with pytest.raises(Invalid):
         factor.prove(user, code, HERE)
+
+
+@pytest.mark.django_db(transaction=True)
+def test_of_two_who_come_with_one_code_at_once_one_is_let_in(company_a: World) -> None:
+    user = company_a.users["owner"]
+    factor.offer(user)
+    code = code_now(user, -1)
+    found = at_once(*[lambda: factor.confirm(user, code, HERE)] * 3)
+    assert sorted(type(one).__name__ for one in found) == ["Conflict", "Conflict", "list"]
+    assert factor.recovery_codes_left(user) == factor.RECOVERY_CODES
+    code = code_now(user)
+    found = at_once(*[lambda: factor.prove(user, code, HERE)] * 3)
+    assert sorted(type(one).__name__ for one in found) == ["Invalid", "Invalid", "NoneType"]
 
 
 @pytest.mark.parametrize("ahead", [-3, -2, 2, 3])

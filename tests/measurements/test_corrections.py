@@ -418,6 +418,14 @@ def test_of_two_supervisors_at_once_one_corrects_and_one_is_told(fine: World) ->
         assert counting(Session.objects.all()).count() == 1
 
 
+def test_another_companys_supervisor_finds_no_session(fine: World, company_b: World) -> None:
+    first = posted(fine, batches.traverse(fine))
+    with company(company_b.id):
+        stranger = supervisor(company_b)
+    with company(fine.id), pytest.raises(NotFound):  # the door lets nobody in so far
+        correct.void(stranger, first, seen_digest=Session.objects.get(id=first).content_digest, reason=WHY)
+
+
 TABLES = ("measurements_correction", "measurements_sessionvoid")
 STATEMENTS = ("UPDATE {} SET at = now()", "DELETE FROM {}", "TRUNCATE {}")
 

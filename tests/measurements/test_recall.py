@@ -1,5 +1,6 @@
 """A bad instrument finds its results: which, computed how, decided by whom, and nothing else changes."""
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import timedelta
 from uuid import UUID
@@ -52,7 +53,7 @@ from tests.factories import World
 from tests.measurements import batches, methods
 from tests.measurements.conftest import make_fine
 from tests.measurements.recalls import REASON, certify, items, measured, only_case, worked
-from tests.races import at_once
+from tests.races import at_once, wait_until_blocked
 
 LIMIT = calc.RangeLimits(0.0, 100.0, calc.Accuracy(of_reading=0.01, absolute=0.5))
 
@@ -668,6 +669,25 @@ def test_two_deciders_at_once_are_both_kept_and_the_case_is_closed_once(committe
     with company(committed.id):
         assert RecallDecision.objects.count() == 4
         assert Event.objects.filter(verb="recall.closed").count() == 1
+
+
+def test_a_job_that_is_sent_back_while_it_changes_keeps_both_changes(committed: World) -> None:
+    certify(committed)
+    worked(committed)
+    with company(committed.id):
+        Job.objects.update(status=JobStatus.ISSUED)
+        before = Job.objects.get(id=committed.job.id).version
+    with ThreadPoolExecutor(1) as other:
+        with company(committed.id):
+            job = Job.objects.select_for_update().get(id=committed.job.id)
+            sent_back = other.submit(decided, committed, "remeasure", some=1)
+            wait_until_blocked()
+            Job.objects.filter(id=job.id).update(version=job.version + 1)
+        sent_back.result()
+        other.submit(lambda: connection.close()).result()
+    with company(committed.id):
+        after = Job.objects.get(id=committed.job.id)
+    assert (after.status, after.version) == (JobStatus.OPEN, before + 2)
 
 
 def test_two_who_withdraw_at_once_open_one_case(committed: World) -> None:

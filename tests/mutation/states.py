@@ -50,14 +50,15 @@ FILES: Mapping[str, tuple[str, ...]] = {
     ),
     "doors": (
         *("repeats", "signing_in", "people", "tokens", "allowed_in", "problems", "bad_input", "limits"),
-        *("who_may", "foreign_ids", "stored_queries"),
+        *("who_may", "foreign_ids", "stored_queries", "representations"),
     ),
     "measurements": (
-        *("intake", "evaluate", "corrections", "correction_machine", "recall", "doors", "strange_figures"),
+        *("intake", "evaluate", "corrections", "correction_machine", "current", "recall", "doors"),
+        *("strange_figures",),
     ),
     "reports": (
         *("review", "races", "looking", "deliver", "doors", "before", "corrected", "attacks", "recalled"),
-        *("signature", "signing_doors", "evidence", "files"),
+        *("signature", "signing_doors", "evidence", "files", "photos"),
     ),
     "archive": ("removal", "keeping"),
     "webhooks": ("queue", "doors"),

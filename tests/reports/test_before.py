@@ -120,11 +120,14 @@ def test_numbers_tell_the_kind_and_revisions_count_by_kind(company_a: World) -> 
 def test_the_report_keeps_its_own_number_and_revision(company_a: World) -> None:
     scene.measured(company_a, s3="70.0")
     base = send(company_a, "interim").number.removesuffix("-I")
+    with company(company_a.id):
+        version = Job.objects.get().version
     made = scene.issued(company_a)
     with company(company_a.id):
         assert made.number == base
         assert Revision.objects.get(id=made.revision_id).revision == 1
-        assert Job.objects.get().status == JobStatus.ISSUED
+        job = Job.objects.get()
+        assert (job.status, job.version) == (JobStatus.ISSUED, version + 2)  # approved, then issued
 
 
 def test_an_interim_report_changes_nothing_of_the_job(company_a: World) -> None:

@@ -279,6 +279,9 @@ def test_G3_a_session_after_approval_changes_nothing_and_a_new_approval_says_wha
     with company(company_a.id):
         kept = Revision.objects.get(id=first.id)
         entries = review.queue(scene.actor(company_a, "supervisor"))
+        Job.objects.filter(id=company_a.job.id).update(status=JobStatus.CANCELLED)
+        assert review.queue(scene.actor(company_a, "supervisor")) == []
+        Job.objects.filter(id=company_a.job.id).update(status=JobStatus.APPROVED)
     assert (kept.snapshot, kept.readings_csv) == (first.snapshot, first.readings_csv)
     assert [(e.job.id, e.after_approval) for e in entries] == [(company_a.job.id, 1)]
     second = scene.approved(company_a)

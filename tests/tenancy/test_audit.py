@@ -54,6 +54,14 @@ PLANTED = [
         "jobs_company tenant",
         "ALTER POLICY tenant ON jobs_company USING (true) WITH CHECK (true)",
     ),
+    (  # its words stand elsewhere
+        "function of policies or triggers",
+        "app_company",
+        "CREATE FUNCTION app_company_too() RETURNS uuid LANGUAGE sql STABLE"
+        " AS $$ select nullif(current_setting('app.company', true), '')::uuid $$;"
+        "CREATE OR REPLACE FUNCTION app_company() RETURNS uuid LANGUAGE sql STABLE"
+        " AS $$ select null::uuid $$",
+    ),
     (
         "function of policies or triggers",
         "app_company",
@@ -244,8 +252,11 @@ def test_a_process_with_a_fault_does_not_start(db: None, monkeypatch: pytest.Mon
     startup.refuse_on_fault()
     assert closed == [1]  # or the processes that are forked then would share it
     monkeypatch.setattr(audit, "GLOBAL_MODELS", audit.GLOBAL_MODELS - {"sessions.session"})
+    told: list[str] = []
+    monkeypatch.setattr(startup.logger, "critical", lambda text, fault: told.append(text % fault))
     with pytest.raises(SystemExit, match="2 faults"):
         startup.refuse_on_fault()
+    assert sorted(one.rpartition(": ")[2] for one in told) == ["django_session", "sessions.Session"]
     with pytest.raises(SystemExit):
         call_command("audit_tenancy")
 

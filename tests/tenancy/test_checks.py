@@ -230,3 +230,12 @@ def test_a_model_on_no_list(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def test_the_service_breaks_no_rule() -> None:
     assert check_tenancy(None) == []
+
+
+def test_append_only_constraints_are_told_apart_by_their_names() -> None:
+    first, again, later = AppendOnly(name="a"), AppendOnly(name="a"), AppendOnly(name="b")
+    assert first == again
+    assert hash(first) == hash(again)
+    assert first != later
+    assert later != first
+    assert first != "a"

@@ -17,6 +17,18 @@ def test_uuid7_has_version_variant_and_time() -> None:
     assert before <= value.int >> 80 <= time.time_ns() // 1_000_000
 
 
+@pytest.mark.parametrize(("rest", "fraction"), [(0, 0), (244, 0), (245, 1), (500_000, 2048), (999_999, 4095)])
+def test_uuid7_tells_the_fraction_of_its_millisecond(
+    monkeypatch: pytest.MonkeyPatch, rest: int, fraction: int
+) -> None:
+    """RFC 9562, 6.2, method 3: twelve bits after the version."""
+    monkeypatch.setattr(time, "time_ns", lambda: 1_700_000_000_000_000_000 + rest)
+    value = uuid7()
+    assert (value.version, value.variant) == (7, uuid.RFC_4122)
+    assert value.int >> 80 == 1_700_000_000_000
+    assert value.int >> 64 & 0xFFF == fraction
+
+
 def test_uuid7_sorts_by_time_and_does_not_repeat() -> None:
     values = []
     for _ in range(50):

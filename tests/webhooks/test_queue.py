@@ -1,6 +1,7 @@
 """From the numbered log to a receiver: what is sent, when again, and when no more."""
 
 import json
+import re
 import time
 from collections import Counter
 from collections.abc import Callable
@@ -9,7 +10,8 @@ from typing import Any
 
 import pytest
 from django.core import mail
-from django.db import transaction
+from django.db import connection, transaction
+from django.test.utils import CaptureQueriesContext
 from django.utils import timezone
 
 from jobs import due, events
@@ -423,6 +425,18 @@ def test_a_worker_that_lost_its_lease_keeps_nothing_and_the_id_stays(world: Worl
             DueWork.objects.filter(id=piece.id).update(lease_until=None, state="due")
         work(world)
     assert len(there.got) == 1
+    assert states(world) == {"delivered": 1}
+
+
+def test_the_webhook_is_locked_before_its_work_as_the_owners_acts_lock_them(world: World) -> None:
+    with receiver() as there:
+        make(world, there.url, verbs=["job.changed"])
+        happen(world)
+        with CaptureQueriesContext(connection) as seen:
+            work(world)
+    texts = [one["sql"] for one in seen.captured_queries if "SKIP LOCKED" not in one["sql"]]
+    locks = [re.findall('FROM "(\\w+)"', text)[0] for text in texts if "FOR UPDATE" in text]
+    assert locks == ["reports_webhook", "jobs_duework"] * 2  # before sending and after
     assert states(world) == {"delivered": 1}
 
 
