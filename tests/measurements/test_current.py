@@ -7,7 +7,7 @@ import pytest
 from jobs.tenancy.context import company
 from measurements.current import current_sessions
 from tests.factories import World
-from tests.measurements import batches
+from tests.measurements import batches, methods
 
 
 @pytest.mark.parametrize("screened_last", [True, False])
@@ -22,6 +22,19 @@ def test_what_may_carry_a_verdict_goes_before_a_screening_reading_however_new(
         with company(company_a.id):
             [current] = current_sessions([company_a.job.id])
     assert current.id == batches.ids([traverse])[0]
+
+
+def test_several_methods_find_one_flow_and_any_other_stands_for_itself(company_a: World) -> None:
+    with company(company_a.id):
+        world = methods.equip(company_a)
+    posted = [one(world) for one in (methods.fan, methods.profile)]
+    on = {"test_point": posted[0]["test_point"]}
+    posted += [one | on for one in (methods.profile(world), batches.hood(world))]
+    outcomes = batches.post(world, *posted)
+    assert [one.outcome for one in outcomes] == ["stored"] * 4, outcomes
+    with company(world.id):
+        current = {one.id for one in current_sessions([world.job.id])}
+    assert current == set(batches.ids(posted))
 
 
 def test_of_one_kind_the_newest_counts(company_a: World) -> None:

@@ -153,6 +153,9 @@ EXPLAINED: dict[tuple[str, str, str], str] = {
     ("jobs.signins", _LIVING, _LIVING.replace("kind=TokenKind.PERSON, ", "")): (
         "only tokens of persons on tablets have a member"
     ),
+    ("reports.signers", "row.save(force_insert=True)", "row.save(force_insert=False)"): (
+        "Django inserts a new object whose key has a default without asking for it"
+    ),
     ("reports.issue", "KEY_BYTES = 24", "KEY_BYTES = 23"): "184 bits are guessed as little as 192",
     ("jobs.tenancy.backend.operations", "return 55", "return 56"): (
         "a shard's number takes seven characters of the 63, so 56 leave room as well"

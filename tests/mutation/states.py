@@ -60,6 +60,7 @@ FILES: Mapping[str, tuple[str, ...]] = {
         *("review", "races", "looking", "deliver", "doors", "before", "corrected", "attacks", "recalled"),
         *("signature", "signing_doors", "evidence", "files", "photos"),
     ),
+    "review": ("currency",),
     "archive": ("removal", "keeping"),
     "webhooks": ("queue", "doors"),
     "house": ("actions", "evidence", "rows", "rules"),

@@ -35,6 +35,16 @@ PLANTED = [
     (
         "lacks a partition",
         "late",
+        "CREATE TABLE whole (company_id uuid, id uuid, PRIMARY KEY (company_id, id))"
+        " PARTITION BY HASH (company_id);"
+        "CREATE TABLE whole_p0 PARTITION OF whole FOR VALUES WITH (MODULUS 1, REMAINDER 0);"
+        "CREATE TABLE late (company_id uuid, id uuid, PRIMARY KEY (company_id, id))"
+        " PARTITION BY HASH (company_id);"
+        "CREATE TABLE late_p0 PARTITION OF late FOR VALUES WITH (MODULUS 2, REMAINDER 0)",
+    ),
+    (
+        "lacks a partition",
+        "late",
         "CREATE TABLE late (company_id uuid, id uuid, PRIMARY KEY (company_id, id))"
         " PARTITION BY HASH (company_id);"
         "CREATE TABLE late_p0 PARTITION OF late FOR VALUES WITH (MODULUS 2, REMAINDER 0)",

@@ -33,6 +33,28 @@ def key() -> type[models.Model]:
     return Case
 
 
+def key_of_another_kind() -> type[models.Model]:
+    class Case(models.Model):
+        company = models.ForeignKey(Company, models.PROTECT, related_name="+")
+        id = models.BigAutoField(primary_key=True)
+
+        class Meta:
+            app_label = "probe"
+
+    return Case
+
+
+def key_of_another_name() -> type[models.Model]:
+    class Case(models.Model):
+        company = models.ForeignKey(Company, models.PROTECT, related_name="+")
+        code = models.UUIDField(primary_key=True)
+
+        class Meta:
+            app_label = "probe"
+
+    return Case
+
+
 def one_to_one() -> type[models.Model]:
     class Case(TenantModel):
         tool = models.OneToOneField(Tool, models.CASCADE, related_name="+")
@@ -197,6 +219,8 @@ def sound() -> type[models.Model]:
 
 BROKEN = [
     (key, {"E002", "E011"}),
+    (key_of_another_kind, {"E002", "E011"}),
+    (key_of_another_name, {"E002", "E011"}),
     (one_to_one, {"E003", "E007"}),
     (unique, {"E004"}),
     (many_to_many, {"E005"}),

@@ -2,6 +2,8 @@
 
 import time
 import uuid
+from functools import reduce
+from operator import and_, or_
 
 import pytest
 from hypothesis import given
@@ -36,6 +38,13 @@ def test_uuid7_sorts_by_time_and_does_not_repeat() -> None:
         time.sleep(2e-6)
     assert values == sorted(values)
     assert len({uuid7() for _ in range(10_000)}) == 10_000
+
+
+def test_uuid7_draws_each_of_its_62_random_bits() -> None:
+    values = [uuid7().int for _ in range(200)]
+    drawn = (1 << 62) - 1
+    assert reduce(or_, values) & drawn == drawn
+    assert reduce(and_, values) & drawn == 0
 
 
 @given(st.uuids())

@@ -64,6 +64,13 @@ def test_back_and_forth_with_rows_of_two_companies(sides: list[Side]) -> None:
             assert Visit.objects.get().main_tool == side.tool
 
 
+def test_code_backwards_sees_the_rows_of_all_companies_too(sides: list[Side]) -> None:
+    migrate_probe("0003_fill")
+    migrate_probe("0002_columns")
+    for side, count in zip(sides, (5, 3), strict=True):
+        assert remarks(side) == [None] * count
+
+
 def test_to_nothing_and_back(sides: list[Side]) -> None:
     migrate_probe(None)
     with connection.cursor() as cursor:
