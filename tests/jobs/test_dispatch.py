@@ -71,6 +71,29 @@ def test_a_plan_that_fails_takes_no_number(company_a: World, company_b: World) -
         assert plan(company_a).number == 2
 
 
+@pytest.mark.parametrize(
+    ("below", "above", "places"),
+    [
+        (0.0, 0.0, ["/tolerance_above"]),
+        (0.0, -0.1, ["/tolerance_above"]),
+        (-0.1, 0.0, ["/tolerance_below"]),
+        (1.1, 1.1, ["/tolerance_below", "/tolerance_above"]),
+        (0.0, 1.0, []),
+        (1.0, 0.0, []),
+    ],
+)
+def test_a_tolerance_is_a_share_and_not_nothing(
+    company_a: World, below: float, above: float, places: list[str]
+) -> None:
+    with company(company_a.id):
+        if not places:
+            assert plan(company_a, tolerance_below=below, tolerance_above=above)
+            return
+        with pytest.raises(Invalid) as refused:
+            plan(company_a, tolerance_below=below, tolerance_above=above)
+    assert [one.pointer for one in refused.value.faults] == places
+
+
 def test_only_planners_plan_and_only_in_their_company(company_a: World, company_b: World) -> None:
     with company(company_a.id):
         for role in ("technician", "supervisor"):

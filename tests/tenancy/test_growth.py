@@ -60,6 +60,16 @@ def test_partitions_are_made_with_the_table(db: None) -> None:
     ]
 
 
+@pytest.mark.parametrize(("only_shown", "checked"), [(True, ()), (False, ("jobs_event_p0",))])
+def test_a_new_link_is_checked_in_each_partition_and_none_is_asked_for_where_it_is_only_shown(
+    db: None, monkeypatch: pytest.MonkeyPatch, only_shown: bool, checked: tuple[str, ...]
+) -> None:
+    editor: Any = connection.schema_editor(collect_sql=only_shown, atomic=False)
+    monkeypatch.setattr(editor, "partitions", lambda table: [f"{table}_p0"])
+    link = editor._create_fk_sql(Event, Event._meta.get_field("member"), "_fk")
+    assert link.partitions == checked
+
+
 def test_tables_are_spread_over_nodes_before_they_are_linked(db: None) -> None:
     with override_settings(DATABASE_SHARDING=growth.CITUS, DATABASE_PARTITIONS=0):
         sent = [one.rstrip(";") for one in statements(Company, Instrument, Reading)]
