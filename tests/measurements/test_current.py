@@ -6,6 +6,7 @@ import pytest
 
 from jobs.tenancy.context import company
 from measurements.current import current_sessions
+from tests import factories
 from tests.factories import World
 from tests.measurements import batches, methods
 
@@ -35,6 +36,18 @@ def test_several_methods_find_one_flow_and_any_other_stands_for_itself(company_a
     with company(world.id):
         current = {one.id for one in current_sessions([world.job.id])}
     assert current == set(batches.ids(posted))
+
+
+def test_each_job_has_its_own(company_a: World) -> None:
+    with company(company_a.id):
+        other = factories.job(company_a.site, company_a.system)
+    mine, others = batches.hood(company_a), batches.hood(company_a, job=str(other.id))
+    batches.post(company_a, mine, others)
+    with company(company_a.id):
+        for job, session in ((company_a.job, mine), (other, others)):
+            [current] = current_sessions([job.id])
+            assert current.id == batches.ids([session])[0]
+        assert len(current_sessions([company_a.job.id, other.id])) == 2
 
 
 def test_of_one_kind_the_newest_counts(company_a: World) -> None:

@@ -11,7 +11,7 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 
 from jobs import due
-from jobs.models import IdempotencyKey, Job, TokenKind
+from jobs.models import IdempotencyKey, Job, JobStatus, TokenKind
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from measurements.evaluate import evaluate_session
@@ -369,6 +369,12 @@ def test_a_job_is_handed_over_once_and_what_is_missing_is_told(client: Client, f
     assert client.post(path, headers=headers | {"Idempotency-Key": "b"}).status_code == 409
     other = f"{API}/jobs/{uuid7()}/submit"
     assert client.post(other, headers=headers | {"Idempotency-Key": "c"}).status_code == 404
+    for status in set(JobStatus) - {JobStatus.OPEN}:
+        with company(fine.id):
+            Job.objects.filter(id=fine.job.id).update(status=status)
+        assert client.post(path, headers=headers | {"Idempotency-Key": status}).status_code == 409
+        with company(fine.id):
+            assert Job.objects.get(id=fine.job.id).status == status
 
 
 @pytest.mark.django_db

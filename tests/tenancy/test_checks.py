@@ -13,6 +13,7 @@ from jobs.models import Company, User
 from jobs.tenancy import audit
 from jobs.tenancy.checks import MODEL_RULES, check_tenancy
 from jobs.tenancy.constraints import AppendOnly
+from jobs.tenancy.detect import is_tenant
 from jobs.tenancy.fields import TenantForeignKey
 from jobs.tenancy.models import TenantModel
 from tests.tenancy.probe.models import Tool
@@ -263,3 +264,21 @@ def test_append_only_constraints_are_told_apart_by_their_names() -> None:
     assert first != later
     assert later != first
     assert first != "a"
+
+
+def test_a_field_of_that_name_alone_makes_no_tenant_table() -> None:
+    class Named(models.Model):
+        company = models.CharField(max_length=9)
+
+        class Meta:
+            app_label = "probe"
+
+    class Linked(models.Model):
+        company = models.ForeignKey(User, models.PROTECT, related_name="+")
+
+        class Meta:
+            app_label = "probe"
+
+    assert not is_tenant(Named)
+    assert not is_tenant(Linked)
+    assert is_tenant(Tool)

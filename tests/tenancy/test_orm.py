@@ -238,9 +238,10 @@ def test_a_foreign_row_cannot_be_saved(inside_a: Side, b: Side) -> None:
         b.work.save()
     with pytest.raises(WrongCompany):
         Work.objects.filter(number=1).update(company=b.id)
-    inside_a.work.company_id = b.id
-    with pytest.raises(WrongCompany):
-        inside_a.work.save(update_fields=["status"])
+    for other in (b.id, uuid.UUID(int=0), uuid.UUID(int=(1 << 128) - 1)):
+        inside_a.work.company_id = other
+        with pytest.raises(WrongCompany):
+            inside_a.work.save(update_fields=["status"])
 
 
 def link_error(target: uuid.UUID) -> tuple[str, str]:
