@@ -140,7 +140,8 @@ def test_before_its_days_nothing_happens_and_it_can_be_taken_back(world: World) 
     assert left["measurements.Reading"] == before["measurements.Reading"]
     with company(world.id):
         assert not DueWork.objects.filter(kind="removal").exists()
-        assert Event.objects.filter(verb="company.removal_withdrawn").count() == 1
+        told = [Event.objects.get(verb=f"company.removal_{what}") for what in ("asked", "withdrawn")]
+        assert {one.member_id for one in told} == {world.owner.id}
 
 
 def test_what_happens_after_the_export_stops_it(world: World) -> None:
@@ -156,6 +157,7 @@ def test_what_happens_after_the_export_stops_it(world: World) -> None:
     with company(world.id):
         told = Event.objects.get(verb="company.removal_withdrawn")
         assert "since" in told.data["why"]
+        assert not DueWork.objects.filter(kind="removal").exists()
         assert removal.standing(world.actor("owner")) is None
         assert actor_for_user(world.users["owner"].id) is not None
     due.work(world.id)

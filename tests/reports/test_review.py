@@ -5,6 +5,7 @@ import zlib
 from datetime import timedelta
 
 import pytest
+from django.utils import timezone
 
 from jobs import events
 from jobs.errors import (
@@ -17,7 +18,8 @@ from jobs.errors import (
 )
 from jobs.models import Company, Event, Job, JobStatus, Role
 from jobs.tenancy.context import company
-from measurements.models import AnswerKind, FlagAnswer
+from measurements import correct
+from measurements.models import AnswerKind, FlagAnswer, Session
 from reports import document as doc
 from reports import review
 from reports.models import Revision
@@ -140,6 +142,32 @@ def test_what_is_sent_back_opens_the_job_and_a_newer_session_settles_it(company_
     assert flag.id in {state.flag.id for state in found.past_flags}
     with company(company_a.id), pytest.raises(Conflict):
         review.answer_flag(supervisor, flag.id, kind=AnswerKind.ACCEPT, reason=scene.REASON)
+
+
+def test_a_flag_that_was_cleared_stands_with_no_session(company_a: World) -> None:
+    sessions = scene.measured(company_a, **LOW)
+    before = scene.seen(company_a)
+    flag = before.blocking[0].flag
+    with company(company_a.id):
+        FlagAnswer.objects.create(
+            flag=flag, kind=AnswerKind.CLEARED, reason="No longer so.", answered_at=timezone.now()
+        )
+    for found, told in ((before, True), (scene.seen(company_a), False)):
+        [one] = [one for one in found.measured if one.session.id == sessions["S-3"]]
+        assert (flag.id in {state.flag.id for state in one.flags}) is told
+
+
+def test_a_flag_on_a_void_session_takes_no_answer(company_a: World) -> None:
+    sessions = scene.measured(company_a, **LOW)
+    flag = scene.seen(company_a).blocking[0].flag
+    supervisor = scene.actor(company_a, "supervisor")
+    assert flag.session_id == sessions["S-3"]
+    with company(company_a.id):
+        seen = Session.objects.get(id=flag.session_id).content_digest
+        correct.void(supervisor, flag.session_id, seen_digest=seen, reason=scene.REASON)
+        with pytest.raises(Conflict, match="is void"):  # no rule looked yet
+            review.answer_flag(supervisor, flag.id, kind=AnswerKind.ACCEPT, reason=scene.REASON)
+        assert not FlagAnswer.objects.filter(flag=flag).exists()
 
 
 def test_one_accepts_no_flag_on_own_measurements(company_a: World) -> None:

@@ -15,6 +15,7 @@ import pikepdf
 import pytest
 from django.core.management import CommandError, call_command
 from msgspec.structs import replace
+from pyhanko.pdf_utils.reader import PdfFileReader
 
 from jobs.errors import Conflict, Forbidden, Invalid
 from jobs.tenancy.context import company
@@ -129,6 +130,16 @@ def test_G6_what_is_done_after_signing_shows(signed: Path, attack: object) -> No
     assert not found.whole
     assert found.faults
     assert hashlib.sha256(signed.read_bytes()).hexdigest() != before
+
+
+def test_G6_a_signature_of_another_key_over_the_same_bytes_shows(signed: Path) -> None:
+    with signed.open("rb") as file:
+        value = PdfFileReader(file).embedded_signatures[0].signer_info["signature"].native.hex().encode()
+    data = signed.read_bytes()
+    assert data.lower().count(value) == 1
+    at = data.lower().index(value) + len(value) - 1
+    signed.write_bytes(data[:at] + (b"0" if data[at : at + 1] != b"0" else b"1") + data[at + 1 :])
+    assert examine(signed, TRUST).faults == ("the signature does not fit its certificate",)
 
 
 def test_an_ended_certificate_is_trusted_only_by_a_trusted_time(plain: Path, tmp_path: Path) -> None:

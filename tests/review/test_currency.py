@@ -95,6 +95,19 @@ def test_nothing_is_due_again_while_nothing_changed(company_a: World) -> None:
         assert not DueWork.objects.filter(kind="evaluate").exists()
 
 
+def test_a_design_that_comes_back_gets_a_result_of_its_own_and_then_stands(company_a: World) -> None:
+    sessions = scene.measured(company_a)
+    usual = company_a.points["S-1"].design_flow
+    for count, flow in enumerate((0.2, usual, 0.2, usual), 2):
+        change_design(company_a, flow)
+        assert [one.session.id for one in scene.seen(company_a).pending] == [sessions["S-1"]]
+        scene.evaluated(company_a)
+        assert scene.seen(company_a).pending == []
+        with company(company_a.id):
+            rows = Result.objects.filter(session=sessions["S-1"]).order_by("computed_at", "id")
+            assert [one.design_flow for one in rows] == [usual, 0.2, usual, 0.2, usual][:count]
+
+
 def test_a_certificate_entered_late_clears_its_flag(company_a: World) -> None:
     with company(company_a.id):
         hood = factories.instrument(
