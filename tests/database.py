@@ -82,6 +82,11 @@ class Kept:
                     f" SELECT {columns} FROM kept.{table}"
                 )
 
+    def drop(self) -> None:
+        """Else other tests find tables twice."""
+        with owner_connection(autocommit=True) as owner:
+            owner.execute("DROP SCHEMA IF EXISTS kept CASCADE")
+
 
 _COLUMNS = """
 SELECT quote_ident(relname), string_agg(quote_ident(attname), ', ' ORDER BY attnum)

@@ -53,6 +53,14 @@ def issued() -> tuple[World, Kept, dict[Path, bytes]]:
     return made, Kept(made.id), {path: path.read_bytes() for path in paths}
 
 
+@pytest.fixture(scope="module", autouse=True)
+def _kept() -> Iterator[None]:
+    yield
+    if issued.cache_info().currsize:
+        issued()[1].drop()
+        issued.cache_clear()
+
+
 @pytest.fixture
 def world() -> World:
     """What was issued, as it was."""
