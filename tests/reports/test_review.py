@@ -52,6 +52,17 @@ def test_a_submitted_job_stands_in_the_queue_and_its_set_names_everything(compan
     assert not found.pending
 
 
+def test_a_set_holds_the_systems_of_its_own_job(company_a: World) -> None:
+    scene.measured(company_a)
+    before = scene.seen(company_a)
+    with company(company_a.id):
+        other = factories.system(company_a.site, "AHU-9")
+        factories.job(company_a.site, other)
+    found = scene.seen(company_a)
+    assert [one.system.tag for one in found.systems] == ["AHU-1"]
+    assert found.digest == before.digest
+
+
 def test_the_queue_puts_the_worse_of_two_submitted_jobs_first(company_a: World) -> None:
     scene.measured(company_a)
     with company(company_a.id):

@@ -216,3 +216,5 @@ def test_the_assignment_is_looked_at_once(company_a: World) -> None:
     with company(company_a.id):
         due.schedule("assignment", company_a.job.id)
     assert due.work(company_a.id) == 1
+    with company(company_a.id):
+        assert not DueWork.objects.exists()
