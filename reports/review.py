@@ -57,7 +57,7 @@ class QueueEntry:
 def queue(actor: Actor) -> list[QueueEntry]:
     """Jobs submitted, with open flags, or measured again after approval; submitted and worst first."""
     require(actor, Action.REVIEW)
-    jobs = queries.visible_jobs(actor).exclude(status=JobStatus.CANCELLED)
+    jobs = queries.visible_jobs(actor)
     flags = queries.open_flag_counts(jobs.filter(status__in=OPEN_STATES))
     later = queries.sessions_after_approval(jobs)
     submitted = set(jobs.filter(status=JobStatus.SUBMITTED).values_list("id", flat=True))
