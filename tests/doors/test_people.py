@@ -232,6 +232,19 @@ class TestMembers:
                 company_a.actor("owner"), company_a.technician.id, 1, people.MemberChange(name="Third")
             )
 
+    def test_own_settings_change_at_the_version_that_was_seen_and_to_a_known_system(
+        self, company_a: World
+    ) -> None:
+        with company(company_a.id):
+            own = company_a.actor("technician")
+            assert people.change_own(own, 1, unit_system="IP").version == 2
+            with pytest.raises(PreconditionFailed):
+                people.change_own(own, 1, unit_system="SI")
+            with pytest.raises(Invalid) as refused:
+                people.change_own(own, 2, unit_system="furlongs")
+            assert Member.objects.get(id=own.member_id).unit_system == "IP"
+        assert [one.pointer for one in refused.value.faults] == ["/unit_system"]
+
     def test_no_change_is_no_event(self, company_a: World) -> None:
         before = verbs(company_a)
         assert change(company_a, company_a.technician, name=company_a.technician.name).version == 1

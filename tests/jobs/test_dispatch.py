@@ -15,6 +15,8 @@ from jobs.dispatch import (
     assign_person,
     cancel_job,
     change_job,
+    move_instrument,
+    move_person,
     plan_job,
     unassign_instrument,
     unassign_person,
@@ -133,6 +135,15 @@ def test_a_cancelled_job_frees_its_people_and_instruments(company_a: World) -> N
             cancel_job(actor, company_a.job.id, seen=2, reason="again")
 
 
+@pytest.mark.parametrize("reason", ["", " \n"])
+def test_a_job_is_not_cancelled_without_a_reason(company_a: World, reason: str) -> None:
+    with company(company_a.id):
+        with pytest.raises(Invalid) as refused:
+            cancel_job(company_a.actor("dispatcher"), company_a.job.id, seen=1, reason=reason)
+        assert Job.objects.get(id=company_a.job.id).status == "open"
+    assert [one.pointer for one in refused.value.faults] == ["/reason"]
+
+
 def test_who_may_not_measure_is_not_assigned(company_a: World) -> None:
     with company(company_a.id):
         with pytest.raises(Invalid, match="may not measure"):
@@ -195,6 +206,30 @@ def test_an_instrument_is_on_one_job_a_day(company_a: World) -> None:
             unassign_instrument(actor, company_a.job.id, hood.id)
         verbs = [event.verb for event in Event.objects.order_by("id")]
         assert verbs == ["job.planned", "instrument.unassigned", "instrument.assigned"]
+
+
+def test_a_place_moved_to_who_has_it_changes_days_only(company_a: World) -> None:
+    with company(company_a.id):
+        job, actor = company_a.job, company_a.actor("dispatcher")
+        member, tool = company_a.technician.id, company_a.instruments["hood"].id
+        last = job.ends_on - timedelta(days=1)
+        assert move_person(actor, job.id, member, member_id=member, ends_on=last).ends_on == last
+        assert move_instrument(actor, job.id, tool, instrument_id=tool, ends_on=last).ends_on == last
+        assert job.people.count() == 1
+        verbs = {event.verb for event in Event.objects.all()}
+        assert verbs == {"person.assigned", "instrument.assigned"}
+
+
+def test_a_place_moves_to_another_only_at_the_version_that_was_seen(company_a: World) -> None:
+    with company(company_a.id):
+        job, actor = company_a.job, company_a.actor("dispatcher")
+        was, other = company_a.instruments["hood"], lapsing_hood(company_a, 400)
+        with pytest.raises(PreconditionFailed):
+            move_instrument(actor, job.id, was.id, instrument_id=other.id, seen=job.version + 1)
+        move_instrument(actor, job.id, was.id, instrument_id=other.id, seen=job.version)
+        held = set(job.instruments.values_list("instrument_id", flat=True))
+    assert other.id in held
+    assert was.id not in held
 
 
 def lapsing_hood(world: World, days: int = 32) -> Any:

@@ -211,6 +211,44 @@ def test_a_kept_lease_is_extended_four_times_in_its_length(
     assert len(extended) == 2
 
 
+def test_work_that_nothing_does_fails_and_says_so(company_a: World) -> None:
+    with company(company_a.id):
+        due.schedule("nobodys-kind", uuid7())
+        piece = due.claim(["nobodys-kind"])
+    assert piece is not None
+    due.do(company_a.id, piece)
+    with company(company_a.id):
+        row = DueWork.objects.get(id=piece.id)
+        assert "nothing here does 'nobodys-kind'" in row.error
+        assert (row.state, row.lease_id) == (DueState.DUE, None)
+    assert due.work(company_a.id, "nobodys-queue") == 0
+
+
+def test_a_failure_of_who_lost_the_lease_changes_nothing(company_a: World) -> None:
+    with company(company_a.id):
+        due.schedule(KIND, uuid7())
+        piece = due.claim([KIND])
+        assert piece is not None
+        other = uuid7()
+        DueWork.objects.update(lease_id=other)
+        due.fail(piece, "too late")
+        row = DueWork.objects.get(id=piece.id)
+    assert (row.state, row.lease_id, row.error) == (DueState.CLAIMED, other, "")
+
+
+def test_long_work_goes_on_in_one_place_at_a_time(company_a: World, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setitem(due._queues, KIND, due.LONG_QUEUE)
+    with company(company_a.id):
+        due.schedule(KIND, uuid7())
+    assert due._take_turn()
+    assert due.work(company_a.id, due.LONG_QUEUE) == 0
+    assert due._take_turn(again=True)  # who has it keeps it
+    due._end_turn()
+    assert due.work(company_a.id, due.LONG_QUEUE) == 1
+    assert due._take_turn()
+    due._end_turn()
+
+
 def test_B10_a_message_with_another_company_finds_nothing(company_a: World, company_b: World) -> None:
     with company(company_a.id):
         due.schedule(KIND, uuid7())

@@ -10,6 +10,7 @@ from django.core.cache import cache
 
 from jobs import factor, signins
 from jobs.errors import Conflict, Invalid, TooMany
+from jobs.mail import mailed_code
 from jobs.models import Event, RecoveryCode, SecondFactor, SignIn, SignInFailure, User
 from jobs.sealed import Unreadable, seal, unseal
 from jobs.tenancy.context import company
@@ -87,6 +88,32 @@ def test_a_code_is_good_once(company_a: World) -> None:
     factor.prove(user, code_now(user, 1), HERE)
     with pytest.raises(Invalid):  # one before it, though it was never used
         factor.prove(user, code_now(user), HERE)
+
+
+def test_a_wrong_code_confirms_nothing_and_nothing_is_confirmed_twice(company_a: World) -> None:
+    user = company_a.users["owner"]
+    with pytest.raises(Conflict, match="nothing to confirm"):
+        factor.confirm(user, "000000", HERE)
+    factor.offer(user)
+    with pytest.raises(Invalid) as refused:
+        factor.confirm(user, code_now(user, 5), HERE)
+    assert [one.pointer for one in refused.value.faults] == ["/code"]
+    assert not factor.is_enrolled(user.id)
+    factor.confirm(user, code_now(user), HERE)
+    with pytest.raises(Conflict, match="nothing to confirm"):
+        factor.confirm(user, code_now(user, 1), HERE)
+
+
+def test_mailed_codes_are_bounded_like_those_of_a_device(company_a: World) -> None:
+    user = company_a.users["owner"]
+    for n in range(factor.OF_PERSON):
+        with pytest.raises(Invalid):
+            factor.prove_mail(user, "00000000", f"198.51.100.{n}")
+    with pytest.raises(TooMany):
+        factor.prove_mail(user, mailed_code(user, 0), HERE)
+    assert SignInFailure.objects.filter(user_ref=user.id, what="code").count() == factor.OF_PERSON
+    cache.clear()
+    factor.prove_mail(user, f" {mailed_code(user, 1)} ", HERE)
 
 
 def test_the_code_that_confirmed_does_not_also_let_in(company_a: World) -> None:
