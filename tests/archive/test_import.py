@@ -163,6 +163,7 @@ def test_evidence_holds_after_an_import_and_a_seeded_edit_is_found(elsewhere: Ex
     [
         "UPDATE jobs_importedlinks SET macs = overlay(macs placing '\\x00' from 40)",
         "DELETE FROM jobs_importedlinks",
+        "UPDATE jobs_importedlinks SET first = first + 1",
         "UPDATE jobs_companyimport SET origin = 'https://nowhere.example'",
         "UPDATE jobs_companyimport SET left_out = '{}'",
         "UPDATE jobs_event SET data = data || '{\"x\": 1}' WHERE verb = 'session.stored'",

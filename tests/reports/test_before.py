@@ -8,11 +8,12 @@ from typing import Any
 import pytest
 from django.core.files.storage import default_storage
 
+from jobs import due
 from jobs.errors import Conflict, Forbidden, Invalid, NotFound
-from jobs.models import Job, JobStatus, TestPoint
+from jobs.models import DueWork, Job, JobStatus, TestPoint
 from jobs.tenancy.context import company
 from measurements.models import Session
-from reports import before, deferrals, document, review, verify
+from reports import before, deferrals, document, issue, review, verify
 from reports.issue import check_path
 from reports.models import DocumentKind, Issue, IssuedFile, Revision
 from tests.factories import World
@@ -128,6 +129,29 @@ def test_the_report_keeps_its_own_number_and_revision(company_a: World) -> None:
         assert Revision.objects.get(id=made.revision_id).revision == 1
         job = Job.objects.get()
         assert (job.status, job.version) == (JobStatus.ISSUED, version + 2)  # approved, then issued
+
+
+def test_only_the_newest_revision_is_issued_and_a_file_is_made_once(company_a: World) -> None:
+    scene.measured(company_a)
+    first = scene.approved(company_a)
+    scene.post(company_a, batches.hood(company_a, "S-2", "93.0"))
+    scene.evaluated(company_a)
+    second = scene.approved(company_a)
+    supervisor = scene.actor(company_a, "supervisor")
+    with company(company_a.id):
+        with pytest.raises(Conflict, match="Revision 2 of this job is newer"):
+            issue.issue(supervisor, first.id)
+        made = issue.issue(supervisor, second.id)
+        with pytest.raises(Conflict, match=f"issued already, as {made.number}"):
+            issue.issue(supervisor, second.id)
+    scene.rendered(company_a)
+    with company(company_a.id):
+        file = made.files.get()
+        due.schedule(issue.RENDER, made.id)
+    assert due.work(company_a.id, "render") == 1
+    with company(company_a.id):
+        assert made.files.get() == file
+        assert not DueWork.objects.filter(kind=issue.RENDER).exists()
 
 
 def test_an_interim_report_changes_nothing_of_the_job(company_a: World) -> None:

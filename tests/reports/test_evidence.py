@@ -21,7 +21,7 @@ from django.utils import timezone
 
 from jobs import anchors, events
 from jobs.instruments import Point, enter_certificate
-from jobs.models import CertificatePoint, Event, EventPosition, Quantity
+from jobs.models import CertificatePoint, Event, EventPosition, Quantity, UnnumberedEvent
 from jobs.tenancy.context import company, company_var
 from measurements.calc import air
 from measurements.models import Batch, Flag, FlagAnswer, Reading, Result, Session
@@ -68,7 +68,7 @@ def world() -> World:
     empty_database()
     kept.put_back()
     for path, content in files.items():
-        path.chmod(0o600)
+        path.unlink(missing_ok=True)
         path.write_bytes(content)
     return copy.deepcopy(made)
 
@@ -180,6 +180,17 @@ def test_a_changed_file_in_the_storage_is_found_and_the_command_fails(world: Wor
     with pytest.raises(CommandError):
         call_command("verify_evidence", "--company", str(world.id), stdout=out)
     assert f"reports_issuedfile {file.id}: issued file the file in the storage was altered" in out.getvalue()
+
+
+def test_a_file_that_is_gone_and_one_whose_place_is_none_are_findings(world: World) -> None:
+    with company(world.id):
+        file = IssuedFile.objects.get()
+    Path(default_storage.path(file.name)).unlink()
+    named = f"reports_issuedfile {file.id}: issued file "
+    assert found(world) == [f"{named}the file is missing from the storage"]
+    tamper(world, "UPDATE reports_issuedfile SET name = '../../elsewhere' WHERE id = %s", file.id)
+    [told] = found(world)
+    assert told.startswith(named)
 
 
 def test_a_certificate_entered_by_the_action_is_whole_with_its_points() -> None:
@@ -299,6 +310,35 @@ def test_rows_without_a_number_yet_are_checked_and_counted(world: World) -> None
         newest = Session.objects.latest("received_at")
     tamper(world, "UPDATE measurements_session SET note = 'x' WHERE id = %s", newest.id)
     assert any(str(newest.id) in line for line in found(world))
+
+
+def test_what_waits_for_a_number_is_held_against_the_log(
+    world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    nobody = uuid4()
+    with company(world.id):
+        numbered = EventPosition.objects.order_by("number")[0].event_id
+        scene.post(world, batches.hood(world, "S-1", "90.0"))
+        waiting = set(UnnumberedEvent.objects.values_list("id", flat=True))
+    for one in (numbered, nobody):
+        add = "INSERT INTO jobs_unnumberedevent (company_id, id, at, seal) VALUES (%s, %s, now(), '')"
+        tamper(world, add, world.id, one)
+    told = set(found(world))
+    assert told == {
+        f"jobs_unnumberedevent {numbered}: waits for a number although it has one",
+        f"jobs_unnumberedevent {nobody}: waits for a number, but its event is missing",
+    }
+    monkeypatch.setattr(evidence, "LATE", timedelta(days=-1))
+    late = {f"jobs_event {one}: waits for a number that later events have" for one in waiting}
+    assert set(found(world)) == told | late
+
+
+def test_an_event_that_lost_its_digest_is_named(world: World) -> None:
+    with company(world.id):
+        event = Event.objects.filter(verb="session.stored").first()
+    assert event is not None
+    tamper(world, "UPDATE jobs_event SET content_digest = '', data = data - 'row' WHERE id = %s", event.id)
+    assert any(f"has no digest in its event {event.id}" in line for line in found(world))
 
 
 def test_an_event_that_says_nonsense_is_a_finding_not_a_failure(world: World) -> None:

@@ -181,6 +181,31 @@ def test_a_flag_on_a_void_session_takes_no_answer(company_a: World) -> None:
         assert not FlagAnswer.objects.filter(flag=flag).exists()
 
 
+def test_flags_of_a_cancelled_job_take_no_answer(company_a: World) -> None:
+    scene.measured(company_a, **LOW)
+    flag = scene.seen(company_a).blocking[0].flag
+    supervisor = scene.actor(company_a, "supervisor")
+    with company(company_a.id):
+        Job.objects.update(status=JobStatus.CANCELLED)
+        with pytest.raises(Conflict, match="cancelled"):
+            review.answer_flag(supervisor, flag.id, kind=AnswerKind.ACCEPT, reason=scene.REASON)
+        assert not FlagAnswer.objects.filter(flag=flag).exists()
+
+
+def test_what_is_sent_back_is_named_where_it_stops_an_approval(company_a: World) -> None:
+    scene.measured(company_a, **LOW)
+    flag = scene.seen(company_a).blocking[0].flag
+    supervisor = scene.actor(company_a, "supervisor")
+    with company(company_a.id):
+        review.answer_flag(supervisor, flag.id, kind=AnswerKind.REMEASURE, reason=scene.REASON)
+    scene.submit(company_a)
+    seen = scene.seen(company_a).digest
+    with company(company_a.id), pytest.raises(Conflict) as refused:
+        review.approve(supervisor, company_a.job.id, seen_digest=seen)
+    [told] = [one.detail for one in refused.value.faults if one.pointer == f"/flags/{flag.id}"]
+    assert "sent back for re-measurement" in told
+
+
 def test_one_accepts_no_flag_on_own_measurements(company_a: World) -> None:
     with company(company_a.id):
         scene.fine_tools(company_a)
