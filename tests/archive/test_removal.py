@@ -45,6 +45,11 @@ def world(settings: LazySettings) -> World:
     return house.furnished(settings)
 
 
+def actor(world: World) -> Any:
+    with company(world.id):
+        return world.actor("owner")
+
+
 def exported(world: World, fetched: bool = True) -> CompanyExport:
     with company(world.id):
         asked = exports.ask(world.actor("owner"))
@@ -186,6 +191,33 @@ def test_it_needs_the_name_an_export_of_everything_and_that_it_was_fetched(world
 def factories_owner(world: World) -> Any:
     with company(world.id):
         return world.actor("owner")
+
+
+def test_the_export_that_is_enough_is_named_and_one_not_made_yet_is_none(world: World) -> None:
+    owner = actor(world)
+    with company(world.id):
+        assert removal.usable(owner) is None
+        waiting = exports.ask(owner)
+        with pytest.raises(Conflict, match="not made yet"):
+            removal.ask(owner, export_id=waiting.id, name=world.company.name)
+    due.work(world.id, due.LONG_QUEUE)
+    with company(world.id):
+        exports.fetch(owner, waiting.id)[1].close()
+    numbered(world)
+    with company(world.id):
+        found = removal.usable(owner)
+    assert found is not None
+    assert found.id == waiting.id
+
+
+def test_what_has_begun_is_not_taken_back(world: World) -> None:
+    made = asked(world)
+    owner = actor(world)
+    with company(world.id):
+        Removal.objects.create(kind=RemovalKind.BEGUN, request=made.request)
+        with pytest.raises(Conflict, match="has begun"):
+            removal.withdraw(owner)
+        assert not Event.objects.filter(verb="company.removal_withdrawn").exists()
 
 
 def test_everybody_is_shut_out_when_it_begins(world: World, monkeypatch: pytest.MonkeyPatch) -> None:

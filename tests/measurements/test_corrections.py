@@ -23,7 +23,16 @@ from jobs.models import Company, Event, InstrumentKind, Job, JobStatus, Quantity
 from jobs.tenancy.context import company
 from jobs.tenancy.ids import uuid7
 from measurements import correct
-from measurements.corrected import Change, UnitChange, as_posted, check, in_words
+from measurements.corrected import (
+    MOST_CHANGES,
+    NOTHING,
+    Change,
+    UnitChange,
+    as_posted,
+    changed,
+    check,
+    in_words,
+)
 from measurements.current import counting, current_sessions
 from measurements.evidence import session_digest
 from measurements.models import Correction, Flag, Reading, Result, Session, SessionVoid, Sweep
@@ -32,7 +41,7 @@ from measurements.worklist import worklist
 from tests import factories
 from tests.database import owner_connection
 from tests.factories import World
-from tests.measurements import batches
+from tests.measurements import batches, methods
 from tests.races import at_once
 
 WHY = "Typed in wrongly on the tablet; see the site notes."
@@ -145,6 +154,43 @@ def test_the_unit_of_sweeps_is_that_of_their_samples(fine: World) -> None:
         new = Sweep.objects.filter(session=after).order_by("line").first()
         assert new.samples == pytest.approx([9.80665 * one for one in old.samples])
         assert new.duration_s == old.duration_s
+
+
+def test_only_the_unit_of_the_quantity_that_was_named_changes(fine: World) -> None:
+    with company(fine.id):
+        world = methods.equip(fine)
+    first = posted(world, methods.fan(world))
+    after = put_right(world, first, units=[UnitChange("pressure", "mm[H2O]")])
+    with company(world.id):
+        pairs = set(Reading.objects.filter(session=after).values_list("quantity", "unit"))
+    assert pairs == {
+        *(("pressure", "mm[H2O]"), ("speed", "/min")),
+        *(("voltage", "V"), ("current", "A")),
+    }
+
+
+def test_a_unit_of_what_was_not_measured_is_refused_at_its_place(fine: World) -> None:
+    first = posted(fine, batches.traverse(fine))
+    with pytest.raises(Invalid) as refused:
+        put_right(fine, first, units=[UnitChange("pressure", "mm[H2O]"), UnitChange("flow", "L/s")])
+    assert [one.pointer for one in refused.value.faults] == ["/units/1"]
+
+
+def test_too_much_at_once_is_no_correction() -> None:
+    many = [Change(f"/readings/{n}/unit", "Pa") for n in range(MOST_CHANGES + 1)]
+    with pytest.raises(Invalid) as refused:
+        changed({"readings": []}, many)
+    assert [one.pointer for one in refused.value.faults] == ["/changes"]
+
+
+def test_what_was_left_out_is_put_in_and_told(fine: World) -> None:
+    usual = batches.conditions()
+    usual.pop("duct_static_pressure")
+    first = posted(fine, batches.traverse(fine, conditions=usual))
+    after = put_right(fine, first, Change("/conditions/duct_static_pressure", batches.amount("120", "Pa")))
+    with company(fine.id):
+        [line] = Correction.objects.get(session=after).summary
+    assert line == {"what": "Duct static pressure", "before": NOTHING, "after": "120 Pa"}
 
 
 def test_a_wrong_tag_moves_the_session_and_both_systems_are_looked_at(fine: World) -> None:

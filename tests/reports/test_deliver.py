@@ -127,6 +127,27 @@ def test_a_link_derived_under_a_former_key_still_leads_there(
     assert Client().get(before).status_code == 200
 
 
+def test_a_link_under_a_key_that_nobody_has_any_more_is_none(
+    company_a: World, made: Issue, settings: Any
+) -> None:
+    (row,) = sent(company_a, made, addresses=TO[:1])
+    settings.SECRET_KEY, settings.SECRET_KEY_FALLBACKS = "k" * 60, []
+    with company(company_a.id), pytest.raises(LookupError, match="not listed any more"):
+        deliver.link_of(row)
+
+
+def test_what_became_of_a_link_is_said(company_a: World, made: Issue) -> None:
+    (row,) = sent(company_a, made, addresses=TO[:1])
+    found = [deliver.state_of(row)]
+    row.mailed_at = timezone.now()
+    found.append(deliver.state_of(row))
+    row.expires_at = timezone.now()
+    found.append(deliver.state_of(row))
+    row.revoked_at = timezone.now()
+    found.append(deliver.state_of(row))
+    assert found == ["waiting", "open", "ended", "withdrawn"]
+
+
 @pytest.mark.parametrize(
     ("given", "pointer"),
     [

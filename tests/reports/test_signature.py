@@ -142,6 +142,14 @@ def test_G6_a_signature_of_another_key_over_the_same_bytes_shows(signed: Path) -
     assert examine(signed, TRUST).faults == ("the signature does not fit its certificate",)
 
 
+def test_certificates_to_trust_are_pem_or_der() -> None:
+    der = TRUST[0].dump()
+    assert [one.dump() for one in read_trust(der)] == [der]
+    for nonsense in (b"", b"nothing", der[:-1]):
+        with pytest.raises(Invalid):
+            read_trust(nonsense)
+
+
 def test_an_ended_certificate_is_trusted_only_by_a_trusted_time(plain: Path, tmp_path: Path) -> None:
     ended = made.identity(begins=-400 * made.DAY, ends=-100 * made.DAY)
     then = datetime.now(UTC) - 200 * made.DAY

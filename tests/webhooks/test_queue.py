@@ -248,6 +248,46 @@ def test_W5_410_switches_it_off_and_the_owner_and_the_log_are_told(world: World)
     assert "secret-path" not in letters[0].body + json.dumps(told.data)
 
 
+def test_nobody_is_warned_of_a_webhook_that_is_on_again(world: World) -> None:
+    with receiver(lambda got: 410) as there:
+        hook, _ = make(world, there.url, verbs=["job.changed"])
+        happen(world)
+        work(world)
+    with company(world.id):
+        Webhook.objects.filter(id=hook.id).update(active=True)
+    due.work(world.id)
+    assert not [one for one in mail.outbox if "switched off" in one.subject]
+
+
+def test_what_is_due_for_a_removed_webhook_sends_nothing_and_is_due_no_more(world: World) -> None:
+    with receiver() as there:
+        hook, _ = make(world, there.url, verbs=["job.changed"])
+        happen(world)
+        with company(world.id):
+            webhooks.remove(world.actor("owner"), hook.id)
+            due.schedule(webhook_queue.SEND, hook.id)
+        work(world)
+        assert there.got == []
+    with company(world.id):
+        assert not DueWork.objects.filter(kind=webhook_queue.SEND).exists()
+
+
+def test_a_webhook_that_rests_sends_nothing_until_then(world: World) -> None:
+    with receiver() as there:
+        hook, _ = make(world, there.url, verbs=["job.changed"])
+        happen(world)
+        with company(world.id):
+            until = timezone.now() + timedelta(hours=1)
+            Webhook.objects.filter(id=hook.id).update(rests_until=until)
+        work(world)
+        assert there.got == []
+        with company(world.id):
+            Webhook.objects.filter(id=hook.id).update(rests_until=timezone.now())
+            DueWork.objects.update(due_at=timezone.now())
+        work(world)
+        assert len(there.got) == 1
+
+
 def test_W5_five_days_of_failure_switch_it_off_and_on_again_it_goes_on_where_it_stopped(
     world: World, clock: Clock
 ) -> None:
