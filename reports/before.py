@@ -176,7 +176,7 @@ def _standing(found: ReviewSet) -> str:
     if left:
         lines.append(f"{left} deferred to another season.")
     if waiting:
-        lines.append(f"{waiting} of the measurements wait for their evaluation.")
+        lines.append(f"{waiting} of the measurements {'waits' if waiting == 1 else 'wait'} for evaluation.")
     if open_flags:
         lines.append(
             f"{open_flags} {'flag waits' if open_flags == 1 else 'flags wait'} for the supervisor's answer; "

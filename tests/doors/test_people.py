@@ -114,6 +114,17 @@ class TestInvitation:
         user, _ = people.accept_invitation(token=token, signed_in=theirs, address=HERE)
         assert user == theirs
 
+    def test_who_is_shut_out_of_the_service_does_not_come_in_by_it(
+        self, company_a: World, company_b: World
+    ) -> None:
+        theirs = company_b.users["technician"]
+        _, token = invited(company_a, email=theirs.email)
+        User.objects.filter(id=theirs.id).update(is_active=False)
+        with pytest.raises(Forbidden, match="may not sign in"):
+            people.accept_invitation(token=token, password=factories.PASSWORD, address=HERE)
+        with company(company_a.id):
+            assert not Member.objects.filter(user_ref=theirs.id).exists()
+
     def test_who_left_comes_back_by_invitation(self, company_a: World) -> None:
         gone = company_a.technician
         change(company_a, gone, active=False)

@@ -294,6 +294,35 @@ class TestOnTablet:
 
 
 class TestActions:
+    @pytest.mark.parametrize(
+        ("given", "places"),
+        [
+            ({"scopes": []}, ["/scopes"]),
+            ({"scopes": ["read", "approve"]}, ["/scopes"]),
+            ({"name": " ", "scopes": ["approve"]}, ["/name", "/scopes"]),
+        ],
+    )
+    def test_a_key_needs_a_name_and_known_scopes(
+        self, company_a: World, given: dict[str, Any], places: list[str]
+    ) -> None:
+        with company(company_a.id), pytest.raises(Invalid) as refused:
+            tokens.make_key(company_a.actor("owner"), **{"name": "Ledger", "scopes": ["read"]} | given)
+        assert [one.pointer for one in refused.value.faults] == places
+
+    def test_what_has_ended_ends_once(self, company_a: World) -> None:
+        with company(company_a.id):
+            owner = company_a.actor("owner")
+            for _ in range(2):
+                tokens.revoke_device(owner, company_a.device.id)
+                tokens.revoke_key(owner, company_a.key.id)
+            verbs = list(Event.objects.order_by("id").values_list("verb", flat=True))
+        assert verbs == ["device.revoked", "key.revoked"]
+
+    def test_a_tablet_needs_a_name(self, company_a: World) -> None:
+        with company(company_a.id), pytest.raises(Invalid) as refused:
+            tokens.start_pairing(company_a.actor("owner"), device_name="x" * 81)
+        assert [one.pointer for one in refused.value.faults] == ["/device_name"]
+
     def test_end_in_the_past_is_refused(self, company_a: World) -> None:
         with company(company_a.id), pytest.raises(Invalid) as refused:
             tokens.make_key(company_a.actor("owner"), name="x", scopes=["read"], expires_at=timezone.now())

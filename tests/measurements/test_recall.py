@@ -554,6 +554,23 @@ def test_strange_items_and_kinds_are_refused_whole(opened: World) -> None:
 
 
 @pytest.mark.django_db
+def test_what_was_computed_anew_or_is_of_a_cancelled_job_is_not_sent_back(opened: World) -> None:
+    with company(opened.id):
+        case, actor = RecallCase.objects.get(), opened.actor("supervisor")
+        older = [one.id for one in items(case)]
+        Job.objects.update(status=JobStatus.CANCELLED)
+        with pytest.raises(Conflict, match=f"cancelled job \\({opened.job.number}\\)"):
+            decide(actor, case.id, older, kind="remeasure", reason=REASON)
+        newer = RecallItem.objects.get(id=older[0])
+        newer.id, newer.basis_digest = uuid7(), "0" * 64
+        newer.computed_at += timedelta(seconds=1)
+        newer.save(force_insert=True)
+        with pytest.raises(Conflict, match="computed anew"):
+            decide(actor, case.id, older, kind="no_effect", reason=REASON)
+        assert not RecallDecision.objects.exists()
+
+
+@pytest.mark.django_db
 def test_another_company_has_none_of_it(opened: World, company_b: World) -> None:
     with company(opened.id):
         case = RecallCase.objects.get()

@@ -131,6 +131,23 @@ def test_the_report_keeps_its_own_number_and_revision(company_a: World) -> None:
         assert (job.status, job.version) == (JobStatus.ISSUED, version + 2)  # approved, then issued
 
 
+def test_nothing_goes_out_for_a_cancelled_job(company_a: World) -> None:
+    scene.measured(company_a)
+    with company(company_a.id):
+        Job.objects.update(status=JobStatus.CANCELLED)
+    with pytest.raises(Conflict, match="cancelled"):
+        send(company_a, "interim")
+    with company(company_a.id):
+        assert not Issue.objects.exists()
+
+
+def test_what_waits_for_its_evaluation_is_said_on_it(company_a: World) -> None:
+    scene.measure_some(company_a, s1="89.6")
+    scene.post(company_a, batches.hood(company_a, "S-2", "90.0"))
+    note = content(company_a, send(company_a, "interim")).report.note
+    assert "1 of the measurements waits for evaluation." in note
+
+
 def test_only_the_newest_revision_is_issued_and_a_file_is_made_once(company_a: World) -> None:
     scene.measured(company_a)
     first = scene.approved(company_a)
