@@ -10,7 +10,7 @@ READINGS ?= 3450000
 
 SEED ?= 1
 
-.PHONY: help demo serve test soak lint figures scale coverage checks mutation faults schemas schemas-check lock setup setup-dev clean drill freeze
+.PHONY: help demo serve test soak lint figures scale coverage checks mutation branches faults schemas schemas-check lock setup setup-dev clean drill freeze
 
 help:
 	@echo 'make demo      a job from schedule to issued report, through the public doors'
@@ -26,6 +26,7 @@ help:
 	@echo 'make checks    every check against a published value; writes tests/standards/CHECKS.md'
 	@echo 'make mutation  changes to the arithmetic that the tests notice (ARGS="traverse --sample 50"),'
 	@echo '               or to tenancy and state machines (ARGS="--of states --sample 200 --seed 3")'
+	@echo 'make branches  which branches of the core the tests come by (half an hour)'
 	@echo 'make faults    kills, freezes and starves the running service (SEED=7 FAULTS="F1 F3" ROUNDS=10, or full)'
 	@echo 'make schemas   writes openapi.yaml and schema.graphql anew'
 	@echo 'make lock      locks the requirement files (ARGS=--upgrade renews all)'
@@ -70,6 +71,9 @@ coverage: setup-dev
 
 checks: setup-dev
 	@$(PY) -m tests.standards.page --out tests/standards/CHECKS.md
+
+branches: setup-dev
+	@$(LOCAL) exec --test -- $(PY) -m tests.mutation.branches --processes $(PROCESSES) $(ARGS)
 
 mutation: setup-dev
 	@$(PY) -m tests.mutation --processes $(PROCESSES) $(ARGS)
