@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from tests.mutation import omissions, states
+from tests.mutation.branches import looked, paths
 from tests.mutation.explained import EXPLAINED
 from tests.mutation.mutants import ROOT, Mutant, mutant_at, path_of, spots
 from tests.mutation.run import sample
@@ -33,6 +34,26 @@ def move(actor, at: int) -> None:
         return options.get("x", 1)
     x.run("UPDATE t SET a = %b WHERE company_id = %b AND id = %b", "SELECT 1 FOR UPDATE SKIP LOCKED")
 '''
+
+
+def test_a_branch_that_nobody_came_by_is_told_by_its_lines() -> None:
+    summary = {"num_branches": 6}
+    report = {
+        "files": {
+            "jobs/due.py": {"summary": summary, "missing_branches": [[7, 9], [12, -3]], "missing_lines": [9]},
+            "jobs/a.py": {"summary": summary, "missing_branches": [], "missing_lines": [4]},
+            "jobs/b.py": {"summary": summary, "missing_branches": [], "missing_lines": []},
+        }
+    }
+    first, second, third = looked(report)
+    assert [str(first), str(third)] == ["jobs/a.py: line 4", "jobs/due.py: 7 -> 9, 12 -> end"]
+    assert not second.missing
+    assert not second.lines
+    assert all(one.branches == 6 for one in (first, second, third))
+
+
+def test_all_that_is_looked_at_is_there() -> None:
+    assert all(path.is_file() for path in paths())
 
 
 def lines_of(operator: str) -> list[str]:

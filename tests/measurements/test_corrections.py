@@ -418,6 +418,10 @@ def test_a_remeasurement_of_what_was_corrected_meanwhile_supersedes_the_newest(f
         assert [one.id for one in counting(Session.objects.all())] == [third]
     [repeat] = batches.post(fine, again)
     assert repeat.outcome == "already_stored"
+    late = batches.hood(fine, "S-1", "92.0", supersedes={"session": str(first), "reason": "Sent late"})
+    fourth = posted(fine, late)  # two came of it by now
+    with company(fine.id):
+        assert Session.objects.get(id=fourth).supersedes_id == third
     [other] = batches.post(fine, again | {"note": "other"})
     assert other.outcome == "known_with_other_content"
 

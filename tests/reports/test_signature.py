@@ -197,6 +197,13 @@ def test_G7_a_time_server_is_asked_and_when_away_nothing_is_claimed(
         issuing.signed(copy(plain, tmp_path), one, last_try=False)
 
 
+def test_who_has_no_certificate_signs_nothing(plain: Path, tmp_path: Path) -> None:
+    path = copy(plain, tmp_path)
+    before = path.read_bytes()
+    assert issuing.signed(path, None) == sign.UNSIGNED
+    assert path.read_bytes() == before
+
+
 def test_the_code_holds_the_printed_address() -> None:
     address = f"https://flow.example.org/check/{'a' * 26}/R-2026-0001/{'k' * 32}"
     rows = qr.matrix(address)
