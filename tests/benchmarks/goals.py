@@ -129,6 +129,8 @@ GOALS = (
         why="The map of a swept traverse, with a band for each line and its scale; eight of ten stay below.",
     ),
     Goal("a picture, bytes", r"chart_\w+_size", most=6000),
+    Goal("approvals of a set that was not seen, of ten thousand races", "approvals of a set .+", most=0),
+    Goal("flips of a byte that nothing told, of a thousand", "flips .*did not tell", most=0),
 )
 
 

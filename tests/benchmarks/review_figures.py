@@ -11,7 +11,7 @@ import time
 import zlib
 from typing import Any
 
-from tests.benchmarks.intake_figures import SETTINGS
+from tests.benchmarks.intake_figures import SETTINGS, figure
 from tests.benchmarks.own import own_database
 
 RACES, A_JOB = 10_000, 50
@@ -31,10 +31,12 @@ def report(races: int) -> None:
         race(turns, counts)
         done += turns
     seconds = time.perf_counter() - began
-    print(f"figure: review_races {races} races in {seconds:.0f} s, {1000 * seconds / races:.1f} ms each")
-    print(f"figure: review_races approvals stored {counts['approved']}, refused {counts['refused']}")
-    print(f"figure: review_stale_approvals {counts['stale']}")
-    print(f"figure: review_answers_lost {counts['lost']}")
+    figure("races of an approval and an answer", races, "")
+    figure("a race", round(1000 * seconds / races, 1), "ms")
+    figure("approvals stored", counts["approved"], "")
+    figure("approvals refused", counts["refused"], "")
+    figure("approvals of a set that was not seen", counts["stale"], "")
+    figure("answers lost", counts["lost"], "")
 
 
 def race(turns: int, counts: dict[str, int]) -> None:

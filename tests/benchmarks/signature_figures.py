@@ -11,6 +11,8 @@ from pathlib import Path
 
 import django
 
+from tests.benchmarks.intake_figures import figure
+
 FLIPS, SEED = 1000, 8
 
 
@@ -44,9 +46,10 @@ def main() -> None:
             if not first <= at < second:
                 outside += 1
                 told += not examine(path).whole
-    print(
-        f"{digests} of {FLIPS} flips found by SHA-256; {told} of {outside} outside the gap by the signature"
-    )
+    figure("flipped bytes of a signed report", FLIPS, "")
+    figure("flips that the SHA-256 did not tell", FLIPS - digests, "")
+    figure("flips outside the signature's gap", outside, "")
+    figure("flips outside the gap that the signature did not tell", outside - told, "")
 
 
 if __name__ == "__main__":

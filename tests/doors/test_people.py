@@ -80,7 +80,9 @@ class TestInvitation:
     def test_withdrawn_leads_nowhere(self, company_a: World) -> None:
         row, token = invited(company_a)
         with company(company_a.id):
-            people.withdraw_invitation(company_a.actor("owner"), row.id)
+            for _ in range(2):
+                people.withdraw_invitation(company_a.actor("owner"), row.id)
+            assert Event.objects.filter(verb="invitation.withdrawn").count() == 1
         with pytest.raises(NotFound):
             people.offer_of(token)
 

@@ -333,6 +333,15 @@ def test_what_waits_for_a_number_is_held_against_the_log(
     assert set(found(world)) == told | late
 
 
+def test_events_that_changed_places_are_told_apart_from_altered_ones(world: World) -> None:
+    with company(world.id):
+        one, other = EventPosition.objects.order_by("number")[2:4]
+    for number, event in ((one.number, uuid4()), (other.number, one.event_id), (one.number, other.event_id)):
+        tamper(world, "UPDATE jobs_eventposition SET event_id = %s WHERE number = %s", event, number)
+    words = f"is reordered: {one.event_id} belongs here, not {other.event_id}"
+    assert any(words in line for line in found(world)), found(world)
+
+
 def test_an_event_that_lost_its_digest_is_named(world: World) -> None:
     with company(world.id):
         event = Event.objects.filter(verb="session.stored").first()
