@@ -223,12 +223,10 @@ def _inside(value: Any) -> Iterator[tuple[str, Any]]:
     if is_dataclass(value):
         for f in fields(value):
             part = getattr(value, f.name)
-            if is_dataclass(part) or isinstance(part, (tuple, Mapping)):
+            if is_dataclass(part) or isinstance(part, tuple):
                 yield f.name, part
     elif isinstance(value, tuple) and value and is_dataclass(value[0]):
         yield from ((str(i + 1), part) for i, part in enumerate(value))
-    elif isinstance(value, Mapping):
-        yield from ((str(k), part) for k, part in value.items() if is_dataclass(part))
 
 
 def _rebuilt(value: Any, new: dict[str, Any]) -> Any:
@@ -236,8 +234,6 @@ def _rebuilt(value: Any, new: dict[str, Any]) -> Any:
         return value
     if isinstance(value, tuple):
         return tuple(new.values())
-    if isinstance(value, Mapping):
-        return {k: new.get(str(k), part) for k, part in value.items()}
     return replace(value, **new)
 
 
@@ -299,15 +295,15 @@ def _more_readings(readings: Readings) -> Readings | None:
 
 def _runs(inputs: Any) -> Iterator[tuple[Change, str, Any]]:
     """Twice the runs of a traverse; where there is one only, what is allowed for it falls as 1 / root 2."""
-    allowances = getattr(inputs, "allowances", None)
     for name, again in (("readings", _point_runs), ("sweeps", _sweep_runs)):
         value = getattr(inputs, name, ())
         if not value or not hasattr(value[0], "run"):
             continue
         if len({v.run for v in value}) > 1:
             yield Change.RUNS, "", replace(inputs, **{name: again(value)})
-        elif isinstance(allowances, Allowances):
-            yield Change.RUNS, "", replace(inputs, allowances=_less(allowances, "single_run", "single_sweep"))
+        else:
+            less = _less(inputs.allowances, "single_run", "single_sweep")
+            yield Change.RUNS, "", replace(inputs, allowances=less)
 
 
 def _less(allowances: Allowances, *names: str) -> Allowances:

@@ -307,8 +307,6 @@ def _place_flat_oval(
     duct: Duct, rule: Rule, holes: int, rows: int
 ) -> tuple[tuple[Hole, ...], tuple[Point, ...]]:
     """Lines through the middles (by area) of strips of equal area, each chord cut into equal parts."""
-    if rule is not Rule.EQUAL_AREA:
-        raise Refused("rule", "a flat oval duct is traversed by equal areas", rule.value)
     down = side_fractions(rule, rows)
     places = [_oval_line(duct, f) for f in side_fractions(Rule.EQUAL_AREA, holes)]
     placed = tuple(Hole(_label(i), x, 0.0, _oval_mark(duct, x)) for i, x in enumerate(places))

@@ -136,8 +136,6 @@ def _build_enum(kind: type[Enum], data: Any, name: str) -> Enum:
 
 
 def _build_plain(kind: Any, data: Any, name: str) -> Any:
-    if kind is Any:
-        return data
     if kind is float:
         if isinstance(data, str) and data in ("inf", "-inf", "nan"):
             return float(data)

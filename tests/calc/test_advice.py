@@ -159,6 +159,18 @@ def test_nothing_is_offered_that_is_done_already() -> None:
     fixed = worlds.pitot(allowances=Allowances(integration=0.02))
     assert Change.POINTS not in {c for c, _, _ in candidates(fixed, pitot_traverse(fixed))}
     assert Change.HOOD_FACTOR not in {c for c, _, _ in candidates(worlds.hood(), asked("hood")[2])}
+    certain = worlds.pitot(air=replace(worlds.AIR, temperature_u=0.0))
+    assert Change.THERMOMETER not in {c for c, _, _ in candidates(certain, pitot_traverse(certain))}
+
+
+def test_a_layout_that_its_rule_cannot_make_finer_stays() -> None:
+    """Three diameters are the most there are; 8 rings have points of equal weight and 9 have none."""
+    full = worlds.pitot(
+        duct=worlds.ROUND, readings=worlds.readings(3, 16), rule=Rule.LOG_TCHEBYCHEFF, holes=3, rows=16
+    )
+    offered = {c for c, _, _ in candidates(full, pitot_traverse(full))}
+    assert Change.RUNS in offered
+    assert Change.POINTS not in offered
 
 
 def test_the_sentence_is_plain() -> None:
@@ -230,6 +242,22 @@ def test_more_runs_keep_the_scatter_and_halve_the_variance() -> None:
     assert new[name].u == pytest.approx(old[name].u / math.sqrt(2.0), rel=2e-3)
     assert new[name].dof == 3 * 24
     assert method(changed).flow.value == pytest.approx(found.flow.value, rel=1e-4)
+
+
+def test_a_place_of_one_run_only_keeps_its_value_in_more_runs() -> None:
+    """One value has no scatter to keep."""
+    inputs = worlds.pitot(readings=worlds.readings(runs=2)[:-1])
+    changed = next(new for c, _, new in candidates(inputs, pitot_traverse(inputs)) if c is Change.RUNS)
+
+    def at(readings: tuple[PointReading, ...], hole: int, row: int) -> list[float]:
+        return [r.value for r in readings if (r.hole, r.row) == (hole, row)]
+
+    (once,) = at(inputs.readings, 5, 5)
+    assert at(changed.readings, 5, 5) == [once, once]
+    assert len(at(changed.readings, 5, 4)) == 4
+    assert statistics.stdev(at(changed.readings, 5, 4)) == pytest.approx(
+        statistics.stdev(at(inputs.readings, 5, 4))
+    )
 
 
 def test_sweeps_of_two_runs_are_doubled_too() -> None:

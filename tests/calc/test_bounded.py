@@ -89,6 +89,13 @@ def test_errors_of_each_member_and_unbounded_results_keep_their_k() -> None:
     assert plain.k == coverage_factor(math.inf)
 
 
+def test_limits_of_no_width_keep_the_k() -> None:
+    effects = [Effect("limits", "a", 0.0, Sharing.COMMON, math.inf, Distribution.RECTANGULAR)]
+    sure = propagate(_total, {"a": 1.0, "b": 1.0}, effects, name="total", unit="1", bounded=True)
+    assert (sure.u, sure.U) == (0.0, 0.0)
+    assert sure.k == coverage_factor(math.inf)
+
+
 def test_degrees_of_freedom_still_count() -> None:
     few = propagate(_total, {"a": 1.0, "b": 1.0}, _effects(1.0, dof=3.0), name="t", unit="1", bounded=True)
     assert few.k == pytest.approx(coverage_factor(12.0) * bounded_share_factor(0.5))

@@ -417,6 +417,13 @@ def test_a_curve_falls_from_the_last_of_two_equal_peaks() -> None:
     assert branch == [(1.0, 4.0), (3.0, 3.0), (5.0, 2.0)]
 
 
+def test_two_points_right_of_the_peak_are_joined_by_a_straight_line() -> None:
+    piece = curve_piece((1.0, 2.0, 4.0), (500.0, 600.0, 200.0), 300.0)
+    assert piece is not None
+    assert [piece.flow(p) for p in (200.0, 300.0, 450.0, 600.0)] == pytest.approx([4.0, 3.5, 2.75, 2.0])
+    assert (piece.lowest, piece.peak, piece.peak_flow) == (200.0, 600.0, 2.0)
+
+
 @given(st.floats(200.0, 950.0), st.floats(200.0, 950.0))
 def test_flow_falls_as_pressure_grows(a: float, b: float) -> None:
     low, high = sorted((a, b))

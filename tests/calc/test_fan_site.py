@@ -313,6 +313,17 @@ def test_only_what_is_in_both_budgets_is_alike_through_zero() -> None:
         assert alike[0].r == pytest.approx(r)
 
 
+@pytest.mark.parametrize(("first", "second"), [("m", "n"), ("", "")])
+def test_two_instruments_share_nothing_across_zero(first: str, second: str) -> None:
+    """So do readings whose instrument nobody named."""
+    one = Instrument(accuracy=Accuracy(absolute=2.0))
+    above = take_mean(Readings((300.0,), one, first), "a", "a")
+    below = take_mean(Readings((-200.0,), one, second), "b", "b")
+    assert difference_correlations(above, below) == []
+    named = replace(above, by="m"), replace(below, by="m")
+    assert [c.r for c in difference_correlations(*named)] == pytest.approx([1.0])
+
+
 def test_one_manometer_s_error_adds_across_zero_and_cancels_on_one_side() -> None:
     """A scale error makes suction and pressure both too large: in their difference it adds."""
     assert all(c.r < 0.0 for c in signed_correlations(shown(-300.0, "a"), shown(320.0, "b")))
@@ -395,6 +406,13 @@ def test_brake_power_from_amps_where_the_efficiency_is_not_known() -> None:
         idle.results["motor_output"].value * AMPS_LIMIT / math.sqrt(3.0)
     )
     assert perfect().remark(Code.POWER_FROM_AMPS) is None
+
+
+@pytest.mark.parametrize("missing", ["voltage", "nameplate_voltage"])
+def test_power_from_the_no_load_current_is_not_compared_without_a_voltage(missing: str) -> None:
+    idle = perfect(motor_efficiency=None, no_load_current=5.0, power_factor=None, **{missing: None})
+    assert idle.results["motor_output"].value == pytest.approx(7500.0 * 7.5 / 10.9)
+    assert remark(idle, Code.POWER_FROM_AMPS).numbers == {"limit": AMPS_LIMIT}
 
 
 def test_parts_are_the_phases() -> None:

@@ -13,11 +13,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from measurements import calc
 from measurements.calc import CALCULATION_VERSION, MethodResult, PitotTraverse, Refused, from_plain, to_plain
 from measurements.calc.duct import Duct, Shape
+from measurements.calc.places import Readings
 from measurements.calc.positions import Rule
 from measurements.calc.records import digest
 from tests.calc import worlds
@@ -89,6 +91,18 @@ def test_stored_inputs_that_do_not_fit_are_named() -> None:
     ):
         with pytest.raises(Refused, match=match):
             from_plain(PitotTraverse, {**data, **change})
+    places = {"values": [1.0], "instrument": {}, "places": [[1, 2]]}
+    with pytest.raises(Refused, match="must have 3 entries") as caught:
+        from_plain(Readings, places)
+    assert (caught.value.input, caught.value.value) == ("inputs.places[0]", [1, 2])
+
+
+def test_what_is_built_already_is_taken_as_it_is() -> None:
+    inputs = worlds.pitot()
+    assert from_plain(PitotTraverse, inputs) is inputs
+    found = from_plain(PitotTraverse, {**to_plain(inputs), "duct": worlds.ROUND})
+    assert found.duct is worlds.ROUND
+    assert found.air == inputs.air
 
 
 def test_digest_tells_every_field_apart() -> None:
@@ -97,6 +111,8 @@ def test_digest_tells_every_field_apart() -> None:
     assert digest(worlds.pitot(upstream=4.000000000000001)) != plain
     assert digest(worlds.pitot(rule=Rule.EQUAL_AREA)) != plain
     assert digest(worlds.pitot(upstream=4)) == plain
+    # a figure that comes out of an array
+    assert digest(worlds.pitot(upstream=np.float64(4.0))) == plain
 
 
 def _inputs() -> dict[str, Any]:

@@ -97,6 +97,16 @@ def test_the_mean_of_a_flat_oval_is_that_of_its_parts() -> None:
     assert {f.family: f.bias for f in found.families}["power 1/7"] == pytest.approx(bias, abs=2e-6)
 
 
+def test_a_flat_oval_without_a_flat_part_has_the_mean_of_a_circle() -> None:
+    n = 7.0
+    layout = make_layout(Duct(Shape.FLAT_OVAL, 0.3, 0.3), Rule.EQUAL_AREA, holes=5, points_per_hole=4)
+    velocities = _power(layout, n, size=1.0)
+    circle = 2.0 * n * n / ((n + 1.0) * (2.0 * n + 1.0))
+    bias = math.fsum(velocities.values()) / len(velocities) / circle - 1.0
+    found = integration_estimate(layout, velocities)
+    assert {f.family: f.bias for f in found.families}["power 1/7"] == pytest.approx(bias, abs=2e-6)
+
+
 @pytest.mark.parametrize("layout", [LAYOUTS[0], LAYOUTS[3], LAYOUTS[4]], ids=["round", "5x5", "4x4"])
 def test_estimates_cover_profiles_that_are_no_family(layout: Layout) -> None:
     """Leaning profiles with a bulge anywhere and 1 % noise: about 95 in 100 lie within 2 u."""

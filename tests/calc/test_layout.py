@@ -69,6 +69,13 @@ def test_chebyshev_rules_that_do_not_exist_are_refused(n: int) -> None:
         chebyshev_nodes(n)
 
 
+@pytest.mark.parametrize("n", [0, -1])
+def test_no_points_have_no_nodes(n: int) -> None:
+    with pytest.raises(Refused, match="need at least one") as caught:
+        chebyshev_nodes(n)
+    assert (caught.value.input, caught.value.value) == ("points", n)
+
+
 @pytest.mark.parametrize(
     ("duct", "rule", "kwargs", "match"),
     [
@@ -76,7 +83,10 @@ def test_chebyshev_rules_that_do_not_exist_are_refused(n: int) -> None:
         (ROUND, Rule.LOG_LINEAR, {"points_per_hole": 5}, "even number"),
         (RECTANGULAR, Rule.LOG_LINEAR, {}, "round ducts"),
         (RECTANGULAR, Rule.LOG_TCHEBYCHEFF, {"holes": 2}, "at least 3"),
+        (RECTANGULAR, Rule.LOG_LINEAR, {"holes": 5, "points_per_hole": 5}, "is for round ducts"),
         (OVAL, Rule.LOG_TCHEBYCHEFF, {}, "equal areas"),
+        (OVAL, Rule.LOG_TCHEBYCHEFF, {"holes": 5, "points_per_hole": 5}, "traversed by equal areas"),
+        (OVAL, Rule.LOG_LINEAR, {"holes": 5, "points_per_hole": 4}, "is for round ducts"),
         (RECTANGULAR, Rule.EQUAL_AREA, {"holes": 0}, "at least one"),
     ],
 )
@@ -229,6 +239,12 @@ def test_sides_without_a_tchebycheff_rule_are_refused(lines: int) -> None:
         side_fractions(Rule.LOG_TCHEBYCHEFF, lines)
 
 
+def test_a_side_has_no_log_linear_points() -> None:
+    with pytest.raises(Refused, match="choose log_tchebycheff or equal_area") as caught:
+        side_fractions(Rule.LOG_LINEAR, 5)
+    assert caught.value.input == "rule"
+
+
 def test_holes_are_marked_on_the_outside() -> None:
     rectangle = make_layout(RECTANGULAR, Rule.EQUAL_AREA, holes=4, points_per_hole=4)
     assert [h.mark for h in rectangle.holes] == pytest.approx([h.position + 0.026 for h in rectangle.holes])
@@ -288,6 +304,13 @@ def test_points_nearer_to_a_wall_than_the_probe_is_thick() -> None:
     oval = make_layout(OVAL, Rule.EQUAL_AREA, holes=5, points_per_hole=4)
     assert check_probe(oval, 0.5, diameter=0.008).near_wall == ()
     assert "A1" in check_probe(oval, 0.5, diameter=0.05).near_wall
+    # 0.6 m x 0.4 m: columns 50 mm from the sides, rows 40 mm from top and bottom
+    grid = make_layout(RECTANGULAR, Rule.EQUAL_AREA, holes=6, points_per_hole=5)
+    sides = {f"{hole}{row}" for hole in "AF" for row in range(1, 6)}
+    ends = {f"{hole}{row}" for hole in "ABCDEF" for row in (1, 5)}
+    assert check_probe(grid, 0.5, diameter=0.04).near_wall == ()
+    assert set(check_probe(grid, 0.5, diameter=0.045).near_wall) == ends
+    assert set(check_probe(grid, 0.5, diameter=0.055).near_wall) == sides | ends
 
 
 @pytest.mark.parametrize(

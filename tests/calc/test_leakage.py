@@ -138,6 +138,17 @@ def test_repeats_of_one_step_and_steps_at_one_pressure_count() -> None:
     assert rows["Scatter about the line"].contribution == pytest.approx(0.0002 / math.sqrt(3.0), rel=0.01)
 
 
+def test_repeats_that_cancel_have_no_scatter_in_proportion() -> None:
+    places = ((1, 1, 1), (2, 1, 1), (1, 2, 1), (2, 2, 1))
+    off = run(
+        duct_pressure=Readings((200.0, 200.0, 250.0, 250.0), PERFECT, places=places),
+        leak_flow=Readings((0.006, 0.006, 0.001, -0.001), PERFECT, places=places),
+    )
+    with pytest.raises(Refused, match="has a line whose mean is zero") as caught:
+        leakage_test(off)
+    assert caught.value.input == "leak_flow"
+
+
 def test_repeats_of_steps_are_averaged() -> None:
     places = tuple((run, line, 1) for run in (1, 2) for line in range(1, 6))
     twice = run(

@@ -113,6 +113,13 @@ def test_a_tree_that_cannot_be_is_refused_by_name(changes: dict[str, Any], named
     assert caught.value.input == named
 
 
+def test_only_the_trunk_has_no_damper_of_its_own() -> None:
+    outlets = tuple(replace(o, damper=Damper.SET) for o in tree().outlets)
+    laid = lay_out(tree(outlets=outlets))
+    dampers = [laid.damper(node) for node in range(laid.first + len(outlets))]
+    assert dampers == [Damper.NONE, *[Damper.OPEN] * 3, *[Damper.SET] * 7]
+
+
 @pytest.mark.parametrize(
     ("bad", "named", "why"),
     [
@@ -250,6 +257,17 @@ def test_a_branch_without_a_damper_counts_with_the_one_above() -> None:
     assert steps[0].against == "c1"
     fixed = tuple(replace(o, damper=Damper.NONE) for o in tree().outlets)
     assert ratio_order(tree(branches=branches, outlets=fixed), survey()) == ()
+
+
+def test_a_branch_without_flow_is_set_against_nothing() -> None:
+    steps = ratio_order(tree(), survey({"b1": 0.09, "c1": 0.0, "c2": -0.01}))
+    assert [(s.tag, s.read_at, s.against) for s in steps] == [
+        ("a3", "a3", "a2"),
+        ("a1", "a1", "a3"),
+        # B counts by b1, the only one that flows.
+        ("B", "b1", "a2"),
+        ("t1", "t1", "b1"),
+    ]
 
 
 # ---- the state ------------------------------------------------------------------------------------------
@@ -454,13 +472,25 @@ def test_what_was_opened_beyond_how_it_was_found_counts_as_open() -> None:
     assert after > before
 
 
-def test_a_branch_damper_s_turn_is_recovered_from_its_untouched_outlets() -> None:
+@pytest.mark.parametrize(
+    ("branch", "dead"),
+    [
+        ("A", {}),
+        ("A", {"a3": 0.0}),  # tells nothing
+        ("B", {}),  # by the outlets of the branch C in it as well
+        ("B", {"b1": 0.0}),  # by those alone
+    ],
+)
+def test_a_branch_damper_s_turn_is_recovered_from_its_untouched_outlets(
+    branch: str, dead: dict[str, float]
+) -> None:
     truth = tree(branches=tuple(replace(b, loss=Estimate(0.3, 0.0)) for b in tree().branches))
-    one = found(truth, survey())
-    node = one.tree.index["A"]
+    first = survey(dead)
+    one = found(truth, first)
+    node = one.tree.index[branch]
     one.state.turned(node, node, 4.0 * one.state.r[node], keep=True)
     later = dict(zip(FLOWS, one.state.flows()[:, 0].tolist(), strict=True))
-    two = found(truth, survey(), survey(later, adjusted=("A",)))
+    two = found(truth, first, survey(later, adjusted=(branch,)))
     assert two.state.r[node, 0] == pytest.approx(one.state.r[node, 0], rel=1e-6)
     assert two.r_open[node, 0] == pytest.approx(0.25 * one.state.r[node, 0], rel=1e-6)
     assert two.state.flows()[:, 0] == pytest.approx(list(later.values()))

@@ -5,6 +5,7 @@ readings err as an instrument's do. What "balanced" means is judged on the true 
 """
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import lru_cache
 
 import numpy as np
@@ -13,7 +14,7 @@ import pytest
 from measurements.calc.errors import Refused
 from measurements.calc.method import Code, Estimate
 from measurements.calc.network_plan import make_plan
-from measurements.calc.network_steps import live_target
+from measurements.calc.network_steps import Action, live_target
 from measurements.calc.network_water import (
     BalancingValve,
     ValveDrop,
@@ -188,3 +189,18 @@ def test_valves_that_are_missing_too_large_or_nearly_open_are_named() -> None:
     ]
     for remark in open_ones:
         assert remark.numbers["drop"] < remark.numbers["advised"]
+
+
+def test_a_circuit_that_is_not_wanted_is_shut_without_a_setting() -> None:
+    """A shut valve takes what there is: it is neither outside its table nor has it too low a drop."""
+    system = random_water_system(3)
+    plain, start = system.network(), system.survey()
+    idle = plain.outlets[0]
+    network = replace(plain, outlets=(replace(idle, design=0.0), *plain.outlets[1:]))
+    found = make_water_plan(network, [start], system.valves(), Estimate(system.pressure(), 500.0))
+    shut = [one for one in found.steps if one.step.action is Action.SHUT]
+    assert [one.step.tag for one in shut] == [idle.tag]
+    nothing = Estimate(0.0, 0.0)
+    assert (shut[0].flow, shut[0].drop, shut[0].coefficient, shut[0].setting) == (nothing,) * 3 + (None,)
+    assert all(one.setting is not None for one in found.steps if one is not shut[0])
+    assert [r for r in found.remarks if idle.tag in r.points and r not in found.plan.remarks] == []

@@ -169,6 +169,13 @@ def test_a_surprise_before_turning_passes_on_where_the_pressure_may_have_changed
     assert last.witness.gain > 0.5
 
 
+def test_where_everything_is_known_no_reading_is_a_surprise() -> None:
+    """Before the first turning nothing can differ from what is expected."""
+    first = make_plan(TRUTH, [survey(u=0.0)]).steps[0]
+    assert (first.gain, first.before.u) == (0.0, 0.0)
+    assert live_target(first, 1.1 * first.before.value) == pytest.approx(first.target.value)
+
+
 # ---- edges ----------------------------------------------------------------------------------------------
 
 
@@ -375,6 +382,14 @@ def test_earlier_rounds_count_the_less_the_more_the_flow_has_changed_since_up_or
         found = float(_mean(seen, [np.array([[math.e]]), np.array([[1.0]])], 0, range(2))[0])
         before = 1.0 / (0.02**2 + (TRUST * math.log(factor)) ** 2)
         assert math.log(found) == pytest.approx(before / (before + 1.0 / 0.02**2), rel=1e-6)
+
+
+def test_a_round_in_which_an_outlet_had_no_flow_tells_nothing_of_it() -> None:
+    seen = _Seen(
+        (np.array([[1.0]]), np.array([[0.0]]), np.array([[1.0]])), (np.array([0.02]),) * 3, (frozenset(),) * 3
+    )
+    conductances = [np.array([[math.exp(2.0)]]), np.array([[0.0]]), np.array([[1.0]])]
+    assert float(_mean(seen, conductances, 0, range(3))[0]) == pytest.approx(math.e)
 
 
 def test_a_branch_whose_reference_is_dead_has_no_outlet_to_go_by() -> None:

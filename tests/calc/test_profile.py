@@ -54,6 +54,8 @@ def test_differences_by_hand() -> None:
     assert drops["2-3 cooling_coil"] == {"before": -140.0, "after": -230.0, "drop": 90.0}
     assert [p.word for p in found.parts] == ["near_clean", "near_clean", "fan", "near_clean"]
     assert codes(found) == set()
+    unlimited = static_profile(profile(external_limit=None))
+    assert (unlimited.limits, unlimited.main.value) == (None, found.main.value)
     whole = static_profile(profile(unit_from=None, unit_to=None))
     assert whole.main.value == pytest.approx(120.0 + 55.0)
 

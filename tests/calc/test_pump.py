@@ -188,12 +188,29 @@ def test_the_datum_and_a_pressure_common_to_both_gauges_do_not_matter(more: floa
     assert moved.main.value == pytest.approx(first.main.value, rel=1e-9)
 
 
-@pytest.mark.parametrize("heads", [HEADS, (28.0, 29.5, 29.0, 26.0, 22.0, 17.0)])
+@pytest.mark.parametrize(
+    "heads",
+    [HEADS, (28.0, 29.5, 29.0, 26.0, 22.0, 17.0), (29.0, 29.2, 24.0, 20.0, 17.0, 15.0)],
+)
 def test_the_curve_is_the_monotone_cubic_of_scipy(heads: tuple[float, ...]) -> None:
     curve, judge = pump_curve(FLOWS, heads), PchipInterpolator(FLOWS, heads)
     for i in range(101):
         flow = 0.00025 * i
         assert curve.head(min(flow, 0.025)) == pytest.approx(float(judge(min(flow, 0.025))), rel=1e-12)
+
+
+def test_two_points_make_a_straight_curve() -> None:
+    line = pump_curve((0.005, 0.025), (30.0, 20.0))
+    assert [line.head(q) for q in (0.005, 0.01, 0.025)] == pytest.approx([30.0, 27.5, 20.0])
+    assert line.flow_at(22.5) == pytest.approx(0.02)
+
+
+@pytest.mark.parametrize("flow", [0.0049, 0.0251, math.nan])
+def test_no_head_is_read_off_outside_the_curve(flow: float) -> None:
+    curve = pump_curve(FLOWS[1:], HEADS[1:])
+    with pytest.raises(Refused, match="lies outside the curve") as caught:
+        curve.head(flow)
+    assert caught.value.input == "flow"
 
 
 @given(st.floats(18.7, 29.9))

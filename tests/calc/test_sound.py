@@ -35,6 +35,7 @@ from measurements.calc.sound_curves import (
     curve_level,
     mean_level,
     nc_rating,
+    segment,
     without_background,
 )
 from measurements.calc.uncertainty import Effect
@@ -318,6 +319,9 @@ def test_low_bands_alone_have_no_rating() -> None:
     ):
         with pytest.raises(Refused):
             call()  # type: ignore[no-untyped-call]
+    with pytest.raises(Refused, match="has no NC curve") as caught:
+        segment("31_5", 60.0)
+    assert (caught.value.input, caught.value.value) == ("band", "31_5")
 
 
 def test_a_meter_without_certificate_counts_by_its_specification() -> None:

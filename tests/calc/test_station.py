@@ -371,3 +371,6 @@ def test_plain_formula_refuses_what_cannot_be() -> None:
         device_flow(Device.ORIFICE_CORNER, 0.1, 0.05, 30_000.0, 1.2, 1.8e-5, upstream=101_325.0)
     with pytest.raises(Refused, match="no published coefficient"):
         device_flow(Device.FACTOR, 0.1, 0.05, 100.0, 1.2, 1.8e-5)
+    with pytest.raises(Refused, match="is too small: coefficient and Reynolds number do not") as caught:
+        device_flow(Device.ORIFICE_CORNER, 0.1, 0.05, 1e-6, 1.2, 1.8e-5)
+    assert (caught.value.input, caught.value.value) == ("pressure", 1e-6)

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from measurements.calc import Refused, Signal, Sweep, coverage_factor
 from measurements.calc.sweeps import Weighting, area_weights, average_line, settled, time_weights
-from measurements.calc.variance import series_type_a, type_a
+from measurements.calc.variance import WINDOW, series_type_a, type_a
 from tests.calc import worlds
 
 Array = npt.NDArray[np.float64]
@@ -195,3 +195,13 @@ def test_only_averaged_pressures_have_the_bias_of_the_root() -> None:
     assert average_line(metres, metres.sweeps[0], "sweeps[0]", 98_550.0).root_bias == 0.0
     still = replace(inputs.sweeps[0], samples=(0.0,) * 60)
     assert average_line(inputs, still, "sweeps[0]", 98_550.0).root_bias == 0.0
+
+
+def test_a_window_of_a_thousand_lags_that_does_not_close_is_told() -> None:
+    """Waves of some thousand samples in a long series: the sum goes on beyond what is looked at."""
+    row = [float(v) for v in _autoregressive(0.9995, 6000, 1, 2)[0]]
+    found = series_type_a(row)
+    assert (found.window, found.closed) == (999, False)
+    assert found.integral_time > 999.0 / WINDOW
+    assert found.u == pytest.approx(found.s / math.sqrt(found.effective))
+    assert found.u > 20.0 * type_a(row).u

@@ -19,6 +19,7 @@ from measurements.calc import (
     Sweep,
     make_layout,
     swept_traverse,
+    velocity_map,
 )
 from measurements.calc.simulate import monte_carlo
 from measurements.calc.sweeps import (
@@ -643,3 +644,18 @@ def test_lines_in_a_rectangle_lie_between_product_and_nearest_wall() -> None:
     assert placing.bias == pytest.approx(0.5 * (max(found) + min(found)), abs=8e-4)
     own = 0.5 * (max(found) - min(found)) / math.sqrt(6.0)
     assert placing.u == pytest.approx(math.hypot(own, 0.002), abs=3e-4)
+
+
+def test_lines_of_a_rule_that_a_flat_oval_has_no_lines_of_have_no_places() -> None:
+    """As many lines, each read; the layout's error counts as unknown."""
+    inputs = swept(duct=OVAL, sweeps=_means(8.0, 9.0, 10.0, 9.0, 8.0), **VELOCITY)
+    other = swept_traverse(replace(inputs, rule=Rule.LOG_TCHEBYCHEFF))
+    assert [p.x for p in other.points] == [None] * 5
+    unstated = swept_traverse(replace(inputs, rule=None))
+    assert (other.flow.value, other.flow.U) == (unstated.flow.value, unstated.flow.U)
+
+
+def test_a_line_is_no_point_of_a_picture() -> None:
+    found = swept_traverse(swept())
+    assert all(p.x is not None and p.y is None for p in found.points)
+    assert velocity_map(found, RECTANGULAR) is None

@@ -19,7 +19,7 @@ numbers = st.floats(0.3, 3.0)
 def everything(a: float, b: float, c: tuple[float, ...]) -> float:
     """Every operation at least once, in both orders."""
     s = sum([x * x for x in c])
-    first = (a + 2.0) * (3.0 - b) / (a - 5.0) + 1.0 / b + (-a) + (b + 0)
+    first = (a + 2.0) * (3.0 - b) / (a - 5.0) + 1.0 / b + (-a) + (+b + 0)
     second = exp(-a * 0.3) + log(b + s) + sqrt(a * b) + sin(a) * cos(b)
     return first * second + a**2.5 + 2.0**b + a**b + s / (a + b) - 7.0
 

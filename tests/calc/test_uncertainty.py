@@ -24,7 +24,7 @@ from measurements.calc import (
     rounded,
 )
 from measurements.calc.batch import BatchEffect, propagate_batch
-from measurements.calc.distributions import Distribution, normal_cdf, t_cdf, t_quantile
+from measurements.calc.distributions import Distribution, from_limits, normal_cdf, t_cdf, t_quantile
 from measurements.calc.plan import Propagation
 from measurements.calc.simulate import _summary, monte_carlo, numerical_tolerance
 from measurements.calc.trace import exp, sqrt
@@ -250,6 +250,20 @@ def test_batch_names_the_session_without_a_value() -> None:
         propagate_batch(model, {"a": np.ones(5), "b": np.ones(4), "c": 1.0}, [BatchEffect("a", "a", 0.1)])
 
 
+def test_a_batch_that_does_not_fit_its_model_is_refused_by_name() -> None:
+    x, y = np.ones((3, 5)), np.ones(5)
+    for values in ({"x": x}, {"x": x, "y": y, "z": y}):
+        with pytest.raises(ModelError, match="must name exactly x, y") as caught:
+            propagate_batch(summed, values, [])
+        assert (caught.value.input, caught.value.value) == ("values", sorted(values))
+    with pytest.raises(ModelError, match="does not have") as caught:
+        propagate_batch(summed, {"x": x, "y": y}, [BatchEffect("tape", "z", 0.1)])
+    assert (caught.value.input, caught.value.value) == ("tape", "z")
+    with pytest.raises(ModelError, match="needs 3 rows of uncertainties") as caught:
+        propagate_batch(summed, {"x": x, "y": y}, [BatchEffect("own", "x", np.full((2, 5), 0.1))])
+    assert (caught.value.input, caught.value.value) == ("own", (2, 5))
+
+
 @pytest.mark.parametrize(
     ("value", "U", "shown"),
     [
@@ -443,6 +457,7 @@ def test_distributions_against_scipy() -> None:
     for dof in (999.0, 1001.0, 1500.0, 4e4):
         assert t_cdf(-3.2, dof) == pytest.approx(scipy.stats.t(dof).cdf(-3.2), rel=3e-13)
     assert (t_cdf(math.inf, 3.0), t_cdf(-math.inf, 3.0)) == (1.0, 0.0)
+    assert math.isnan(t_cdf(math.nan, 3.0))
     for p, dof in ((0.0, 3.0), (1.0, 3.0), (0.5, 0.0), (0.5, math.nan)):
         with pytest.raises(Refused, match="p, dof"):
             t_quantile(p, dof)
@@ -451,6 +466,13 @@ def test_distributions_against_scipy() -> None:
 @pytest.mark.parametrize(("p", "dof"), [(0.99, 0.01), (0.9, 0.001)])
 def test_a_quantile_whose_square_is_no_float_is_cut_there(p: float, dof: float) -> None:
     assert t_quantile(p, dof) == pytest.approx(math.sqrt(sys.float_info.max))
+
+
+@pytest.mark.parametrize("endless", [Distribution.NORMAL, Distribution.T])
+def test_an_error_without_limits_has_no_standard_uncertainty_from_them(endless: Distribution) -> None:
+    with pytest.raises(Refused, match="has no limits; give a standard uncertainty") as caught:
+        from_limits(1.0, endless)
+    assert (caught.value.input, caught.value.value) == ("distribution", endless)
 
 
 def test_degrees_of_freedom_are_cut_to_whole_ones() -> None:

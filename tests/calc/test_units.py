@@ -1,5 +1,8 @@
 """Units: every way there and back, differences, and errors that say what fits."""
 
+import math
+
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -14,6 +17,7 @@ from measurements.calc import (
     to_si,
     units_of,
 )
+from measurements.calc.errors import all_finite
 from measurements.calc.units import TABLE, find_unit
 
 everything = [(u, name) for u in TABLE for name in u.names]
@@ -57,6 +61,15 @@ def test_first_name_is_the_ucum_code_and_first_unit_is_si() -> None:
     for kind in Kind:
         first = units_of(kind)[0]
         assert (first.factor, first.offset) == (1.0, 0.0)
+
+
+def test_figures_are_finite_one_by_one_however_large_their_sum() -> None:
+    all_finite("flows", [1.7e308, 1.7e308])
+    all_finite("flows", list(np.array([1.0, 2.0])))
+    for wrong in ([1.7e308, 1.7e308, math.inf], [1.0, 2.0, math.nan], [1.0, 2.0, True]):
+        with pytest.raises(Refused, match="must be a finite number") as caught:
+            all_finite("flows", wrong)
+        assert caught.value.input == "flows[2]"
 
 
 def test_errors_say_what_was_given() -> None:

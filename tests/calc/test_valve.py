@@ -144,6 +144,14 @@ def test_readings_about_zero_have_a_finite_uncertainty() -> None:
     assert noise.remark(Code.NEAR_RESOLUTION) is not None
     assert noise.main.value >= 0.0
     assert noise.main.u > 0.0
+    assert noise.remark(Code.SIGNAL_FLUCTUATES) is not None
+    # nothing fluctuates in proportion to a mean of nothing or less
+    for readings in (pressure(-20.0, 10.0, -5.0), pressure(-10.0, 10.0, instrument=EXACT)):
+        below = valve_flow(valve(pressure=readings))
+        assert below.main.value == 0.0
+        assert below.remark(Code.NEGATIVE_READINGS) is not None
+        assert below.remark(Code.SIGNAL_FLUCTUATES) is None
+        assert below.remark(Code.SINGLE_RUN) is None
     nothing = valve_flow(valve(pressure=pressure(0.0)))
     assert nothing.main.value == 0.0
     assert math.isfinite(nothing.main.U)

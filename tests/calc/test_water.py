@@ -153,6 +153,13 @@ def test_water_holds_no_glycol_and_shares_lie_between_nothing_and_all() -> None:
     assert mass_share(FluidKind.ETHYLENE_GLYCOL, 0.0) == 0.0
 
 
+def test_water_freezes_at_nought() -> None:
+    assert freezing_point(WATER) == 273.15
+    with pytest.raises(Refused) as caught:
+        freezing_point(Fluid(FluidKind.WATER, 0.1))
+    assert caught.value.input == "fluid.share"
+
+
 def test_a_mixture_taken_as_water() -> None:
     fluid = Fluid(FluidKind.ETHYLENE_GLYCOL, 0.4)
     ratio = density(fluid, 283.15) / density(WATER, 283.15)
