@@ -374,3 +374,18 @@ def test_plain_formula_refuses_what_cannot_be() -> None:
     with pytest.raises(Refused, match="is too small: coefficient and Reynolds number do not") as caught:
         device_flow(Device.ORIFICE_CORNER, 0.1, 0.05, 1e-6, 1.2, 1.8e-5)
     assert (caught.value.input, caught.value.value) == ("pressure", 1e-6)
+
+
+@pytest.mark.parametrize("device", [one for one in Device if one is not Device.FACTOR])
+def test_a_pressure_too_small_for_a_device_is_refused_and_any_larger_gives_a_flow(device: Device) -> None:
+    def coefficient(pressure: float) -> float:
+        try:
+            return device_flow(device, 0.1, 0.05, pressure, 1.2, 1.8e-5).coefficient
+        except Refused:
+            return 0.0
+
+    found = [coefficient(10.0**n) for n in range(-15, 5)]
+    given = [one for one in found if one]
+    assert found == [0.0] * (len(found) - len(given)) + given  # once large enough, always
+    assert len(given) >= 4
+    assert all(0.5 < one < 2.0 for one in given)
