@@ -314,11 +314,11 @@ def device_flow(
     C = 0.6 if device.is_orifice else 0.98
     for _ in range(100):
         before, C = C, coefficient_of(beta, pipe, C * per_C)
-        if abs(C - before) <= 1e-15 or C <= 0.0:
+        if abs(C - before) <= 1e-15:
+            return DeviceFlow(C * ideal, C * ideal / density, C, epsilon, C * per_C)
+        if C <= 0.0:
             break
-    if abs(C - before) > 1e-15:
-        raise Refused("pressure", "is too small: coefficient and Reynolds number do not settle", pressure)
-    return DeviceFlow(C * ideal, C * ideal / density, C, epsilon, C * per_C)
+    raise Refused("pressure", "is too small: coefficient and Reynolds number do not settle", pressure)
 
 
 def permanent_loss(device: Device, pressure: float, beta: float, coefficient: float) -> Estimate:
