@@ -345,9 +345,9 @@ CELERY_WORKER_MAX_MEMORY_PER_CHILD = 1024 * 1024  # KiB
 WORKER_MEMORY_MB = env.number("WORKER_MEMORY_MB", 3072, 0, 1_000_000)
 CELERY_WORKER_SOFT_SHUTDOWN_TIMEOUT = 20
 CELERY_WORKER_ENABLE_SOFT_SHUTDOWN_ON_IDLE = False
-# Work in hand is ended although the queue is lost: the database knows of it, and a message that comes once
-# more finds nothing to claim.
-CELERY_WORKER_CANCEL_LONG_RUNNING_TASKS_ON_CONNECTION_LOSS = False
+# Work in hand is dropped when the queue is lost. Left to its end it would be acknowledged on the lost
+# connection, on which the worker itself may fall (kombu 5.7: AttributeError) with all else that it has in hand.
+CELERY_WORKER_CANCEL_LONG_RUNNING_TASKS_ON_CONNECTION_LOSS = True
 CELERY_WORKER_HIJACK_ROOT_LOGGER = False
 CELERY_TASK_DEFAULT_QUEUE = "default"
 CELERY_TIMEZONE = "UTC"

@@ -23,7 +23,7 @@ from tests.measurements import batches
 ROOT = Path(__file__).resolve().parents[2]
 SWEEP_SECONDS = 1
 COMPANIES = ["Killed Worker", "Lost Answer", "Vanished Client", "Killed Web", "Told Others"]
-COMPANIES += ["Strange Message", "Lost Queue"]
+COMPANIES += ["Strange Message"]
 
 
 @pytest.fixture(scope="package")

@@ -120,23 +120,6 @@ def test_F2_every_session_is_evaluated_once_although_the_worker_was_killed_and_t
     stack.manage("verify_evidence", "--company", made.company)
 
 
-def test_F5_work_in_hand_is_ended_although_the_queue_is_lost(
-    interrupted: Any, stack: Stack, crews: dict[str, Crew]
-) -> None:
-    made = crews["Lost Queue"]
-    sent = [batches.traverse(made.place, "MD-1", flow=0.9) for _ in range(60)]
-    assert made.send(sent, new_key()).status == 200
-    wait_until("a first result", lambda: results(made), pause=0.02)
-    kill_outright(stack, "Valkey")
-    try:
-        assert results(made) < len(sent), "the queue was not lost in the middle"
-        wait_until("the rest, without a queue", lambda: results(made) == len(sent), seconds=20)
-    finally:
-        start_again(stack, "Valkey")
-    assert made.send([batches.hood(made.place)], new_key()).status == 200
-    wait_until("work after it", lambda: results(made) == len(sent) + 1, seconds=60)
-
-
 def test_I4_a_message_of_another_form_or_name_is_refused_and_the_worker_lives(
     interrupted: Any, stack: Stack, crews: dict[str, Crew]
 ) -> None:
