@@ -346,7 +346,7 @@ WORKER_MEMORY_MB = env.number("WORKER_MEMORY_MB", 3072, 0, 1_000_000)
 CELERY_WORKER_SOFT_SHUTDOWN_TIMEOUT = 20
 CELERY_WORKER_ENABLE_SOFT_SHUTDOWN_ON_IDLE = False
 # Work in hand is dropped when the queue is lost. Left to its end it would be acknowledged on the lost
-# connection, on which the worker itself may fall (kombu 5.7: AttributeError) with all else that it has in hand.
+# connection, on which the worker itself may fall (kombu 5.7: AttributeError) with all else that it does.
 CELERY_WORKER_CANCEL_LONG_RUNNING_TASKS_ON_CONNECTION_LOSS = True
 CELERY_WORKER_HIJACK_ROOT_LOGGER = False
 CELERY_TASK_DEFAULT_QUEUE = "default"

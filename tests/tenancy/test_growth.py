@@ -23,6 +23,8 @@ from tests.tenancy.test_migrations import manage
 
 PARTITIONS = 3
 SPREAD = "test_spread"
+DUMPED = ("--data-only", "--load-via-partition-root")
+LOADED = {"PGOPTIONS": "-c session_replication_role=replica"}
 
 
 def statements(*models: type[Any]) -> list[str]:
@@ -166,12 +168,14 @@ def move(source: str, target: str) -> None:
         f"--exclude-table={name}" for name in ("django_migrations", "django_content_type", "auth_permission")
     ]
     dump = subprocess.run(
-        [programs / "pg_dump", *where, "--data-only", "--disable-triggers", *kept, source],
+        [programs / "pg_dump", *where, *DUMPED, *kept, source],
         capture_output=True,
         check=True,
     )
     load = [programs / "psql", *where, "--quiet", "-v", "ON_ERROR_STOP=1", "--single-transaction", target]
-    loaded = subprocess.run(load, input=dump.stdout, capture_output=True, check=False)
+    loaded = subprocess.run(
+        load, input=dump.stdout, capture_output=True, check=False, env=os.environ | LOADED
+    )
     assert loaded.returncode == 0, loaded.stderr
 
 

@@ -104,9 +104,10 @@ class DatabaseSchemaEditor(schema.DatabaseSchemaEditor):
     def _constraint_names(self, model: Any, column_names: Any = None, **kwargs: Any) -> list[str]:
         """Find constraints; a foreign key of a tenant table stands on two columns."""
         names: list[str] = super()._constraint_names(model, column_names, **kwargs)  # type: ignore[misc]
-        if names or not (kwargs.get("foreign_key") and column_names and is_tenant(model)):
+        if not (kwargs.get("foreign_key") and is_tenant(model)):
             return names
-        names = super()._constraint_names(model, ["company_id", *column_names], **kwargs)  # type: ignore[misc]
+        if column_names and not names:
+            names = super()._constraint_names(model, ["company_id", *column_names], **kwargs)  # type: ignore[misc]
         return [name for name in names if name not in self._inherited_constraints(model)]
 
     def _inherited_constraints(self, model: Any) -> set[str]:
