@@ -266,6 +266,7 @@ def test_append_only_constraints_are_told_apart_by_their_names() -> None:
     assert first != "a"
 
 
+@isolate_apps("tests.tenancy.probe")
 def test_a_field_of_that_name_alone_makes_no_tenant_table() -> None:
     class Named(models.Model):
         company = models.CharField(max_length=9)
