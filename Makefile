@@ -26,7 +26,7 @@ help:
 	@echo 'make checks    every check against a published value; writes tests/standards/CHECKS.md'
 	@echo 'make mutation  changes to the arithmetic that the tests notice (ARGS="traverse --sample 50"),'
 	@echo '               or to tenancy and state machines (ARGS="--of states --sample 200 --seed 3")'
-	@echo 'make branches  which branches of the core the tests come by (half an hour)'
+	@echo 'make branches  which branches of the core the tests come by (a quarter of an hour)'
 	@echo 'make faults    kills, freezes and starves the running service (SEED=7 FAULTS="F1 F3" ROUNDS=10, or full)'
 	@echo 'make schemas   writes openapi.yaml and schema.graphql anew'
 	@echo 'make lock      locks the requirement files (ARGS=--upgrade renews all)'

@@ -82,7 +82,15 @@ def main(arguments: Sequence[str] | None = None) -> int:
     rules = PLACE / "rules"
     rules.write_text(RULES.format(place=PLACE, include="\n    ".join(map(str, paths()))), encoding="utf-8")
     run = [sys.executable, "-m", "coverage", "run", f"--rcfile={rules}", "-m", "pytest", "-q", "--tb=short"]
-    run += ["-p", "no:cacheprovider", "-n", str(told.processes), "--dist", "loadfile"]
+    run += [
+        "-p",
+        "no:cacheprovider",
+        "-n",
+        str(told.processes),
+        "--dist",
+        "loadfile",
+        "--no-loadscope-reorder",
+    ]
     run += [f"--ignore={one}" for one in LEFT_OUT]
     passed = subprocess.run([*run, *told.tests], cwd=ROOT, check=False)
 

@@ -8,6 +8,7 @@ import pytest
 from django.utils import timezone
 
 from jobs import events
+from jobs.access import Actor
 from jobs.errors import (
     Conflict,
     Forbidden,
@@ -19,7 +20,7 @@ from jobs.errors import (
 from jobs.models import Company, Event, Job, JobStatus, Role
 from jobs.tenancy.context import company
 from measurements import correct
-from measurements.models import AnswerKind, FlagAnswer, Session
+from measurements.models import AnswerKind, Flag, FlagAnswer, Session
 from reports import document as doc
 from reports import review
 from reports.models import Revision
@@ -29,6 +30,12 @@ from tests.measurements import batches
 from tests.reports import scene
 
 LOW = {"s1": "95.0", "s2": "95.0", "s3": "70.0"}  # one outlet low, their sum right
+
+
+def low_outlet(world: World) -> tuple[Flag, Actor]:
+    """The flag of a job's low outlet, and who may answer it."""
+    scene.measured(world, **LOW)
+    return scene.seen(world).blocking[0].flag, scene.actor(world, "supervisor")
 
 
 def rules(found: object) -> list[str]:
@@ -169,10 +176,7 @@ def test_a_flag_that_was_cleared_stands_with_no_session(company_a: World) -> Non
 
 
 def test_a_flag_on_a_void_session_takes_no_answer(company_a: World) -> None:
-    sessions = scene.measured(company_a, **LOW)
-    flag = scene.seen(company_a).blocking[0].flag
-    supervisor = scene.actor(company_a, "supervisor")
-    assert flag.session_id == sessions["S-3"]
+    flag, supervisor = low_outlet(company_a)
     with company(company_a.id):
         seen = Session.objects.get(id=flag.session_id).content_digest
         correct.void(supervisor, flag.session_id, seen_digest=seen, reason=scene.REASON)
@@ -182,9 +186,7 @@ def test_a_flag_on_a_void_session_takes_no_answer(company_a: World) -> None:
 
 
 def test_flags_of_a_cancelled_job_take_no_answer(company_a: World) -> None:
-    scene.measured(company_a, **LOW)
-    flag = scene.seen(company_a).blocking[0].flag
-    supervisor = scene.actor(company_a, "supervisor")
+    flag, supervisor = low_outlet(company_a)
     with company(company_a.id):
         Job.objects.update(status=JobStatus.CANCELLED)
         with pytest.raises(Conflict, match="cancelled"):
@@ -193,9 +195,7 @@ def test_flags_of_a_cancelled_job_take_no_answer(company_a: World) -> None:
 
 
 def test_what_is_sent_back_is_named_where_it_stops_an_approval(company_a: World) -> None:
-    scene.measured(company_a, **LOW)
-    flag = scene.seen(company_a).blocking[0].flag
-    supervisor = scene.actor(company_a, "supervisor")
+    flag, supervisor = low_outlet(company_a)
     with company(company_a.id):
         review.answer_flag(supervisor, flag.id, kind=AnswerKind.REMEASURE, reason=scene.REASON)
     scene.submit(company_a)

@@ -1,6 +1,7 @@
 """Each system check against a model that breaks its rule."""
 
 from collections.abc import Callable
+from typing import Any
 
 import pytest
 from django.apps import apps
@@ -23,37 +24,26 @@ def found(model: type[models.Model]) -> set[str]:
     return {error.id.removeprefix("tenancy.") for rule in MODEL_RULES for error in rule(model)}
 
 
+def keyed(name: str, kind: type[Any]) -> type[models.Model]:
+    """A model of a company whose primary key is a field of that name and kind."""
+    fields = {
+        "company": models.ForeignKey(Company, models.PROTECT, related_name="+"),
+        name: kind(primary_key=True),
+    }
+    meta = type("Meta", (), {"app_label": "probe"})
+    return type("Case", (models.Model,), {"__module__": __name__, "Meta": meta, **fields})
+
+
 def key() -> type[models.Model]:
-    class Case(models.Model):
-        company = models.ForeignKey(Company, models.PROTECT, related_name="+")
-        number = models.IntegerField(primary_key=True)
-
-        class Meta:
-            app_label = "probe"
-
-    return Case
+    return keyed("number", models.IntegerField)
 
 
 def key_of_another_kind() -> type[models.Model]:
-    class Case(models.Model):
-        company = models.ForeignKey(Company, models.PROTECT, related_name="+")
-        id = models.BigAutoField(primary_key=True)
-
-        class Meta:
-            app_label = "probe"
-
-    return Case
+    return keyed("id", models.BigAutoField)
 
 
 def key_of_another_name() -> type[models.Model]:
-    class Case(models.Model):
-        company = models.ForeignKey(Company, models.PROTECT, related_name="+")
-        code = models.UUIDField(primary_key=True)
-
-        class Meta:
-            app_label = "probe"
-
-    return Case
+    return keyed("code", models.UUIDField)
 
 
 def one_to_one() -> type[models.Model]:

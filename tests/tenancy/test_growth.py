@@ -72,6 +72,17 @@ def test_a_new_link_is_checked_in_each_partition_and_none_is_asked_for_where_it_
     assert link.partitions == checked
 
 
+@pytest.mark.parametrize("columns", [None, ["company_id"], ["member_id"]])
+def test_links_of_partitions_are_left_to_the_link_of_the_whole(
+    db: None, monkeypatch: pytest.MonkeyPatch, columns: list[str] | None
+) -> None:
+    editor: Any = connection.schema_editor()
+    found = editor._constraint_names(Event, columns, foreign_key=True)
+    assert found
+    monkeypatch.setattr(editor, "_inherited_constraints", lambda model: {found[0]})
+    assert editor._constraint_names(Event, columns, foreign_key=True) == found[1:]
+
+
 def test_tables_are_spread_over_nodes_before_they_are_linked(db: None) -> None:
     with override_settings(DATABASE_SHARDING=growth.CITUS, DATABASE_PARTITIONS=0):
         sent = [one.rstrip(";") for one in statements(Company, Instrument, Reading)]
